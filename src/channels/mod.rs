@@ -1,0 +1,5 @@
+//! Allowed light to DMX slots: dimming curves, modes, frames.
+
+mod frame;
+
+pub use frame::{Frame, SLOTS};

@@ -1,0 +1,259 @@
+//! Requests and answers as JSON, shared by the command line, the socket and MQTT.
+
+use serde::{Deserialize, Serialize};
+
+use super::Now;
+
+/// Longest request that any door reads, in bytes.
+pub const MAX_REQUEST_BYTES: usize = 16 * 1024;
+
+/// A request with the id its sender gave it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Envelope {
+    /// Given back in the answer.
+    pub id: Option<String>,
+    /// What to do.
+    pub request: Request,
+}
+
+/// One request. In JSON: `{"id":"…","do":"recall","look":"quay-dusk","over_s":2.0}`.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(tag = "do", rename_all = "kebab-case", deny_unknown_fields)]
+pub enum Request {
+    /// Bring a look up.
+    Recall {
+        /// Its name.
+        look: String,
+        /// Fade in seconds, 0 to 3600; the look's or the plan's when absent.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        over_s: Option<f64>,
+        /// Start after so many seconds, 0 to 86 400.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        in_s: Option<f64>,
+        /// Start at this instant (RFC 3339).
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        at: Option<String>,
+    },
+    /// The next look of the running order.
+    Next {
+        /// As for `recall`.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        over_s: Option<f64>,
+        /// As for `recall`.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        in_s: Option<f64>,
+    },
+    /// The look before in the running order.
+    Previous {
+        /// As for `recall`.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        over_s: Option<f64>,
+        /// As for `recall`.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        in_s: Option<f64>,
+    },
+    /// Forget whatever is scheduled.
+    Cancel {},
+    /// Change one lamp, a group or all of them a little.
+    Nudge {
+        /// Fixture id, body name, group, or `all`.
+        lamp: String,
+        /// Change of light in stops.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        stops: Option<f64>,
+        /// Change of colour temperature in kelvin.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        kelvin: Option<f64>,
+        /// Change of colour temperature in mired; positive is warmer.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        mired: Option<f64>,
+        /// Change of tint in Duv; positive is greener.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        duv: Option<f64>,
+    },
+    /// Save what is lit as a look.
+    Keep {
+        /// Name; the present look's when absent.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        name: Option<String>,
+    },
+    /// Fade everything out.
+    Dark {
+        /// Cut instead.
+        #[serde(default)]
+        now: bool,
+    },
+    /// The rest look.
+    Rest {},
+    /// Back to the last working light.
+    Again {},
+    /// One lamp alone.
+    Only {
+        /// Fixture id or body name.
+        lamp: String,
+    },
+    /// One lamp a stop down for a second.
+    Wink {
+        /// Fixture id or body name.
+        lamp: String,
+    },
+    /// Each lamp in turn, low.
+    Rollcall {
+        /// Seconds for each lamp, 0.5 to 60.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        each_s: Option<f64>,
+    },
+    /// A lamp is not here today.
+    Absent {
+        /// Fixture id or body name.
+        lamp: String,
+        /// It is back.
+        #[serde(default)]
+        back: bool,
+    },
+    /// A person says: it is at room temperature.
+    Cold {
+        /// Fixture id, body name, or `all`.
+        lamp: String,
+    },
+    /// Take the changed plan.
+    Reload {},
+    /// The whole status.
+    Status {},
+    /// How each target of a look becomes slots.
+    Explain {
+        /// Its name.
+        look: String,
+    },
+}
+
+/// What every request gets: done (accepted by the engine), or why not.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Answer {
+    /// The request's id.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub id: Option<String>,
+    /// True when it was accepted.
+    pub ok: bool,
+    /// One line for a person, when accepted.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub said: Option<String>,
+    /// The light now, when accepted.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub now: Option<Now>,
+    /// What was asked for, where the request asks for data (`status`, `explain`).
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub data: Option<serde_json::Value>,
+    /// Why not.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub error: Option<Failure>,
+}
+
+impl Answer {
+    /// A refusal.
+    #[must_use]
+    pub fn refused(id: Option<String>, failure: Failure) -> Self {
+        Self { id, ok: false, said: None, now: None, data: None, error: Some(failure) }
+    }
+}
+
+/// Why a request was not done.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, thiserror::Error)]
+#[error("{said}")]
+pub struct Failure {
+    /// Stable word for programs.
+    pub kind: FailureKind,
+    /// What is wrong, with what was found.
+    pub said: String,
+    /// One next step.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub hint: Option<String>,
+}
+
+/// Stable words for what went wrong.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum FailureKind {
+    /// The text is not JSON, is too long, or lacks `do`.
+    BadRequest,
+    /// `do` names nothing that lampkeep does.
+    UnknownRequest,
+    /// A field is missing, unknown, of the wrong type or out of range.
+    BadField,
+    /// No look of this name.
+    UnknownLook,
+    /// No lamp of this name.
+    UnknownLamp,
+    /// There is no next or previous step, or no order at all.
+    NoOrder,
+    /// Nothing to do it with: no rest look, nothing lit, nothing scheduled, nothing to go back to.
+    Nothing,
+    /// The lamp is absent or set by hand.
+    NotDriven,
+    /// The changed plan has errors; the old one stays.
+    PlanErrors,
+    /// A file could not be read or written.
+    Files,
+    /// A guard refuses.
+    Guarded,
+    /// The daemon is stopping or overloaded; ask again.
+    Busy,
+}
+
+/// Reads one request.
+///
+/// Errors: a [`Failure`] of kind `BadRequest`, `UnknownRequest` or `BadField`, with the id where it
+/// could be read.
+pub fn decode_request(text: &[u8]) -> Result<Envelope, (Option<String>, Failure)> {
+    let bad = |id: Option<String>, kind, said: String, hint: &str| {
+        (id, Failure { kind, said, hint: Some(hint.to_owned()) })
+    };
+    if text.len() > MAX_REQUEST_BYTES {
+        let said = format!("the request has {} bytes; {MAX_REQUEST_BYTES} are allowed", text.len());
+        return Err(bad(None, FailureKind::BadRequest, said, "send one JSON object a line"));
+    }
+    let value: serde_json::Value = serde_json::from_slice(text).map_err(|e| {
+        let said = format!("the request is not JSON: {e}");
+        bad(None, FailureKind::BadRequest, said, "send one JSON object a line")
+    })?;
+    let serde_json::Value::Object(mut fields) = value else {
+        let hint = "send an object such as {\"do\":\"status\"}";
+        return Err(bad(None, FailureKind::BadRequest, "the request is not a JSON object".into(), hint));
+    };
+    let id = match fields.remove("id") {
+        None => None,
+        Some(serde_json::Value::String(id)) if id.len() <= 128 => Some(id),
+        Some(_) => {
+            let said = "`id` is not a string of at most 128 bytes".to_owned();
+            return Err(bad(None, FailureKind::BadField, said, "give the id as a short string"));
+        }
+    };
+    // Accepted on every door, obeyed where messages can be late (MQTT).
+    fields.remove("sent");
+    fields.remove("fresh");
+    let Some(serde_json::Value::String(word)) = fields.get("do") else {
+        let said = "the request does not say what to `do`".to_owned();
+        return Err(bad(id, FailureKind::BadRequest, said, "add a field such as \"do\":\"status\""));
+    };
+    let word = word.clone();
+    if !WORDS.contains(&word.as_str()) {
+        let near = crate::words::nearest(&word, WORDS.iter().copied());
+        let hint =
+            near.map_or_else(|| format!("known: {}", WORDS.join(", ")), |n| format!("did you mean `{n}`?"));
+        let said = format!("lampkeep does not know how to `{}`", crate::words::short(&word));
+        return Err((id, Failure { kind: FailureKind::UnknownRequest, said, hint: Some(hint) }));
+    }
+    match serde_json::from_value(serde_json::Value::Object(fields)) {
+        Ok(request) => Ok(Envelope { id, request }),
+        Err(e) => {
+            let said = format!("`{word}`: {}", crate::words::short(&e.to_string()));
+            Err(bad(id, FailureKind::BadField, said, "see docs/interface.md, part 3"))
+        }
+    }
+}
+
+/// Every word that `do` may have.
+const WORDS: &[&str] = &[
+    "recall", "next", "previous", "cancel", "nudge", "keep", "dark", "rest", "again", "only", "wink",
+    "rollcall", "absent", "cold", "reload", "status", "explain",
+];

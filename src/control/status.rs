@@ -1,0 +1,205 @@
+//! The snapshot that everyone sees: `status --json`, the socket and MQTT share these types.
+//!
+//! JSON is snake_case with the unit as suffix. `asked` is the target before guards and rounding,
+//! `sent` is what the slots on the wire stand for, `measured` is a reading. DMX is one-way: nothing
+//! here says what a lamp shows.
+
+use serde::{Deserialize, Serialize};
+
+/// Everything about the set at one frame.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Status {
+    /// Version of this layout; 1.
+    pub version: u32,
+    /// The set's name.
+    pub set: String,
+    /// True when every output is the simulator.
+    pub simulated: bool,
+    /// Hash of the plan's texts.
+    pub plan_hash: String,
+    /// What is lit.
+    pub now: Now,
+    /// The running order.
+    pub order: OrderStatus,
+    /// What carries the frames.
+    pub outputs: Vec<OutputStatus>,
+    /// The broker; `None` when the plan names none.
+    pub mqtt: Option<MqttStatus>,
+    /// Every fixture, in the plan's order.
+    pub fixtures: Vec<FixtureStatus>,
+    /// What needs attention.
+    pub alerts: Vec<Alert>,
+}
+
+/// The light at one frame.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Now {
+    /// What is lit: a look's name, or `dark`, `only`, `rollcall`.
+    pub look: String,
+    /// True while a fade runs.
+    pub fading: bool,
+    /// How far the fade is, 0 to 1; 1 when none runs.
+    pub progress: f64,
+    /// Seconds until the fade lands; 0 when none runs.
+    pub fade_left_s: f64,
+    /// The rolling take; always `null` in this version.
+    pub take: Option<String>,
+    /// Frame number since the start.
+    pub frame: u64,
+    /// Seconds since the engine started.
+    pub uptime_s: f64,
+    /// Counts snapshots since the start.
+    pub sequence: u64,
+    /// Random id of this boot of the machine.
+    pub boot_id: String,
+    /// True if a person has nudged the light since the look was recalled.
+    pub nudged: bool,
+    /// What will happen by itself, if anything.
+    pub scheduled: Option<Scheduled>,
+    /// During a rollcall: the lamp that shows now.
+    pub showing: Option<String>,
+}
+
+/// A request that waits for its moment.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Scheduled {
+    /// What will be done, in words, such as `recall quay-dusk`.
+    pub what: String,
+    /// Seconds until then.
+    pub in_s: f64,
+}
+
+/// Where in the running order the set is.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct OrderStatus {
+    /// Step number from 1; `null` before the first.
+    pub position: Option<usize>,
+    /// Steps in all.
+    pub steps: usize,
+    /// The look that `next` brings, `null` at the end.
+    pub next: Option<String>,
+}
+
+/// State of an output or of the broker's connection.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum LinkState {
+    /// Not yet tried.
+    Starting,
+    /// Working.
+    Up,
+    /// Not there or not usable; being tried again.
+    Down,
+}
+
+/// One output.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct OutputStatus {
+    /// `raw`, `framed` or `simulator`.
+    pub kind: String,
+    /// Name in the plan.
+    pub name: String,
+    /// Universe.
+    pub universe: u16,
+    /// Whether it works.
+    pub state: LinkState,
+    /// Why it does not, with one next step.
+    pub said: Option<String>,
+    /// Frames a second that it sends.
+    pub rate: u32,
+    /// Frames sent since the start.
+    pub frames: u64,
+    /// Median lateness of frame starts in microseconds; `null` before the first.
+    pub late_us_p50: Option<f64>,
+    /// 99.9th percentile of the same.
+    pub late_us_p999: Option<f64>,
+    /// Times the port was opened again after it had gone.
+    pub reopened: u64,
+    /// Length of the latest gap in seconds, once there was one.
+    pub last_gap_s: Option<f64>,
+}
+
+/// The broker's connection.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct MqttStatus {
+    /// Whether it works.
+    pub state: LinkState,
+    /// Why it does not.
+    pub said: Option<String>,
+    /// Connections made again after the first.
+    pub reconnects: u64,
+    /// Messages that could not be handed on.
+    pub dropped: u64,
+}
+
+/// Light at what a lamp is aimed at.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct Light {
+    /// Illuminance in lux.
+    pub lux: f64,
+    /// Stops from the exposure's illuminance; `null` when dark.
+    pub stops: Option<f64>,
+    /// Colour temperature; `null` when dark, outside 1000 to 20 000 K, or beyond 0.05 Duv.
+    pub kelvin: Option<f64>,
+    /// Tint; `null` with `kelvin`.
+    pub duv: Option<f64>,
+    /// CIE 1931 x; `null` when dark.
+    pub x: Option<f64>,
+    /// CIE 1931 y; `null` when dark.
+    pub y: Option<f64>,
+}
+
+/// A reading.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct Confirmed {
+    /// What was read.
+    #[serde(flatten)]
+    pub light: Light,
+    /// Age of the reading in seconds.
+    pub age_s: f64,
+}
+
+/// One fixture.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct FixtureStatus {
+    /// Fixture id.
+    pub id: String,
+    /// Body name, or the id where the lamp has none.
+    pub lamp: String,
+    /// `dmx`, `hand` or `absent`.
+    pub control: String,
+    /// The target before guards and rounding, planned.
+    pub asked: Light,
+    /// What the slots on the wire stand for, by the plan's figures.
+    pub sent: Light,
+    /// A reading; always `null` in this version.
+    pub measured: Option<Confirmed>,
+    /// Its slots as sent, in order; empty for a hand-set lamp.
+    pub slots: Vec<u8>,
+    /// Electrical power as sent, in watts, standby included.
+    pub watts: f64,
+    /// Estimated temperature of its body; `null`: unknown, which counts as hot.
+    pub body_est_c: Option<f64>,
+    /// Limit of the same.
+    pub limit_c: Option<f64>,
+    /// Minutes until a guard must lower it; `null`: unknown or never.
+    pub minutes_left: Option<f64>,
+    /// What holds it under or away from what was asked: `ceiling`, `floor`, `rise`,
+    /// `heat-unknown`, `reach`, `colour`, `slots`.
+    pub limited_by: Vec<String>,
+    /// True if its light figures are nobody's measurement: planned, may be a stop off.
+    pub uncalibrated: bool,
+}
+
+/// Something that needs attention.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Alert {
+    /// Stable word.
+    pub kind: String,
+    /// The fixture it is about, if one.
+    pub fixture: Option<String>,
+    /// What is the matter, for a person.
+    pub said: String,
+    /// Seconds since the engine's start when it began.
+    pub since: f64,
+}

@@ -1,0 +1,18 @@
+//! lampkeep: planned light to DMX slots, held steady and guarded.
+//!
+//! ```text
+//! plan ──Plan──> light ──Demand──> guards ──Allowed──> channels ──Frame──> wire
+//! TOML                                                   raw serial / framed serial / simulator
+//!    engine owns all live state and calls the steps in this order
+//!    at the sides: control (local socket, MQTT)
+//! ```
+//!
+//! A step knows the steps before it only by their types and never calls a later one. Everything but
+//! `plan::load`, `wire` (its `encode` apart), `control`, `clock`, `daemon` and `cli` is pure: no
+//! clock, no file, no socket; time is an argument.
+
+pub mod channels;
+pub mod control;
+pub mod plan;
+pub mod units;
+pub mod words;

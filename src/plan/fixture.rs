@@ -1,0 +1,337 @@
+//! Fixtures (a job on the set), bodies (a lamp one owns) and profiles (what a kind of lamp is).
+
+use std::sync::Arc;
+use std::time::Duration;
+
+use super::{CircuitId, OutputId, Placement};
+use crate::units::{Celsius, Kelvin, Share, Stops, Watts, Xy};
+
+/// Most emitters that a lamp may have.
+pub const MAX_EMITTERS: usize = 8;
+
+/// A fixture: a job in the set (`key`, `fill`, `hair`) done by some lamp.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Fixture {
+    /// Id in the plan.
+    pub id: String,
+    /// The body that does the job, where it comes from the kit.
+    pub body: Option<Body>,
+    /// What kind of lamp it is.
+    pub profile: Arc<Profile>,
+    /// The mode the lamp is set to. A hand-set lamp has one too, never sent.
+    pub mode: Mode,
+    /// How it is driven.
+    pub control: Control,
+    /// Where it stands and what it is aimed at.
+    pub place: Placement,
+    /// Names of the modifiers in front of it, lamp first.
+    pub modifiers: Vec<String>,
+    /// Sum of the modifiers' losses; positive is less light.
+    pub loss: Stops,
+    /// Sum of the modifiers' shifts in mired (positive is warmer) and Duv; already in `emitters`.
+    pub shift_mired: f64,
+    /// Sum of the modifiers' tint shifts in Duv; already in `emitters`.
+    pub shift_duv: f64,
+    /// Radius in metres of the front that the subject sees, the last modifier's or else the lamp's.
+    pub radius_m: Option<f64>,
+    /// Full angle at half intensity in degrees after the modifiers.
+    pub beam_deg: Option<f64>,
+    /// The profile's emitters as they are seen at the subject: this body's measured output and the
+    /// gels' colour shift are in, the loss in stops is not. Same order as the profile's.
+    pub emitters: Vec<Emitter>,
+    /// Limits on its light.
+    pub limits: Limits,
+    /// What is known of its heat; `None` counts as unknown.
+    pub heat: Option<HeatFigure>,
+    /// True if the light figures are nobody's measurement: predictions may be a stop off.
+    pub uncalibrated: bool,
+    /// The circuit it draws from.
+    pub circuit: Option<CircuitId>,
+    /// Why it is not here (`"lent"`); `None` when it is.
+    pub absent: Option<String>,
+}
+
+impl Fixture {
+    /// Its place on the wire, `None` for a hand-set lamp.
+    #[must_use]
+    pub fn address(&self) -> Option<&Address> {
+        match &self.control {
+            Control::Dmx(address) => Some(address),
+            Control::Hand => None,
+        }
+    }
+
+    /// Body name where it has one, else its id.
+    #[must_use]
+    pub fn lamp_name(&self) -> &str {
+        self.body.as_ref().map_or(&self.id, |b| &b.name)
+    }
+}
+
+/// A lamp that one owns, from the kit file.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Body {
+    /// Name in the kit, as on the sticker (`B3`).
+    pub name: String,
+    /// Free text that finds it in the case.
+    pub sticker: Option<String>,
+    /// Date of its last calibration, as written.
+    pub calibrated: Option<String>,
+}
+
+/// How a lamp is driven.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Control {
+    /// By DMX.
+    Dmx(Address),
+    /// By a person; its watts count all the same.
+    Hand,
+}
+
+/// Where a lamp's slots are.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Address {
+    /// The output that carries its universe.
+    pub output: OutputId,
+    /// Universe, 1 to 63 999.
+    pub universe: u16,
+    /// First slot, 1 to 512; the whole footprint ends at 512 or before.
+    pub first: u16,
+}
+
+/// Limits on a fixture's light, from the plan or the profile.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Limits {
+    /// Most of its greatest light at a colour that may be sent.
+    pub ceiling: Share,
+    /// Least light that it may show, as a share of its greatest at that colour; under it the lamp is
+    /// sent zero. Zero: no floor.
+    pub floor: Share,
+    /// Greatest rise, as a share of its greatest light per second; `None`: as fast as asked.
+    pub rise_per_s: Option<f64>,
+}
+
+/// What a kind of lamp is.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Profile {
+    /// Name.
+    pub name: String,
+    /// One line about it.
+    pub about: String,
+    /// True if its figures are made up for examples.
+    pub invented: bool,
+    /// Its emitters, 1 to [`MAX_EMITTERS`].
+    pub emitters: Vec<Emitter>,
+    /// Electrical power with every emitter dark.
+    pub standby: Watts,
+    /// Power factor, above 0, at most 1.
+    pub power_factor: f64,
+    /// How it is cooled.
+    pub cooling: Cooling,
+    /// What the maker says of its heat.
+    pub heat: Option<HeatFigure>,
+    /// Radius of its lit front in metres.
+    pub radius_m: Option<f64>,
+    /// Full angle at half intensity in degrees.
+    pub beam_deg: Option<f64>,
+    /// What it does when frames stop.
+    pub when_frames_stop: FramesStop,
+    /// What it shows at power-up.
+    pub at_power_up: PowerUp,
+    /// Frequency of its pulse-width modulation in hertz, if it has one and it is known.
+    pub pwm_hz: Option<f64>,
+    /// Its modes, at least one.
+    pub modes: Vec<Mode>,
+    /// Limits that every such lamp has unless the plan says otherwise.
+    pub limits: Limits,
+}
+
+/// One emitter: a colour of light that can be driven from 0 to 1, adding linearly to the others.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Emitter {
+    /// Name.
+    pub name: String,
+    /// Its chromaticity.
+    pub xy: Xy,
+    /// Illuminance at 1 m on the axis at full drive, in lux.
+    pub lux_at_1m: f64,
+    /// Electrical power at full drive, standby not included.
+    pub watts: Watts,
+}
+
+/// How a lamp sheds its heat.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Cooling {
+    /// A fan that always runs when needed.
+    Fan,
+    /// None: it heats at full power.
+    FanLess,
+}
+
+/// What a person knows of a lamp's heat.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum HeatFigure {
+    /// Runs at full as long as one likes.
+    NoLimit,
+    /// Runs this long at full power, then it cuts back; at this room temperature.
+    FullFor(Duration, Celsius),
+}
+
+/// What a lamp does when frames stop coming.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum FramesStop {
+    /// Shows the last frame for ever.
+    Hold,
+    /// Shows the last frame this long, then goes dark; zero: dark at once.
+    HoldThenDark(Duration),
+    /// Nobody has said.
+    Unknown,
+}
+
+/// What a lamp shows at power-up before the first frame.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum PowerUp {
+    /// Nothing.
+    Dark,
+    /// Some light.
+    Lit,
+    /// Nobody has said.
+    Unknown,
+}
+
+/// A mode: an ordered list of channels, each of one or two slots.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Mode {
+    /// Name.
+    pub name: String,
+    /// Channels in slot order.
+    pub channels: Vec<Channel>,
+    /// How the channels together set the light.
+    pub mixing: Mixing,
+}
+
+impl Mode {
+    /// Slots that the mode takes.
+    #[must_use]
+    pub fn footprint(&self) -> u16 {
+        self.channels.iter().map(|c| c.bits.slots()).sum()
+    }
+
+    /// True if the mode has any channel that changes the lamp's colour.
+    #[must_use]
+    pub fn has_colour(&self, emitters: usize) -> bool {
+        match self.mixing {
+            Mixing::Dimmer => false,
+            Mixing::Emitters { .. } => emitters > 1,
+            Mixing::White { .. } | Mixing::HueSaturation { .. } => true,
+        }
+    }
+}
+
+/// How a mode's channels together set the light. Numbers are indexes into [`Mode::channels`].
+#[derive(Debug, Clone, PartialEq)]
+pub enum Mixing {
+    /// One intensity channel dims all emitters together; the colour is the emitters' sum at full.
+    Dimmer,
+    /// Each emitter has a channel of its own; `intensity`, where present, multiplies them all.
+    Emitters {
+        /// Master channel.
+        intensity: Option<usize>,
+    },
+    /// The lamp mixes a white by itself: full intensity is its most light at the set white.
+    White {
+        /// Channel of the level.
+        intensity: usize,
+        /// Channel of the colour temperature.
+        kelvin: usize,
+        /// Channel of the tint; without one the lamp is taken to stay on the emitters' own line
+        /// (two emitters) or on the Planckian locus (more).
+        tint: Option<usize>,
+    },
+    /// The lamp mixes a colour by itself from hue and saturation about its own white: full
+    /// intensity is its most light at the set colour.
+    HueSaturation {
+        /// Channel of the level.
+        intensity: usize,
+        /// Channel of the hue.
+        hue: usize,
+        /// Channel of the saturation.
+        saturation: usize,
+        /// Colour temperature of its white, on the Planckian locus.
+        white: Kelvin,
+    },
+}
+
+/// One function of a mode.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Channel {
+    /// What it drives.
+    pub drives: Drives,
+    /// Its resolution; 16 bits are two slots, coarse first.
+    pub bits: Bits,
+    /// Dimming curve from slot value to light; `Linear` for everything that is not light.
+    pub curve: Curve,
+    /// First slot of the channel, counted from 0 within the footprint.
+    pub offset: u16,
+}
+
+/// What a channel drives.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Drives {
+    /// Light of the whole lamp.
+    Intensity,
+    /// Colour temperature, linear in kelvin from the first (value 0) to the second (full).
+    Kelvin(Kelvin, Kelvin),
+    /// Tint, linear in Duv from the first (value 0) to the second (full).
+    Tint(f64, f64),
+    /// One emitter, by its index in the profile.
+    Emitter(usize),
+    /// Hue angle, 0 to 360 degrees.
+    Hue,
+    /// Saturation, 0 to 1: share of the way from the lamp's white to the edge of its gamut.
+    Saturation,
+    /// Nothing that a look sets: always sent this value, its safe one (0 to 255, or 65 535).
+    Fixed(u16),
+}
+
+/// Resolution of a channel.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Bits {
+    /// One slot.
+    Eight,
+    /// Two slots, coarse first.
+    Sixteen,
+}
+
+impl Bits {
+    /// Slots that a channel takes: 1 or 2.
+    #[must_use]
+    pub const fn slots(self) -> u16 {
+        match self {
+            Self::Eight => 1,
+            Self::Sixteen => 2,
+        }
+    }
+
+    /// Greatest value: 255 or 65 535.
+    #[must_use]
+    pub const fn max(self) -> u16 {
+        match self {
+            Self::Eight => 255,
+            Self::Sixteen => 65_535,
+        }
+    }
+}
+
+/// Dimming law from slot value to relative light; the formulas live in `channels::curve`.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Curve {
+    /// Light proportional to the value.
+    Linear,
+    /// Light as the square of the value.
+    Square,
+    /// Light as the value to the power of 2.2.
+    Gamma22,
+    /// Value is CIE 1976 lightness.
+    Lightness,
+}

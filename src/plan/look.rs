@@ -1,0 +1,114 @@
+//! Looks: targets in physical terms, never slot values, so that a look survives a change of lamp.
+
+use std::time::Duration;
+
+use super::{FixtureId, LookId};
+use crate::units::{Duv, Kelvin, Lux, Share, Stops, Xy};
+
+/// A look.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Look {
+    /// Name.
+    pub name: String,
+    /// One line about it.
+    pub about: Option<String>,
+    /// True if it hides who is speaking.
+    pub protect: bool,
+    /// Its key: the fixture that `to-key` counts from. `None` where the look has no such lamp.
+    pub key: Option<FixtureId>,
+    /// Its own fade.
+    pub fade: Option<Duration>,
+    /// Targets, at most one a fixture, in the plan's order of fixtures. What is not named is dark.
+    pub targets: Vec<Target>,
+    /// What a meter should read; computed with in a later version.
+    pub meter: Vec<MeterTarget>,
+    /// True if it was kept on set (read from the folder of kept looks), not written in the plan.
+    pub kept: bool,
+}
+
+impl Look {
+    /// The target of one fixture.
+    #[must_use]
+    pub fn target(&self, fixture: FixtureId) -> Option<&Target> {
+        self.targets.iter().find(|t| t.fixture == fixture)
+    }
+}
+
+/// What one lamp should give in a look.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Target {
+    /// The lamp.
+    pub fixture: FixtureId,
+    /// How much light.
+    pub level: Level,
+    /// Which colour.
+    pub colour: ColourTarget,
+    /// How it moves, if it does.
+    pub motion: Option<Motion>,
+}
+
+/// A target's light: the illuminance that this lamp alone gives at what it is aimed at.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Level {
+    /// Stops from the exposure's illuminance.
+    Stops(Stops),
+    /// Stops from the key's target in this look.
+    ToKey(Stops),
+    /// Illuminance.
+    Lux(Lux),
+    /// Share of the lamp's most light at the asked colour, modifiers and distance as they stand.
+    OfFull(Share),
+}
+
+/// A target's colour.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum ColourTarget {
+    /// A white by colour temperature and tint.
+    White(Kelvin, Duv),
+    /// A chromaticity.
+    Xy(Xy),
+    /// A hue angle in degrees (0 to 360, from +u' towards +v') and a saturation about a white on the
+    /// Planckian locus; see `light::colour`.
+    HueSaturation {
+        /// Degrees, 0 to 360.
+        hue_deg: f64,
+        /// Share of the way from the white to the edge of all colours, in u'v'.
+        saturation: Share,
+        /// The white.
+        white: Kelvin,
+    },
+}
+
+/// A light that moves by itself, from the moment of recall.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Motion {
+    /// The colour goes round a circle of hue about the target's colour, its light unchanged.
+    HueCircle {
+        /// Time of one turn.
+        period: Duration,
+        /// Saturation of the circle about the target's own colour.
+        depth: Share,
+        /// Hue at recall in degrees, 0 to 360.
+        start_deg: f64,
+    },
+}
+
+/// What a meter should read at a point in a look.
+#[derive(Debug, Clone, PartialEq)]
+pub struct MeterTarget {
+    /// Meter point, such as `face-lit` or `wall`, `@SUBJECT` included.
+    pub point: String,
+    /// Stops from the exposure's illuminance.
+    pub stops: Stops,
+}
+
+/// One step of the running order.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Step {
+    /// The look.
+    pub look: LookId,
+    /// Fade into it: the step's own, else the look's, else the plan's.
+    pub fade: Duration,
+    /// How long it is expected to stay.
+    pub on_for: Duration,
+}

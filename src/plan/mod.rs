@@ -1,0 +1,137 @@
+//! What the user writes: read, checked in full, then never changed. A reload makes a new [`Plan`].
+//!
+//! `load` is the only file with I/O. `tree` reads TOML with a place for every value, `resolve` turns
+//! names into ids and collects all errors of a run, `diagnose` words them for people.
+//! This module computes no light: what a look needs of a lamp is `light`'s work.
+
+mod fixture;
+mod look;
+mod place;
+mod settings;
+
+use std::path::PathBuf;
+use std::sync::Arc;
+use std::time::Duration;
+
+pub use fixture::{
+    Address, Bits, Body, Channel, Control, Cooling, Curve, Drives, Emitter, Fixture, FramesStop, HeatFigure,
+    Limits, MAX_EMITTERS, Mixing, Mode, PowerUp, Profile,
+};
+pub use look::{ColourTarget, Level, Look, MeterTarget, Motion, Step, Target};
+pub use place::{Aim, Bounce, Camera, Daylight, Flag, Metres, Placement, Room, Subject, Wall};
+pub use settings::{Circuit, Exposure, Group, Mqtt, OnStart, OnStop, Output, OutputKind};
+
+use crate::units::FrameClock;
+
+/// Index of a fixture in [`Plan::fixtures`].
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct FixtureId(pub usize);
+/// Index of a look in [`Plan::looks`].
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct LookId(pub usize);
+/// Index of an output in [`Plan::outputs`].
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct OutputId(pub usize);
+/// Index of a circuit in [`Plan::circuits`].
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct CircuitId(pub usize);
+/// Index of a subject in [`Plan::subjects`]; 0 is the origin of all places.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct SubjectId(pub usize);
+
+/// A whole set-up, checked: every name resolved, every number in range, every lamp driveable.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Plan {
+    /// The set's name: letters, digits and `-`, not `all`; names the socket and the MQTT topics.
+    pub name: String,
+    /// Where the plan was read from; `None` for the built-in demo. Kept looks are written beside it.
+    pub path: Option<PathBuf>,
+    /// First 16 hex digits of a hash of the plan's texts (plan, kit, kept looks), to tell plans apart.
+    pub hash: String,
+    /// Exposure that fixes the illuminance called 0 stops; from the first camera.
+    pub exposure: Exposure,
+    /// Cameras in the plan's order; at least one.
+    pub cameras: Vec<Camera>,
+    /// Subjects in the plan's order; at least one, the first is the origin.
+    pub subjects: Vec<Subject>,
+    /// The room and its walls, where given.
+    pub room: Option<Room>,
+    /// Outputs in the plan's order.
+    pub outputs: Vec<Output>,
+    /// Circuits in the plan's order.
+    pub circuits: Vec<Circuit>,
+    /// Fixtures in the plan's order, hand-set and absent ones included.
+    pub fixtures: Vec<Fixture>,
+    /// Groups of fixtures.
+    pub groups: Vec<Group>,
+    /// Bounce boards.
+    pub bounces: Vec<Bounce>,
+    /// Flags.
+    pub flags: Vec<Flag>,
+    /// Windows and other daylight.
+    pub daylight: Vec<Daylight>,
+    /// Looks in the plan's order, then the kept ones.
+    pub looks: Vec<Look>,
+    /// The running order.
+    pub order: Vec<Step>,
+    /// The rest look.
+    pub rest: Option<LookId>,
+    /// How long the rest look stays before it goes dark by itself.
+    pub rest_for: Duration,
+    /// Fade of a recall for which nothing else is stated.
+    pub fade: Duration,
+    /// What the daemon does with the light when it is told to stop.
+    pub on_stop: OnStop,
+    /// What the daemon lights when it starts.
+    pub on_start: OnStart,
+    /// Frames a second of the engine.
+    pub frames: FrameClock,
+    /// The broker, if status is published.
+    pub mqtt: Option<Mqtt>,
+    /// Things a person should know though nothing is wrong, in plain words, such as
+    /// "3 lamps use invented figures: planned, uncalibrated: may be a stop off".
+    pub notes: Vec<String>,
+}
+
+impl Plan {
+    /// The fixture with this id or whose body has this name.
+    #[must_use]
+    pub fn fixture_named(&self, name: &str) -> Option<FixtureId> {
+        self.fixtures
+            .iter()
+            .position(|f| f.id == name || f.body.as_ref().is_some_and(|b| b.name == name))
+            .map(FixtureId)
+    }
+
+    /// The look of this name.
+    #[must_use]
+    pub fn look_named(&self, name: &str) -> Option<LookId> {
+        self.looks.iter().position(|l| l.name == name).map(LookId)
+    }
+
+    /// The group of this name.
+    #[must_use]
+    pub fn group_named(&self, name: &str) -> Option<&Group> {
+        self.groups.iter().find(|g| g.name == name)
+    }
+
+    /// One fixture.
+    #[must_use]
+    pub fn fixture(&self, id: FixtureId) -> &Fixture {
+        &self.fixtures[id.0]
+    }
+
+    /// One look.
+    #[must_use]
+    pub fn look(&self, id: LookId) -> &Look {
+        &self.looks[id.0]
+    }
+
+    /// All fixture ids, in the plan's order.
+    pub fn fixture_ids(&self) -> impl Iterator<Item = FixtureId> + use<> {
+        (0..self.fixtures.len()).map(FixtureId)
+    }
+}
+
+/// A plan shared between the engine and its doors.
+pub type SharedPlan = Arc<Plan>;

@@ -1,0 +1,119 @@
+//! Exposure, outputs, circuits, groups and the daemon's own settings.
+
+use std::path::PathBuf;
+use std::time::Duration;
+
+use super::{FixtureId, LookId};
+use crate::units::{Kelvin, Lux, Share, Watts};
+
+/// The exposure that fixes 0 stops.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Exposure {
+    /// ISO speed.
+    pub iso: f64,
+    /// T-stop where given, else f-number.
+    pub aperture: f64,
+    /// Density of the neutral filters; 0.3 is one stop.
+    pub nd: f64,
+    /// Exposure time in seconds.
+    pub shutter_s: f64,
+    /// Incident-light constant of ISO 2720; 250 is a flat receptor.
+    pub constant: f64,
+    /// Illuminance called 0 stops, worked out from the rest.
+    pub zero_stops: Lux,
+    /// White balance of the first camera; the colour of a target that states none.
+    pub white_balance: Kelvin,
+}
+
+/// Something that carries universes to lamps.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Output {
+    /// Name in the plan.
+    pub name: String,
+    /// What it is.
+    pub kind: OutputKind,
+    /// Universe it carries, 1 to 63 999.
+    pub universe: u16,
+    /// Frames a second, 1 to 44.
+    pub rate: u32,
+}
+
+/// The kinds of output.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum OutputKind {
+    /// A plain serial port: break and slots timed by lampkeep.
+    Raw {
+        /// Device file, best one under `/dev/serial/by-id/`.
+        port: PathBuf,
+        /// Break in microseconds, 92 to 1000.
+        break_us: u32,
+        /// Mark after break in microseconds, 12 to 1000.
+        mark_us: u32,
+    },
+    /// An interface with a processor of its own that takes framed messages.
+    Framed {
+        /// Device file.
+        port: PathBuf,
+    },
+    /// The simulator.
+    Simulator,
+}
+
+/// A mains circuit.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Circuit {
+    /// Id in the plan.
+    pub id: String,
+    /// Mains voltage.
+    pub volts: f64,
+    /// Breaker in amperes; `None`: unknown, the smallest usual one is taken.
+    pub amps: Option<f64>,
+    /// Share of the breaker that a continuous load may take.
+    pub share: Share,
+    /// Other loads on it.
+    pub other: Watts,
+}
+
+/// Fixtures under one name.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Group {
+    /// Name in the plan.
+    pub name: String,
+    /// Its members, at least one.
+    pub members: Vec<FixtureId>,
+    /// True if the members' colours must match.
+    pub must_match: bool,
+}
+
+/// The broker to publish status to.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Mqtt {
+    /// Host name or address.
+    pub host: String,
+    /// TCP port.
+    pub port: u16,
+    /// User name; the password comes from a file.
+    pub user: Option<String>,
+    /// File that holds the password, never readable by everyone.
+    pub password_file: Option<PathBuf>,
+    /// Keep-alive.
+    pub keep_alive: Duration,
+}
+
+/// What happens to the light when the daemon is told to stop.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum OnStop {
+    /// The last frame is left standing.
+    Hold,
+    /// Everything fades to dark first.
+    Fade(Duration),
+}
+
+/// What is lit when the daemon starts.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum OnStart {
+    /// Nothing until asked.
+    Dark,
+    /// This look.
+    Look(LookId),
+}
