@@ -13,6 +13,7 @@
 
 pub mod channels;
 pub mod control;
+pub mod light;
 pub mod plan;
 pub mod units;
 pub mod words;
