@@ -12,7 +12,9 @@
 //! clock, no file, no socket; time is an argument.
 
 pub mod channels;
+pub mod clock;
 pub mod control;
 pub mod plan;
 pub mod units;
+pub mod wire;
 pub mod words;
