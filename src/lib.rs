@@ -12,8 +12,10 @@
 //! clock, no file, no socket; time is an argument.
 
 pub mod channels;
+pub mod clock;
 pub mod control;
 pub mod light;
 pub mod plan;
 pub mod units;
+pub mod wire;
 pub mod words;

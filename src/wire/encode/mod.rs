@@ -1,0 +1,4 @@
+//! Frames to bytes and timing figures. Pure: no port, no clock.
+
+pub mod dmx;
+pub mod framed;

@@ -1,0 +1,21 @@
+//! Finished frames to the lamps, each output in a thread of its own at a constant rate.
+//!
+//! `encode` is pure bytes and timing figures; `serial_raw` and `serial_framed` drive ports, `sim`
+//! keeps what it was sent and reads it back as light; `sender` is the thread, `output` what all
+//! ports share. No light is computed for the lamps here, and nothing here waits for the engine.
+
+pub mod encode;
+mod health;
+mod latest;
+mod os;
+pub mod output;
+pub mod sender;
+pub mod serial_framed;
+pub mod serial_raw;
+pub mod sim;
+mod tty;
+
+pub use health::Health;
+pub use output::{Port, Sent, WireError, WireErrorKind, attainable_rate};
+pub use sender::{Sender, start};
+pub use sim::SimWatch;

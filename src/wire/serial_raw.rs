@@ -1,0 +1,174 @@
+//! DMX on a plain serial port: break and mark held by us, slots at 250 kbit/s.
+
+use std::path::Path;
+use std::time::Duration;
+
+use rustix::io::Errno;
+
+use super::encode::dmx::{self, PACKET_MAX, SLOT_US, Timing};
+use super::output::{Port, Sent, WireError};
+use super::tty::{STALLED_AFTER, Tty};
+use crate::channels::Frame;
+use crate::clock::{Clock, SystemClock};
+use crate::units::Moment;
+
+/// What setting and ending break costs through a USB driver beyond the break itself, in
+/// microseconds. Measured: 1.2 to 1.3 ms a break in all, on an emulated interface (docs/wire.md).
+pub const DRIVER_US: u32 = 1200;
+/// Below this a wait is spun: a sleep would end some 60 to 140 µs late (measured, docs/wire.md).
+const SPIN_UNDER: Duration = Duration::from_micros(100);
+/// Bits that hold the line low in a zero byte: the start bit and eight data bits.
+const LOW_BITS: u32 = 9;
+/// Bits of a byte on the line, 8N2.
+const BYTE_BITS: u32 = 11;
+
+/// How the break is made.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Break {
+    /// By the driver: break on, wait, break off.
+    Line,
+    /// The driver refuses: a zero byte at a speed so low that its low bits last as long as a break.
+    /// Its stop bits are the mark.
+    SlowByte,
+}
+
+/// A plain serial port that carries one universe.
+pub struct Raw {
+    tty: Tty,
+    clock: SystemClock,
+    timing: Timing,
+    breaks: Break,
+    packet: [u8; PACKET_MAX],
+    /// When the last packet's last bit has left the line, at the earliest.
+    line_free: Moment,
+}
+
+impl Raw {
+    /// Opens a port. Errors: as [`super::output::open`].
+    pub fn open(path: &Path, timing: Timing, clock: SystemClock) -> Result<Self, WireError> {
+        let tty = Tty::open(path, dmx::BAUD, clock)?;
+        Ok(Self { tty, clock, timing, breaks: Break::Line, packet: [0; PACKET_MAX], line_free: clock.now() })
+    }
+
+    /// Returns when the line is quiet: the driver's queue is empty and the last packet's time is over.
+    /// Both, as a driver may call its queue empty while the port's own buffer still holds bytes.
+    fn quiet(&mut self) -> Result<(), WireError> {
+        let since = self.clock.now();
+        if !self.tty.drained(since + STALLED_AFTER)? {
+            self.tty.discard_output()?;
+            return Err(self.tty.stalled());
+        }
+        self.clock.sleep_until(self.line_free);
+        Ok(())
+    }
+
+    /// Waits this long, never less.
+    fn hold(&self, span: Duration) {
+        let until = self.clock.now() + span;
+        if span >= SPIN_UNDER {
+            self.clock.sleep_until(until);
+        }
+        while self.clock.now() < until {
+            std::hint::spin_loop();
+        }
+    }
+
+    /// Makes break and mark.
+    fn mark_start(&mut self) -> Result<(), WireError> {
+        if self.breaks == Break::Line {
+            match self.tty.set_break() {
+                Ok(()) => {
+                    self.hold(Duration::from_micros(self.timing.break_us.into()));
+                    self.tty.clear_break()?;
+                    self.hold(Duration::from_micros(self.timing.mark_us.into()));
+                    return Ok(());
+                }
+                Err(Errno::NOTTY | Errno::OPNOTSUPP | Errno::INVAL | Errno::NOSYS) => {
+                    self.breaks = Break::SlowByte;
+                }
+                Err(errno) => return Err(self.tty.failed("make a break", errno)),
+            }
+        }
+        self.slow_byte()
+    }
+
+    /// Makes break and mark out of a slow zero byte.
+    fn slow_byte(&mut self) -> Result<(), WireError> {
+        let baud = slow_baud(self.timing.break_us);
+        let refused = |error, port| match error {
+            WireError::Gone { .. } => error,
+            WireError::Other { source, .. } => WireError::BreakRefused { port, source },
+            _ => WireError::BreakRefused { port, source: Errno::INVAL },
+        };
+        if let Err(error) = self.tty.set_speed(baud) {
+            return Err(refused(error, self.tty.name()));
+        }
+        let since = self.clock.now();
+        let sent = self.tty.write(&[0], since + STALLED_AFTER)? == 1;
+        // The whole byte must be out before the speed changes under it.
+        if !sent || !self.tty.drained(since + STALLED_AFTER)? {
+            self.tty.discard_output()?;
+            self.tty.set_speed(dmx::BAUD)?;
+            return Err(self.tty.stalled());
+        }
+        self.hold(Duration::from_micros(u64::from(BYTE_BITS * 1_000_000 / baud) + 1));
+        self.tty.set_speed(dmx::BAUD)?;
+        self.hold(Duration::from_micros(self.timing.mark_us.into()));
+        Ok(())
+    }
+}
+
+/// Speed at which a zero byte holds the line low for `break_us` or a little longer.
+fn slow_baud(break_us: u32) -> u32 {
+    LOW_BITS * 1_000_000 / break_us.max(1)
+}
+
+impl Port for Raw {
+    fn send(&mut self, frame: &Frame) -> Result<Sent, WireError> {
+        let slots = self.timing.slots_sent(frame.used);
+        let length = dmx::encode(&frame.slots[..slots], &mut self.packet);
+        self.quiet()?;
+        let started = self.clock.now();
+        self.mark_start()?;
+        let first_slot = self.clock.now();
+        let written = self.tty.write(&self.packet[..length], first_slot + STALLED_AFTER)?;
+        if written < length {
+            // The next break starts a new packet for the lamps; old bytes must not follow it.
+            self.tty.discard_output()?;
+            return Err(self.tty.stalled());
+        }
+        self.line_free = first_slot + Duration::from_micros(length as u64 * u64::from(SLOT_US));
+        Ok(Sent { started })
+    }
+
+    fn finish(&mut self) -> Result<(), WireError> {
+        self.quiet()
+    }
+
+    fn note(&self) -> Option<&str> {
+        match self.breaks {
+            Break::Line => None,
+            Break::SlowByte => Some(
+                "the driver refuses break; a slow zero byte stands for it, which a picky lamp may not take",
+            ),
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::wire::encode::dmx::{BREAK_MIN_US, MARK_MIN_US};
+
+    /// Source: ANSI E1.11 break and mark minima for senders; a byte of 8N2 holds the line low for at
+    /// most 9 bits and high for at least 2.
+    #[test]
+    fn a_slow_zero_byte_is_a_lawful_break_and_mark() {
+        for break_us in [92, 120, 176, 500, 1000] {
+            let bit_us = 1e6 / f64::from(slow_baud(break_us));
+            assert!(9.0 * bit_us >= f64::from(break_us) && break_us >= BREAK_MIN_US);
+            assert!(9.0 * bit_us < f64::from(break_us) * 1.001);
+            assert!(2.0 * bit_us >= f64::from(MARK_MIN_US));
+        }
+    }
+}
