@@ -55,9 +55,12 @@ impl<const N: usize> Hull<N> {
         }
         let turn = hull.len.saturating_sub(1);
         for i in (0..kept.saturating_sub(1)).rev() {
-            hull.drop_flat(sorted[i], turn);
-            // The first corner is there already; it only closes the outline.
-            if i > 0 {
+            // Corners of the lower side are there already; the first one only closes the outline.
+            let below = hull.corners[..=turn].contains(&sorted[i]);
+            if i == 0 || !below {
+                hull.drop_flat(sorted[i], turn);
+            }
+            if !below {
                 hull.push(sorted[i]);
             }
         }
@@ -192,6 +195,14 @@ mod tests {
         assert_eq!(square().exit(uv(0.5, 0.5), 1.0, 0.0), 0.5);
         assert!((square().exit(uv(0.5, 0.5), 0.6, 0.6) - 0.5 / 0.6).abs() < 1e-15);
         assert_eq!(square().exit(uv(2.0, 0.5), 1.0, 0.0), 0.0);
+    }
+
+    #[test]
+    fn as_many_corners_as_there_is_room_for_fit_whichever_way_they_bulge() {
+        for bulge in [1.0, -1.0] {
+            let bowl = (0..8).map(|i| f64::from(i) / 7.0).map(|u| uv(u, bulge * (u - 0.5) * (u - 0.5)));
+            assert_eq!(Hull::<8>::of(bowl).corners().len(), 8);
+        }
     }
 
     #[test]

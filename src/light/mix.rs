@@ -158,6 +158,33 @@ pub fn watts_of(emitters: &[Emitter], drives: &[f64]) -> Watts {
     Watts::clamped(emitters.iter().zip(drives).map(|(e, drive)| e.watts.get() * drive).sum())
 }
 
+/// The chromaticity `share` of the way (0 to 1) from `white` to the edge of the lamp's gamut.
+///
+/// For lamps that take hue and saturation by slots: their saturation ends at their own gamut, not at
+/// the edge of all colours as [`colour::xy_of_hue`]'s does. `hue_deg` as there. A white outside of the
+/// gamut, or a gamut without area, gives `white`.
+#[must_use]
+pub fn xy_within(emitters: &[Emitter], white: Xy, hue_deg: f64, share: f64) -> Xy {
+    let from = white.uv76();
+    let (dv, du) = hue_deg.to_radians().sin_cos();
+    let way = share * gamut_of(emitters).exit(from, du, dv);
+    Uv76 { u: from.u + way * du, v: from.v + way * dv }.xy()
+}
+
+/// Hue in degrees and share of the way from `white` to the edge of the lamp's gamut: the inverse of
+/// [`xy_within`]. The share is above 1 outside of the gamut; a white outside gives 1 for any colour.
+#[must_use]
+pub fn hue_within(emitters: &[Emitter], white: Xy, xy: Xy) -> (f64, f64) {
+    let (hue, _) = colour::hue_of(white, xy);
+    let (from, to) = (white.uv76(), xy.uv76());
+    let (du, dv) = (to.u - from.u, to.v - from.v);
+    if du == 0.0 && dv == 0.0 {
+        return (0.0, 0.0);
+    }
+    let edge = gamut_of(emitters).exit(from, du, dv);
+    (hue, if edge > 0.0 { 1.0 / edge } else { 1.0 })
+}
+
 /// A reachable chromaticity to solve for.
 struct Aim {
     at: Uv76,
@@ -395,6 +422,20 @@ mod tests {
             assert_eq!(nearest(&lamp, target), None);
         }
         assert_eq!(light_of(&[emitter(0.3, 0.3, 10.0)], &[0.0]), (0.0, None));
+    }
+
+    #[test]
+    fn a_lamp_of_hue_and_saturation_reaches_its_own_edge_at_full() {
+        let rgb = [emitter(0.69, 0.30, 200.0), emitter(0.20, 0.70, 500.0), emitter(0.15, 0.04, 60.0)];
+        let white = colour::xy_of(Kelvin::new(6500.0).unwrap(), Duv::ZERO);
+        for hue in (0..360).step_by(15).map(f64::from) {
+            let edge = xy_within(&rgb, white, hue, 1.0);
+            assert!(nearest(&rgb, edge).unwrap().in_gamut, "{hue}");
+            let beyond = xy_within(&rgb, white, hue, 1.01);
+            assert!(!nearest(&rgb, beyond).unwrap().in_gamut, "{hue}");
+            let (h, share) = hue_within(&rgb, white, xy_within(&rgb, white, hue, 0.4));
+            assert!((h - hue).abs() < 1e-9 && (share - 0.4).abs() < 1e-12, "{hue}: {h} {share}");
+        }
     }
 
     #[test]
