@@ -12,10 +12,13 @@
 //! clock, no file, no socket; time is an argument.
 
 pub mod channels;
+pub mod cli;
 pub mod clock;
 pub mod control;
 pub mod light;
+pub mod logging;
 pub mod plan;
+pub mod service;
 pub mod units;
 pub mod wire;
 pub mod words;
