@@ -20,6 +20,7 @@ use rumqttc::v5::{AsyncClient, ConnectionError, Event, EventLoop, MqttOptions};
 use tokio::sync::{broadcast, mpsc, watch};
 use tokio::time::Instant;
 
+use super::bridge::{latest, stopped};
 use super::{Alert, Inbound, LinkState, MqttStatus, Status};
 use crate::plan::Mqtt;
 pub use outbox::NowMessage;
@@ -76,7 +77,7 @@ pub async fn run(
             door.report.send();
             let step = until.min(Instant::now() + Duration::from_secs(1));
             tokio::select! {
-                _ = stopping.wait_for(|stop| *stop) => return,
+                () = stopped(&mut stopping) => return,
                 () = tokio::time::sleep_until(step) => {}
             }
         }
@@ -154,7 +155,7 @@ impl Door {
                         if held.heard.elapsed() > self.keep_alive() * 3 / 2 {
                             return End::Lost { said: fault::silent(&self.broker), lasted: held.since.elapsed() };
                         }
-                        self.outbox.offer(&self.status.borrow_and_update(), self.opened.elapsed());
+                        self.outbox.offer(&latest(&mut self.status), self.opened.elapsed());
                         self.settled(held);
                     }
                     self.report.dropped(self.outbox.dropped());
@@ -165,7 +166,7 @@ impl Door {
                     // The engine has ended; the stop comes next.
                     Err(broadcast::error::RecvError::Closed) => alerts_open = false,
                 },
-                _ = stopping.wait_for(|stop| *stop) => {
+                () = stopped(&mut stopping) => {
                     if let Some(held) = held {
                         let farewell = self.farewell(&client, held, pump, &mut event);
                         let _ = tokio::time::timeout(FAREWELL, farewell).await;
@@ -270,7 +271,7 @@ impl Door {
         self.outbox.lost(self.alerts.len() as u64);
         self.alerts = self.alerts.resubscribe();
         self.outbox.fresh();
-        self.outbox.offer(&self.status.borrow_and_update(), self.opened.elapsed());
+        self.outbox.offer(&latest(&mut self.status), self.opened.elapsed());
         self.report.up();
         if self.logged.is_empty() && !self.announced {
             self.announce();
