@@ -195,10 +195,16 @@ async fn fill(stream: &mut UnixStream, kept: &mut Vec<u8>) -> io::Result<usize> 
 }
 
 fn status_answer(id: Option<String>, status: &Status) -> Answer {
+    let said = format!("{} · {}", status.set, status.now.look);
     match serde_json::to_value(status) {
-        Ok(data) => {
-            Answer { id, ok: true, said: None, now: Some(status.now.clone()), data: Some(data), error: None }
-        }
+        Ok(data) => Answer {
+            id,
+            ok: true,
+            said: Some(said),
+            now: Some(status.now.clone()),
+            data: Some(data),
+            error: None,
+        },
         Err(e) => Answer::refused(
             id,
             Failure {
