@@ -1,13 +1,23 @@
 //! What the user writes: read, checked in full, then never changed. A reload makes a new [`Plan`].
 //!
-//! `load` is the only file with I/O. `tree` reads TOML with a place for every value, `resolve` turns
-//! names into ids and collects all errors of a run, `diagnose` words them for people.
+//! `load` is the only file with I/O. `tree` reads TOML with a place for every value, `amounts` numbers
+//! and units, `read` turns names into ids and collects all problems of a run, `diagnose` renders them.
 //! This module computes no light: what a look needs of a lamp is `light`'s work.
 
+mod amounts;
+mod defaults;
+pub mod diagnose;
 mod fixture;
+pub mod load;
+mod locus;
 mod look;
 mod place;
+mod problem;
+mod read;
 mod settings;
+mod sources;
+mod tree;
+mod write;
 
 use std::path::PathBuf;
 use std::sync::Arc;
@@ -19,7 +29,11 @@ pub use fixture::{
 };
 pub use look::{ColourTarget, Level, Look, MeterTarget, Motion, Step, Target};
 pub use place::{Aim, Bounce, Camera, Daylight, Flag, Metres, Placement, Room, Subject, Wall};
+pub use problem::{Kind, Mark, Place, Problem, Report};
+pub use read::read;
 pub use settings::{Circuit, Exposure, Group, Mqtt, OnStart, OnStop, Output, OutputKind};
+pub use sources::{ColourScience, Sources, Text};
+pub use write::look_text;
 
 use crate::units::FrameClock;
 
