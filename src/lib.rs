@@ -12,10 +12,18 @@
 //! clock, no file, no socket; time is an argument.
 
 pub mod channels;
+pub mod cli;
 pub mod clock;
 pub mod control;
+//pub mod daemon;
+pub mod engine;
+//pub mod files;
+pub mod guards;
 pub mod light;
+//pub mod logging;
 pub mod plan;
+pub mod rehearse;
+//pub mod service;
 pub mod units;
 pub mod wire;
 pub mod words;

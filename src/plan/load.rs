@@ -6,13 +6,14 @@ use std::path::{Path, PathBuf};
 
 use super::problem::{Kind, Mark, Problem, Report};
 use super::sources::{Named, Sources, Text, named_files};
-use super::{ColourScience, Plan, locus, read};
+use super::{ColourScience, Plan, read};
+use crate::light::colour;
 
 /// Longest file that is read, in bytes: many times the longest plan, far from filling the memory.
 const LONGEST: u64 = 1024 * 1024;
 
-/// Colour science that plans are read with.
-const COLOUR: ColourScience = locus::SCIENCE;
+/// Colour science that plans are read with; it is handed in here, so that the reader itself knows no light.
+const COLOUR: ColourScience = ColourScience { xy: colour::xy_of, kelvin: colour::kelvin_of };
 
 /// Profiles that come with lampkeep.
 const SHIPPED: [(&str, &str); 2] = [
@@ -47,13 +48,20 @@ pub fn load(path: &Path) -> Result<Plan, Report> {
         let folder = pointed(named, toml_files(&beside(&named.path)), &mut problems);
         profiles.extend(texts(&folder.unwrap_or_default(), &mut problems));
     }
-    let kept = beside(&format!("{stem}.looks"));
+    let kept = looks_folder(path);
     let kept = if kept.exists() { toml_files(&kept).map_err(|e| problems.push(e)).ok() } else { None };
     let looks = texts(&kept.unwrap_or_default(), &mut problems);
     if !problems.is_empty() {
         return Err(Report::new(vec![plan], problems));
     }
     read(&Sources { plan, path: Some(path.to_owned()), stem, kit, profiles, looks, colour: COLOUR })
+}
+
+/// The folder of the looks kept beside a plan: `STEM.looks`.
+#[must_use]
+pub fn looks_folder(plan: &Path) -> PathBuf {
+    let stem = plan.file_stem().map_or_else(String::new, |s| s.to_string_lossy().into_owned());
+    plan.with_file_name(format!("{stem}.looks"))
 }
 
 /// The built-in demo: interviews with harbour pilots in a pilot station. All its figures are invented.

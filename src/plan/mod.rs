@@ -9,7 +9,6 @@ mod defaults;
 pub mod diagnose;
 mod fixture;
 pub mod load;
-mod locus;
 mod look;
 mod place;
 mod problem;
@@ -30,7 +29,7 @@ pub use fixture::{
 pub use look::{ColourTarget, Level, Look, MeterTarget, Motion, Step, Target};
 pub use place::{Aim, Bounce, Camera, Daylight, Flag, Metres, Placement, Room, Subject, Wall};
 pub use problem::{Kind, Mark, Place, Problem, Report};
-pub use read::read;
+pub use read::{is_set_name, read};
 pub use settings::{Circuit, Exposure, Group, Mqtt, OnStart, OnStop, Output, OutputKind};
 pub use sources::{ColourScience, Sources, Text};
 pub use write::look_text;
@@ -74,6 +73,8 @@ pub struct Plan {
     pub outputs: Vec<Output>,
     /// Circuits in the plan's order.
     pub circuits: Vec<Circuit>,
+    /// Every profile at hand, by name: the shipped ones and those that the plan and its kit bring.
+    pub profiles: Vec<Arc<Profile>>,
     /// Fixtures in the plan's order, hand-set and absent ones included.
     pub fixtures: Vec<Fixture>,
     /// Groups of fixtures.

@@ -203,7 +203,10 @@ fn fixture<'a>(
             shift_duv,
             emitters,
             limits: limits?,
-            heat: heat.or(kit_lamp.and_then(|k| k.heat)).or(lamp.profile.heat),
+            // An invented figure protects no real lamp: without a person's own the heat is unknown.
+            heat: heat
+                .or(kit_lamp.and_then(|k| k.heat))
+                .or(lamp.profile.heat.filter(|_| !lamp.profile.invented)),
             uncalibrated: lamp.profile.invented && kit_lamp.is_none_or(|k| k.output_ratio.is_none()),
             profile: lamp.profile,
             circuit: circuit?,

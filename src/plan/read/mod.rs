@@ -167,6 +167,7 @@ fn build(sources: &Sources, trees: &[Spanned<DeTable<'_>>], sink: &Sink) -> Opti
         room: stage.room,
         outputs: outputs?,
         circuits: circuits?,
+        profiles: profiles.into_values().flatten().collect(),
         fixtures,
         groups: groups?,
         bounces: bounces?,
@@ -198,6 +199,12 @@ fn set_name(cx: &Cx<'_>, plan: &Table<'_>, sources: &Sources) -> Option<String> 
         cx.sink.report(Problem::of_file(Kind::BadName, said).help(help));
     }
     good.then(|| sources.stem.clone())
+}
+
+/// True for a name that a set can have: letters, digits and `-`, at most 40 of them, not `all`.
+#[must_use]
+pub fn is_set_name(name: &str) -> bool {
+    names::is_name(name) && !names::NOT_SETS.contains(&name)
 }
 
 /// Ids written under a key, whether or not the rest of them could be read; `fallback` where none is.

@@ -54,7 +54,8 @@ pub fn shown(fixture: &Fixture, slots: &[u8], science: WhiteScience) -> Shown {
     // Inverse square and cosine laws (CIE: E = I cos(e) / d^2); lux at 1 m is candela.
     let on_the_way =
         (-fixture.loss.get()).exp2() * fixture.place.incidence_cosine / fixture.place.distance_m.powi(2);
-    let emitters = fixture.profile.emitters.iter().zip(&drives);
+    // This body's own watts, where its owner measured them.
+    let emitters = fixture.emitters.iter().zip(&drives);
     Shown {
         lux_at_1m,
         lux: lux_at_1m * on_the_way,

@@ -1,0 +1,7 @@
+//! The command line: what people type, and what they read.
+
+pub mod big;
+pub mod check;
+pub mod nudge;
+pub mod sheet;
+pub mod show;
