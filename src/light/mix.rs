@@ -203,9 +203,9 @@ fn gamut_of(emitters: &[Emitter]) -> Hull<MAX_EMITTERS> {
     Hull::of(lit(emitters).map(|(_, e)| e.xy.uv76()))
 }
 
-/// Within this distance of the outline, in u'v', the target counts as on it: inside by less, the inner
-/// emitters' share would be rounding.
-const ON_OUTLINE: f64 = 1e-10;
+/// Nearer than this in u'v', a target counts as on the gamut's outline, and an emitter as of the
+/// target's own colour: what is left would be rounding, and pulls of that size spoil the solution.
+const SAME: f64 = 1e-10;
 
 fn aim_at(gamut: &Hull<MAX_EMITTERS>, target: Xy) -> Option<Aim> {
     let asked = target.uv76();
@@ -213,7 +213,7 @@ fn aim_at(gamut: &Hull<MAX_EMITTERS>, target: Xy) -> Option<Aim> {
         return None;
     }
     let nearest = gamut.nearest(asked)?;
-    if nearest.distance < -ON_OUTLINE {
+    if nearest.distance < -SAME {
         return Some(Aim { at: asked, xy: target, edge: None, distance_uv76: 0.0 });
     }
     let distance_uv76 = nearest.distance.abs();
@@ -236,11 +236,14 @@ fn mix_at(emitters: &[Emitter], aim: &Aim, asked: Xy) -> Mix {
             } else {
                 (0.0, du.hypot(dv))
             };
-            if off.abs() > ON_OUTLINE {
+            if off.abs() > SAME {
                 continue;
             }
             // On the edge the problem has one dimension; rounding must not give it a second.
             (du, dv) = (along, 0.0);
+        }
+        if du.hypot(dv) <= SAME {
+            (du, dv) = (0.0, 0.0);
         }
         index[problem.add(emitter.lux_at_1m, weight * du, weight * dv)] = i;
     }
