@@ -15,5 +15,6 @@ pub mod channels;
 pub mod control;
 pub mod light;
 pub mod plan;
+pub mod reckon;
 pub mod units;
 pub mod words;
