@@ -12,6 +12,7 @@
 //! clock, no file, no socket; time is an argument.
 
 pub mod channels;
+pub mod cli;
 pub mod control;
 pub mod light;
 pub mod plan;

@@ -104,13 +104,13 @@ pub(super) fn mix(asked: Mix) -> Result<Answer, ReckonError> {
     }
     let target = chromaticity(asked.x, asked.y)?;
     let mix = mixes::most_light(&emitters, target);
-    if mix.lux_at_1m == 0.0 {
+    let Some(near) = mixes::nearest(&emitters, target) else {
         return Err(ReckonError::Together("no emitter has any light"));
-    }
+    };
     Answer::default()
         .other("in_gamut", mix.in_gamut)
-        .number("x_near", mix.xy.x)?
-        .number("y_near", mix.xy.y)?
+        .number("x_near", near.xy.x)?
+        .number("y_near", near.xy.y)?
         .number("distance_uv76", mix.distance_uv76)?
         .number("max_lux_at_1m", mix.lux_at_1m)?
         .numbers("drives", &mix.drives[..count])
