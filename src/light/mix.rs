@@ -346,6 +346,28 @@ mod tests {
             }
         }
 
+        /// Source: continuity itself. The greatest step of a drive on a path is looked at ever more
+        /// closely: where it is a jump it stays, else it shrinks with the path.
+        #[test]
+        fn drives_move_without_jumps_when_the_target_does(
+            emitters in prop::collection::vec(any_emitter(), 2..=8),
+            from in (0.1..0.5, 0.3..0.56), to in (0.1..0.5, 0.3..0.56),
+        ) {
+            let (from, to) = (Uv76 { u: from.0, v: from.1 }, Uv76 { u: to.0, v: to.1 });
+            let drives = |way: f64| most_light(&emitters, from.towards(to, way).xy()).drives;
+            let step = |a: f64, b: f64| {
+                drives(a).iter().zip(drives(b)).map(|(a, b)| (a - b).abs()).fold(0.0, f64::max)
+            };
+            let parts = (0..200).map(|i| (f64::from(i) / 200.0, f64::from(i + 1) / 200.0));
+            let greatest = parts.max_by(|a, b| step(a.0, a.1).total_cmp(&step(b.0, b.1)));
+            let (mut a, mut b) = greatest.unwrap();
+            for _ in 0..26 {
+                let middle = 0.5 * (a + b);
+                if step(a, middle) > step(middle, b) { b = middle } else { a = middle }
+            }
+            prop_assert!(step(a, b) < 1e-3, "at {a}: {:?} and {:?}", drives(a), drives(b));
+        }
+
         #[test]
         fn whatever_is_asked_of_whatever_lamp_the_mix_is_sound(
             emitters in prop::collection::vec(any_emitter(), 0..=9),
