@@ -2,6 +2,6 @@
 
 pub mod big;
 pub mod check;
-pub mod nudge;
+pub mod reckon;
 pub mod sheet;
 pub mod show;
