@@ -2,6 +2,7 @@
 
 pub mod big;
 pub mod check;
+pub mod exit;
 pub mod reckon;
 pub mod sheet;
 pub mod show;

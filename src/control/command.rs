@@ -119,7 +119,11 @@ pub enum Request {
     /// Take the changed plan.
     Reload {},
     /// The whole status.
-    Status {},
+    Status {
+        /// Keep sending it as it changes; the local socket only, refused elsewhere.
+        #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+        follow: bool,
+    },
     /// How each target of a look becomes slots.
     Explain {
         /// Its name.

@@ -1,10 +1,17 @@
 //! Requests in, answers and status out: the words that every door shares, and the doors themselves.
 //!
-//! `command` and `status` are plain data. Doors talk to the engine by messages alone.
+//! `command` and `status` are plain data. Doors (`socket`, later `mqtt`) talk to the engine through
+//! `bridge` by messages alone; `client` is the command line's end of the socket.
 
+mod bridge;
+pub mod client;
 mod command;
+mod essence;
+pub mod places;
+pub mod socket;
 mod status;
 
+pub use bridge::{Ask, Doors, INBOX, Inbound};
 pub use command::{Answer, Envelope, Failure, FailureKind, MAX_REQUEST_BYTES, Request, decode_request};
 pub use status::{
     Alert, Confirmed, FixtureStatus, Light, LinkState, MqttStatus, Now, OrderStatus, OutputStatus, Scheduled,
