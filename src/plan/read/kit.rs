@@ -13,6 +13,7 @@ use crate::plan::problem::{Kind, Place, Problem};
 use crate::plan::tree::{Field, Table};
 use crate::plan::{Body, HeatFigure, Mode, Profile};
 use crate::units::Watts;
+use crate::words::short;
 
 /// A profile with the place where it is defined.
 pub(super) type Profiles = BTreeMap<String, Option<Arc<Profile>>>;
@@ -121,7 +122,8 @@ fn mode(t: &Table<'_>, field: Option<Field<'_>>, profile: &Profile, hand: bool) 
             let name = field.text(&modes.first()?.name)?;
             let found = modes.iter().find(|m| m.name == name).cloned();
             if found.is_none() {
-                names::unknown(&field, &format!("mode of profile `{}`", profile.name), name, names);
+                let said = format!("profile `{}` has no mode `{}`", profile.name, short(name));
+                names::unknown_said(field.sink(), field.place(), said, "", name, names);
             }
             found
         }
