@@ -50,3 +50,24 @@ fn kelvin(xy: Xy) -> Option<(Kelvin, Duv)> {
     let duv = Duv::new(if p.v < v { -off(mired) } else { off(mired) }).ok()?;
     (50.5..999.0).contains(&mired).then_some((kelvin, duv))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Source: check values made with colour-science 0.4.7 and luxpy 1.12.5 (reference file
+    /// `cct_duv_to_xy.csv`, first three rows). Tolerance: what the approximation is said to be off by.
+    #[test]
+    fn the_approximation_is_near_enough_to_read_a_plan() {
+        for (t, duv, x, y) in [
+            (6818.87, -0.00837, 0.311_205_240_490_43, 0.305_891_588_832_71),
+            (4296.86, -0.01453, 0.361_097_158_882_46, 0.335_496_083_442_78),
+            (9042.91, 0.00259, 0.285_201_215_699_79, 0.298_528_808_572_53),
+        ] {
+            let found = xy(Kelvin::new(t).unwrap(), Duv::new(duv).unwrap());
+            assert!((found.x - x).abs() < 1e-3 && (found.y - y).abs() < 1e-3, "{found:?}");
+            let (back, tint) = kelvin(found).unwrap();
+            assert!((1e6 / back.get() - 1e6 / t).abs() < 0.5 && (tint.get() - duv).abs() < 1e-4);
+        }
+    }
+}
