@@ -201,3 +201,30 @@ fn a_profile_written_into_the_plan_needs_no_other_file() {
     let plan = read_plan(&common_plan::plan_with("[look.day]\nkey = { stops = 0 }\n")).unwrap();
     assert_eq!(plan.fixtures[0].profile.name, "panel");
 }
+
+/// Keys that the readers ask for, found in their source: `get("…")`, `need("…"`, `named("…"`.
+fn keys_read() -> BTreeSet<String> {
+    let mut keys = BTreeSet::new();
+    for entry in std::fs::read_dir("src/plan/read").expect("tests run in the package's folder") {
+        let text = std::fs::read_to_string(entry.expect("the folder can be read").path());
+        let text = text.expect("sources are UTF-8");
+        for call in [".get(\"", ".need(\"", ".named(\"", "wall(\"", "named(\""] {
+            for after in text.split(call).skip(1) {
+                keys.extend(after.split('"').next().map(str::to_owned));
+            }
+        }
+    }
+    keys
+}
+
+#[test]
+fn every_key_that_is_read_stands_in_the_reference() {
+    let reference = std::fs::read_to_string("docs/plan-reference.md").unwrap();
+    let keys = keys_read();
+    assert!(keys.len() > 80, "{keys:?}");
+    let forms =
+        |k: &str| [format!("`{k}`"), format!("`{k}."), format!("[{k}."), format!("[{k}]"), format!("{k} = ")];
+    let there = |key: &String| forms(key).iter().any(|form| reference.contains(form));
+    let missing: Vec<_> = keys.iter().filter(|key| !there(key)).collect();
+    assert!(missing.is_empty(), "not in docs/plan-reference.md: {missing:?}");
+}

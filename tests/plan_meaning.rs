@@ -7,8 +7,8 @@ use std::time::Duration;
 use common_plan::{plan_with, read_plan, read_with};
 use lampkeep::plan::diagnose::{Form, render};
 use lampkeep::plan::{
-    Aim, ColourTarget, Level, Look, MeterTarget, Motion, OnStart, OnStop, Plan, SubjectId, Target, Text,
-    look_text,
+    Aim, ColourTarget, Fixture, Level, Look, MeterTarget, Motion, OnStart, OnStop, Plan, SubjectId, Target,
+    Text, look_text,
 };
 use lampkeep::units::{Duv, Kelvin, Lux, Share, Stops, Xy};
 use proptest::prelude::*;
@@ -17,8 +17,12 @@ fn plan(more: &str) -> Plan {
     read_plan(&plan_with(more)).unwrap_or_else(|report| panic!("{}", render(&report, Form::Plain)))
 }
 
+fn lamp<'p>(plan: &'p Plan, id: &str) -> &'p Fixture {
+    plan.fixture(plan.fixture_named(id).expect("a lamp of this plan"))
+}
+
 fn place(plan: &Plan, id: &str) -> [f64; 3] {
-    plan.fixture(plan.fixture_named(id).unwrap()).place.position
+    lamp(plan, id).place.position
 }
 
 fn near(found: [f64; 3], wanted: [f64; 3]) {
@@ -27,17 +31,19 @@ fn near(found: [f64; 3], wanted: [f64; 3]) {
 }
 
 fn level(plan: &Plan, look: &str, id: &str) -> Option<Level> {
-    let look = plan.look(plan.look_named(look).unwrap());
-    look.target(plan.fixture_named(id).unwrap()).map(|t| t.level)
+    let look = plan.look(plan.look_named(look).expect("a look of this plan"));
+    look.target(plan.fixture_named(id).expect("a lamp of this plan")).map(|t| t.level)
 }
 
 fn colour(plan: &Plan, look: &str, id: &str) -> ColourTarget {
-    let look = plan.look(plan.look_named(look).unwrap());
-    look.target(plan.fixture_named(id).unwrap()).unwrap().colour
+    let look = plan.look(plan.look_named(look).expect("a look of this plan"));
+    look.target(plan.fixture_named(id).expect("a lamp of this plan"))
+        .expect("the look lights this lamp")
+        .colour
 }
 
 fn white(kelvin: f64, duv: f64) -> ColourTarget {
-    ColourTarget::White(Kelvin::new(kelvin).unwrap(), Duv::new(duv).unwrap())
+    ColourTarget::White(Kelvin::clamped(kelvin), Duv::clamped(duv))
 }
 
 fn kinds(more: &str) -> Vec<&'static str> {
@@ -65,7 +71,7 @@ fn height_counts_from_the_floor_and_distance_runs_straight() {
     let flat = (1.5_f64 * 1.5 - 0.7 * 0.7).sqrt();
     let (sin, cos) = 30_f64.to_radians().sin_cos();
     near(place(&plan, "back"), [flat * sin, flat * cos, 0.7]);
-    assert!((plan.fixture(plan.fixture_named("back").unwrap()).place.distance_m - 1.5).abs() < 1e-12);
+    assert!((lamp(&plan, "back").place.distance_m - 1.5).abs() < 1e-12);
 }
 
 #[test]
@@ -77,7 +83,7 @@ fn floor_distance_runs_along_the_floor() {
 #[test]
 fn a_hair_light_is_aimed_behind_and_above_the_face() {
     let plan = plan("");
-    let hair = &plan.fixture(plan.fixture_named("hair").unwrap()).place;
+    let hair = &lamp(&plan, "hair").place;
     assert_eq!(hair.aim, Aim::Hair(SubjectId(0)));
     near(hair.aim_point, [0.0, 0.1, 0.1]);
     near(hair.position, [0.0, 1.1, 0.1]);
@@ -90,12 +96,12 @@ fn a_wall_lamp_is_metered_in_the_wall_before_it() {
               from-wall = \"0.5 m\"\nalong = \"1 m\"\nheight = \"0.3 m\"\n\n[fixture.edge]\nprofile = \"spot\"\naddress = 51\n\
               aim = \"right wall\"\nfrom-wall = \"1 m\"\nheight = \"1.2 m\"\naim-height = \"2.2 m\"\n";
     let plan = plan(at);
-    let glow = &plan.fixture(plan.fixture_named("glow").unwrap()).place;
+    let glow = &lamp(&plan, "glow").place;
     near(glow.position, [1.0, 1.5, -0.9]);
     near(glow.aim_point, [1.0, 2.0, 0.0]);
     let r = 1.06_f64.sqrt();
     assert!((glow.distance_m - r).abs() < 1e-12 && (glow.incidence_cosine - 0.5 / r).abs() < 1e-12);
-    let edge = &plan.fixture(plan.fixture_named("edge").unwrap()).place;
+    let edge = &lamp(&plan, "edge").place;
     near(edge.position, [2.0, 0.0, 0.0]);
     near(edge.aim_point, [3.0, 0.0, 1.0]);
     assert!((edge.incidence_cosine - 0.5_f64.sqrt()).abs() < 1e-12);
@@ -129,7 +135,7 @@ fn a_gel_shifts_mired_and_tint_and_costs_its_loss() {
     let more = "[modifier.orange]\nloss = \"0.5 stops\"\nmired = \"50 mired\"\nduv = 0.001\n\n[modifier.net]\nloss = \"1 stop\"\n\n\
                 [fixture.gelled]\nprofile = \"spot\"\naddress = 41\nclock = \"5:00\"\ndistance = \"2 m\"\nmodifiers = [\"orange\", \"net\"]\n";
     let plan = plan(more);
-    let gelled = plan.fixture(plan.fixture_named("gelled").unwrap());
+    let gelled = lamp(&plan, "gelled");
     assert_eq!(gelled.loss.get(), 1.5);
     // 5600 K is 178.571 mired; 228.571 mired are 4375 K exactly.
     assert!((gelled.emitters[0].xy.x * 1e5 - 4375.0).abs() < 1e-9);
@@ -149,15 +155,15 @@ fn like_takes_everything_over_and_is_overridden_field_by_field() {
     assert_eq!(colour(&plan, "day", "key"), white(5000.0, 0.002));
     assert_eq!(colour(&plan, "dusk", "key"), white(4300.0, 0.0));
     assert_eq!(colour(&plan, "dusk", "fill"), white(4000.0, 0.0));
-    assert_eq!(level(&plan, "dusk", "fill"), Some(Level::ToKey(Stops::new(-2.0).unwrap())));
-    assert_eq!(level(&plan, "dusk", "key"), Some(Level::Stops(Stops::new(0.0).unwrap())));
+    assert_eq!(level(&plan, "dusk", "fill"), Some(Level::ToKey(Stops::clamped(-2.0))));
+    assert_eq!(level(&plan, "dusk", "key"), Some(Level::Stops(Stops::clamped(0.0))));
 }
 
 #[test]
 fn a_group_sets_each_member_and_a_lamps_own_entry_goes_over_it() {
     let plan = plan("[look.day]\nsides = { lux = 50, kelvin = 4000 }\nfill = { lux = 80 }\n");
-    assert_eq!(level(&plan, "day", "hair"), Some(Level::Lux(Lux::new(50.0).unwrap())));
-    assert_eq!(level(&plan, "day", "fill"), Some(Level::Lux(Lux::new(80.0).unwrap())));
+    assert_eq!(level(&plan, "day", "hair"), Some(Level::Lux(Lux::clamped(50.0))));
+    assert_eq!(level(&plan, "day", "fill"), Some(Level::Lux(Lux::clamped(80.0))));
     assert_eq!(colour(&plan, "day", "fill"), white(4000.0, 0.0));
     assert_eq!(level(&plan, "day", "key"), None);
 }
@@ -234,13 +240,12 @@ fn any_white() -> impl Strategy<Value = ColourTarget> {
 }
 
 fn share() -> impl Strategy<Value = Share> {
-    prop_oneof![0.0..=1.0, (0_u32..=100).prop_map(|n| f64::from(n) / 100.0)]
-        .prop_map(|s| Share::new(s).unwrap())
+    prop_oneof![0.0..=1.0, (0_u32..=100).prop_map(|n| f64::from(n) / 100.0)].prop_map(Share::clamped)
 }
 
 fn any_colour() -> impl Strategy<Value = ColourTarget> {
     let hue = (0.0..=360.0, share(), 1000.0..=20_000.0).prop_map(|(hue_deg, saturation, k)| {
-        ColourTarget::HueSaturation { hue_deg, saturation, white: Kelvin::new(k).unwrap() }
+        ColourTarget::HueSaturation { hue_deg, saturation, white: Kelvin::clamped(k) }
     });
     let xy = (0.0..0.5, 0.001..0.5).prop_map(|(x, y)| ColourTarget::Xy(Xy { x, y }));
     prop_oneof![2 => Just(white(5600.0, 0.0)), 2 => any_white(), 1 => xy, 1 => hue]
@@ -256,9 +261,9 @@ fn any_motion() -> impl Strategy<Value = Option<Motion>> {
 
 fn any_level() -> impl Strategy<Value = Level> {
     prop_oneof![
-        (-40.0..=40.0).prop_map(|s| Level::Stops(Stops::new(s).unwrap())),
-        (-40.0..=40.0).prop_map(|s| Level::ToKey(Stops::new(s).unwrap())),
-        (0.0..=1e7).prop_map(|l| Level::Lux(Lux::new(l).unwrap())),
+        (-40.0..=40.0).prop_map(|s| Level::Stops(Stops::clamped(s))),
+        (-40.0..=40.0).prop_map(|s| Level::ToKey(Stops::clamped(s))),
+        (0.0..=1e7).prop_map(|l| Level::Lux(Lux::clamped(l))),
         share().prop_map(Level::OfFull),
     ]
 }
@@ -283,11 +288,10 @@ fn any_look() -> impl Strategy<Value = Look> {
             let key = key.filter(|k| lit(*k)).or_else(|| lit(0).then_some(0)).map(lampkeep::plan::FixtureId);
             for target in &mut targets {
                 if matches!(target.level, Level::ToKey(_)) && (key.is_none() || key == Some(target.fixture)) {
-                    target.level = Level::Lux(Lux::new(12.5).unwrap());
+                    target.level = Level::Lux(Lux::clamped(12.5));
                 }
             }
-            let meter =
-                meter.map(|s| MeterTarget { point: "face-lit".into(), stops: Stops::new(s).unwrap() });
+            let meter = meter.map(|s| MeterTarget { point: "face-lit".into(), stops: Stops::clamped(s) });
             Look { name, about, protect, key, fade, targets, meter: meter.into_iter().collect(), kept: true }
         },
     )

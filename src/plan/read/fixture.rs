@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use super::Cx;
 use super::aim;
-use super::kit::{self, KitLamp, Patch, Profiles};
+use super::kit::{self, KitLamp, Patch, Profiles, Wants};
 use super::names::{self, Taken};
 use super::place::{self, Stage};
 use super::profile;
@@ -161,7 +161,10 @@ fn fixture<'a>(
             );
             None
         }
-        None => kit::lamp(t, around.profiles, hand.unwrap_or(false)),
+        None => {
+            let wants = if hand == Some(true) { Wants::NoAddress } else { Wants::Address };
+            kit::lamp(t, around.profiles, wants)
+        }
     };
     let modifiers = modifiers_of(t, around);
     let place = around.stage.and_then(|stage| aim::placement(t, stage));
@@ -181,6 +184,14 @@ fn fixture<'a>(
     let address_place = patch.as_ref().map(|p| p.place);
     let control = match (hand, &lamp) {
         (Some(true), _) => Some(Control::Hand),
+        (Some(false), Some(_)) if patch.is_none() => {
+            if let Some((name, field)) = body {
+                let said = format!("body `{name}` of fixture `{id}` has no address in the kit");
+                let help = "give it one in the kit, or add `control = \"hand\"` here";
+                t.report(Problem::at(Kind::MissingKey, field.place(), said).label("this body").help(help));
+            }
+            None
+        }
         (Some(false), Some(_)) => patch.and_then(|p| address(cx, t, &p, around.outputs)),
         _ => None,
     };
