@@ -66,7 +66,45 @@ pub(super) const CANDELA: Family =
 /// Shifts of colour temperature, in mired.
 pub(super) const MIRED: Family = Family { noun: "a shift", units: &[("mired", 1.0)], example: "-50 mired" };
 
+/// Units as people write them out, with the way they are written here.
+const WRITTEN_OUT: &[(&str, &str)] = &[
+    ("sec", "s"),
+    ("second", "s"),
+    ("minute", "min"),
+    ("hour", "h"),
+    ("hr", "h"),
+    ("day", "d"),
+    ("metre", "m"),
+    ("meter", "m"),
+    ("centimetre", "cm"),
+    ("centimeter", "cm"),
+    ("foot", "ft"),
+    ("feet", "ft"),
+    ("inch", "in"),
+    ("inche", "in"),
+    ("degree", "deg"),
+    ("percent", "%"),
+    ("watt", "W"),
+    ("volt", "V"),
+    ("amp", "A"),
+    ("ampere", "A"),
+    ("hertz", "Hz"),
+    ("celsius", "C"),
+    ("mir", "mired"),
+];
+
 impl Family {
+    /// The unit that was most likely meant.
+    fn meant(&self, unit: &str) -> &'static str {
+        let lower = unit.to_lowercase();
+        let plain = lower.strip_suffix('s').unwrap_or(&lower);
+        let written_out = WRITTEN_OUT.iter().find(|(long, _)| *long == plain).map(|w| w.1);
+        let known = |name: &&str| self.units.iter().any(|u| u.0 == *name);
+        let same = self.units.iter().map(|u| u.0).find(|u| u.to_lowercase() == lower);
+        let near = nearest(unit, self.units.iter().map(|u| u.0).filter(|u| u.len() > 2));
+        written_out.filter(known).or(same).or(near).unwrap_or(self.usual())
+    }
+
     /// The usual unit.
     fn usual(&self) -> &'static str {
         self.units.first().map_or("", |u| u.0)
@@ -215,9 +253,13 @@ impl Field<'_> {
         let Some(number) = self.as_number() else {
             let of = if unit.is_empty() { String::new() } else { format!(" ({unit})") };
             let said = format!("`{key}` of {owner} is a bare number{of}");
-            let meant = self.as_text().and_then(|t| meant_bare(t, unit)).unwrap_or(example);
+            let meant = self.as_text().and_then(|t| meant_bare(t, unit));
             let kind = if self.as_text().is_some() { Kind::Unit } else { Kind::WrongType };
-            self.wrong(kind, said, format!("write `{key} = {}`", plain(meant)));
+            let help = match meant {
+                Some(number) => format!("write `{key} = {}`", plain(number)),
+                None => format!("write a number such as `{key} = {}`", plain(example)),
+            };
+            self.wrong(kind, said, help);
             return None;
         };
         if !number.is_finite() {
@@ -231,7 +273,7 @@ impl Field<'_> {
     fn in_base(&self, family: &Family) -> Option<f64> {
         let (key, owner, noun) = (self.key(), self.owner(), family.noun);
         let Some(text) = self.as_text() else {
-            let said = format!("`{key}` of {owner} is {noun}: text with its unit");
+            let said = format!("`{key}` of {owner} is {noun}, written as text with its unit");
             let Some(number) = self.as_number().filter(|n| n.is_finite()) else {
                 self.wrong(Kind::WrongType, said, format!("write it like `{key} = \"{}\"`", family.example));
                 return None;
@@ -252,7 +294,7 @@ impl Field<'_> {
             }
             Err(Some(unit)) => {
                 let known: Vec<_> = family.units.iter().map(|u| u.0).collect();
-                let near = nearest(&unit, known.iter().copied()).unwrap_or(family.usual());
+                let near = family.meant(&unit);
                 let said = format!(
                     "`{key}` of {owner} has the unit \"{}\", which {noun} does not have",
                     short(&unit)

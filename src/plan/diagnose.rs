@@ -1,9 +1,11 @@
 //! Renders a report: for a terminal, for a log or a test, or as JSON. The only user of miette here.
 
+use std::borrow::Cow;
 use std::fmt::{Display, Write as _};
 
 use miette::{
-    Diagnostic, GraphicalReportHandler, GraphicalTheme, LabeledSpan, NamedSource, SourceCode, SourceSpan,
+    Diagnostic, GraphicalReportHandler, GraphicalTheme, LabeledSpan, NamedSource, Severity, SourceCode,
+    SourceSpan,
 };
 use serde_json::{Value, json};
 
@@ -81,7 +83,7 @@ impl Report {
 #[derive(Debug)]
 struct Shown<'r> {
     kind: Option<&'static str>,
-    said: &'r str,
+    said: Cow<'r, str>,
     help: Option<&'r str>,
     source: Option<NamedSource<String>>,
     labels: Vec<LabeledSpan>,
@@ -94,18 +96,18 @@ impl<'r> Shown<'r> {
         let (here, there): (Vec<_>, Vec<_>) = problem.marks.iter().partition(|m| Some(m.place.text) == text);
         let elsewhere = there.into_iter().map(|mark| Self {
             kind: None,
-            said: &mark.said,
+            said: Cow::Owned(format!("the other place: {}", mark.said)),
             help: None,
             source: source(report, mark),
-            labels: vec![label(report, mark)],
+            labels: vec![label(report, mark, true)],
             elsewhere: Vec::new(),
         });
         Self {
             kind: Some(problem.kind.word()),
-            said: &problem.said,
+            said: Cow::Borrowed(&problem.said),
             help: problem.help.as_deref(),
             source: problem.marks.first().and_then(|m| source(report, m)),
-            labels: here.into_iter().map(|m| label(report, m)).collect(),
+            labels: here.into_iter().enumerate().map(|(i, m)| label(report, m, i == 0)).collect(),
             elsewhere: elsewhere.collect(),
         }
     }
@@ -115,16 +117,22 @@ fn source(report: &Report, mark: &Mark) -> Option<NamedSource<String>> {
     report.texts.get(mark.place.text).map(|t| NamedSource::new(&t.name, t.text.clone()))
 }
 
-fn label(report: &Report, mark: &Mark) -> LabeledSpan {
+/// `primary`: the header of the drawing gives this one's line and column.
+fn label(report: &Report, mark: &Mark, primary: bool) -> LabeledSpan {
     let length = report.texts.get(mark.place.text).map_or(0, |t| t.text.len());
     let start = mark.place.start.min(length);
     let span = SourceSpan::new(start.into(), mark.place.end.clamp(start, length) - start);
-    LabeledSpan::new_with_span(Some(mark.said.clone()).filter(|s| !s.is_empty()), span)
+    let said = Some(mark.said.clone()).filter(|s| !s.is_empty());
+    if primary {
+        LabeledSpan::new_primary_with_span(said, span)
+    } else {
+        LabeledSpan::new_with_span(said, span)
+    }
 }
 
 impl Display for Shown<'_> {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        f.write_str(self.said)
+        f.write_str(&self.said)
     }
 }
 
@@ -133,6 +141,11 @@ impl std::error::Error for Shown<'_> {}
 impl Diagnostic for Shown<'_> {
     fn code<'a>(&'a self) -> Option<Box<dyn Display + 'a>> {
         self.kind.map(|k| Box::new(k) as _)
+    }
+
+    fn severity(&self) -> Option<Severity> {
+        // What stands underneath is no error of its own.
+        self.kind.is_none().then_some(Severity::Advice)
     }
 
     fn help<'a>(&'a self) -> Option<Box<dyn Display + 'a>> {

@@ -125,7 +125,7 @@ fn text(path: &Path) -> Result<Text, Problem> {
             .help("save it as a file"));
     }
     let too_big = |size: u64| {
-        let said = format!("{name} has {size} bytes or more; at most {LONGEST} (1 MiB) are read");
+        let said = format!("{name} has {size} bytes; at most {LONGEST} (1 MiB) are read");
         Problem::of_file(Kind::TooBig, said)
             .help("check that it is the right file; a plan has a few kilobytes")
     };
@@ -136,15 +136,17 @@ fn text(path: &Path) -> Result<Text, Problem> {
     let file = File::open(path).map_err(|e| unreadable(path, &e))?;
     file.take(LONGEST + 1).read_to_end(&mut bytes).map_err(|e| unreadable(path, &e))?;
     if bytes.len() as u64 > LONGEST {
-        return Err(too_big(LONGEST));
+        return Err(too_big(bytes.len() as u64));
     }
     match String::from_utf8(bytes) {
         Ok(text) => Ok(Text::new(name.to_string(), text)),
         Err(e) => {
             let good = e.utf8_error().valid_up_to();
             let line = e.as_bytes()[..good].iter().filter(|b| **b == b'\n').count() + 1;
-            let said =
-                format!("{name} is not UTF-8 text: byte {} in line {line} is none of a character", good + 1);
+            let said = format!(
+                "{name} is not UTF-8 text: byte {}, in line {line}, belongs to no character",
+                good + 1
+            );
             Err(Problem::of_file(Kind::NotUtf8, said).help("save it as UTF-8 in your editor"))
         }
     }

@@ -13,6 +13,9 @@ use toml::de::{DeTable, DeValue};
 use super::problem::{Kind, Place, Problem};
 use crate::words::{nearest, short};
 
+/// Most problems of one run: a file that is no plan at all must not keep us busy.
+pub(super) const MOST_PROBLEMS: usize = 1000;
+
 /// Collects the problems of one run.
 #[derive(Debug, Default)]
 pub(super) struct Sink {
@@ -20,9 +23,16 @@ pub(super) struct Sink {
 }
 
 impl Sink {
-    /// Takes one problem.
+    /// Takes one problem; after [`MOST_PROBLEMS`] they are let go.
     pub fn report(&self, problem: Problem) {
-        self.problems.borrow_mut().push(problem);
+        if !self.is_full() {
+            self.problems.borrow_mut().push(problem);
+        }
+    }
+
+    /// True once there are so many problems that no more are taken.
+    pub fn is_full(&self) -> bool {
+        self.count() >= MOST_PROBLEMS
     }
 
     /// How many there are.
@@ -90,7 +100,7 @@ impl<'a> Table<'a> {
     /// The value of a key that must be there; `example` shows how it would be written.
     pub fn need(&self, key: &'static str, example: &str) -> Option<Field<'a>> {
         let found = self.get(key);
-        if found.is_none() {
+        if found.is_none() && !self.misspelt(key) {
             let said = format!("{} has no `{key}`", self.owner);
             self.report(
                 Problem::at(Kind::MissingKey, self.place, said)
@@ -99,6 +109,13 @@ impl<'a> Table<'a> {
             );
         }
         found
+    }
+
+    /// True if a key that nothing knows looks like a slip for this one: it is reported as such, and
+    /// saying that this one is missing would be saying it twice.
+    pub fn misspelt(&self, key: &str) -> bool {
+        let known = self.known.borrow();
+        self.others(&known).iter().any(|f| nearest(f.key, [key]).is_some())
     }
 
     /// Tells whether a key is there, without reading it.
@@ -135,12 +152,14 @@ impl<'a> Table<'a> {
             .collect()
     }
 
-    /// Reports every key that was never asked for, with the nearest one that was.
-    pub fn finish(&self) {
+    /// Reports every key that was never asked for, with the nearest one that was; false if any was.
+    pub fn finish(&self) -> bool {
         let known = self.known.borrow();
-        for field in self.others(&known) {
+        let unknown = self.others(&known);
+        for field in &unknown {
             field.unknown_key(known.iter().copied());
         }
+        unknown.is_empty()
     }
 
     fn field(&self, key: &'a Spanned<toml::de::DeString<'a>>, value: &'a Spanned<DeValue<'a>>) -> Field<'a> {
@@ -187,6 +206,11 @@ impl<'a> Field<'a> {
         self.sink.report(problem);
     }
 
+    /// Where problems go.
+    pub fn sink(&self) -> &'a Sink {
+        self.sink
+    }
+
     /// Reports a problem of this value.
     pub fn wrong(&self, kind: Kind, said: impl Into<String>, help: impl Into<String>) {
         self.report(Problem::at(kind, self.place(), said).label(self.found()).help(help));
@@ -194,6 +218,9 @@ impl<'a> Field<'a> {
 
     /// Reports its key as one that means nothing here.
     pub fn unknown_key<'k>(&self, known: impl IntoIterator<Item = &'k str>) {
+        if self.sink.is_full() {
+            return;
+        }
         let known: Vec<_> = known.into_iter().collect();
         let help = match nearest(self.key, known.iter().copied()) {
             Some(near) => format!("did you mean `{near}`?"),

@@ -3,7 +3,8 @@
 use std::collections::BTreeMap;
 
 use super::Cx;
-use super::kit::{self, KitLamp, Lamp, Patch, Profiles};
+use super::aim;
+use super::kit::{self, KitLamp, Patch, Profiles, Wants};
 use super::names::{self, Taken};
 use super::place::{self, Stage};
 use super::profile;
@@ -160,10 +161,13 @@ fn fixture<'a>(
             );
             None
         }
-        None => kit::lamp(t, around.profiles, hand.unwrap_or(false)),
+        None => {
+            let wants = if hand == Some(true) { Wants::NoAddress } else { Wants::Address };
+            kit::lamp(t, around.profiles, wants)
+        }
     };
     let modifiers = modifiers_of(t, around);
-    let place = around.stage.and_then(|stage| place::placement(t, stage));
+    let place = around.stage.and_then(|stage| aim::placement(t, stage));
     if around.stage.is_none() {
         t.allow(place::KEYS);
         t.allow(&["aim", "aim-height", "along", "from-wall"]);
@@ -180,7 +184,15 @@ fn fixture<'a>(
     let address_place = patch.as_ref().map(|p| p.place);
     let control = match (hand, &lamp) {
         (Some(true), _) => Some(Control::Hand),
-        (Some(false), Some(lamp)) => patch.and_then(|p| address(cx, t, lamp, &p, around.outputs)),
+        (Some(false), Some(_)) if patch.is_none() => {
+            if let Some((name, field)) = body {
+                let said = format!("body `{name}` of fixture `{id}` has no address in the kit");
+                let help = "give it one in the kit, or add `control = \"hand\"` here";
+                t.report(Problem::at(Kind::MissingKey, field.place(), said).label("this body").help(help));
+            }
+            None
+        }
+        (Some(false), Some(_)) => patch.and_then(|p| address(cx, t, &p, around.outputs)),
         _ => None,
     };
     let build = || {
@@ -306,27 +318,8 @@ fn circuit_of(
     }
 }
 
-/// Finds the output and checks that the footprint ends in time.
-fn address(
-    cx: &Cx<'_>,
-    t: &Table<'_>,
-    lamp: &Lamp<'_>,
-    patch: &Patch<'_>,
-    outputs: Option<&[Output]>,
-) -> Option<Control> {
-    let footprint = lamp.mode.footprint();
-    let last = patch.first + footprint - 1;
-    if last > 512 {
-        let said = format!(
-            "{} takes {footprint} slots in mode `{}`, from {} to {last}; a universe ends at 512",
-            t.owner(),
-            lamp.mode.name,
-            patch.first
-        );
-        let help = format!("give it an address of {} or less", 513 - footprint);
-        cx.sink.report(Problem::at(Kind::PastEnd, patch.place, said).label("too near the end").help(help));
-        return None;
-    }
+/// Finds the output. Whether the footprint ends in time and is free is checked once all are known.
+fn address(cx: &Cx<'_>, t: &Table<'_>, patch: &Patch<'_>, outputs: Option<&[Output]>) -> Option<Control> {
     let output = output_of(cx, t, patch, outputs?)?;
     let universe = outputs?.get(output.0).map_or(1, |o| o.universe);
     Some(Control::Dmx(Address { output, universe, first: patch.first }))
@@ -396,52 +389,4 @@ pub(super) fn simulators(mut numbers: Vec<u16>, rate: u32) -> Vec<Output> {
     let name = |n: u16| if n == 1 { "simulator".into() } else { format!("simulator-{n}") };
     let of = |n| Output { name: name(n), kind: OutputKind::Simulator, universe: n, rate };
     numbers.into_iter().map(of).collect()
-}
-
-/// Reports every two lamps on the same slots, with both ranges and the next free address.
-pub(super) fn overlaps(cx: &Cx<'_>, fixtures: &[Named]) {
-    let patched: Vec<_> = fixtures
-        .iter()
-        .filter_map(|n| {
-            let f = n.fixture.as_ref()?;
-            let a = f.address()?;
-            Some((n, f, a.output, a.first, a.first + f.mode.footprint() - 1))
-        })
-        .collect();
-    for (i, (later, fixture, output, first, last)) in patched.iter().enumerate() {
-        let clash = patched[..i].iter().find(|(_, _, o, f, l)| o == output && f <= last && first <= l);
-        let Some((earlier, other, _, other_first, other_last)) = clash else { continue };
-        let (Some(here), Some(there)) = (later.address, earlier.address) else { continue };
-        let taken = patched.iter().filter(|p| p.2 == *output && !std::ptr::eq(p.0, *later));
-        let taken: Vec<_> = taken.map(|p| (p.3, p.4)).collect();
-        let free = next_free(&taken, fixture.mode.footprint(), *other_last + 1);
-        let said = format!(
-            "`{}` takes slots {first} to {last}, `{}` takes {other_first} to {other_last} of the same universe {}",
-            fixture.id,
-            other.id,
-            fixture.address().map_or(0, |a| a.universe)
-        );
-        let help = match free {
-            Some(free) => format!(
-                "the next free address for the {} slots of `{}` is {free}",
-                last - first + 1,
-                fixture.id
-            ),
-            None => format!("no {} free slots are left in this universe; use another one", last - first + 1),
-        };
-        cx.sink.report(
-            Problem::at(Kind::Overlap, here, said)
-                .label(format!("`{}`: {first} to {last}", fixture.id))
-                .also(there, format!("`{}`: {other_first} to {other_last}", other.id))
-                .help(help),
-        );
-    }
-}
-
-/// The first address from `from` on, then from 1, where so many slots are free.
-fn next_free(taken: &[(u16, u16)], footprint: u16, from: u16) -> Option<u16> {
-    let free = |first: u16| {
-        first + footprint <= 513 && taken.iter().all(|(f, l)| *f > first + footprint - 1 || first > *l)
-    };
-    (from..=512).chain(1..from).find(|first| free(*first))
 }

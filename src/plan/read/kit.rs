@@ -13,6 +13,7 @@ use crate::plan::problem::{Kind, Place, Problem};
 use crate::plan::tree::{Field, Table};
 use crate::plan::{Body, HeatFigure, Mode, Profile};
 use crate::units::Watts;
+use crate::words::short;
 
 /// A profile with the place where it is defined.
 pub(super) type Profiles = BTreeMap<String, Option<Arc<Profile>>>;
@@ -70,7 +71,7 @@ pub(super) fn bodies<'a>(
     for (name, t) in kit.named("lamp", "body") {
         names::check(cx, name, t.place(), "body", names::LOOK_KEYS);
         taken.claim(cx, name, t.place(), "body");
-        let lamp = lamp(&t, profiles, false);
+        let lamp = lamp(&t, profiles, Wants::MayHave);
         let sticker = t.get("sticker").and_then(|f| f.text("blue dot")).map(str::to_owned);
         let watts = t.get("watts").and_then(|f| f.watts());
         let heat = profile::heat(&t);
@@ -90,17 +91,36 @@ pub(super) fn bodies<'a>(
     bodies
 }
 
-/// The profile, mode and address stated in a table. `hand`: no address is wanted.
-pub(super) fn lamp<'a>(t: &Table<'a>, profiles: &Profiles, hand: bool) -> Option<Lamp<'a>> {
+/// Whether a lamp's table states an address.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Wants {
+    /// It must.
+    Address,
+    /// It may: a body may be one that is set by hand.
+    MayHave,
+    /// It must not.
+    NoAddress,
+}
+
+/// The profile, mode and address stated in a table.
+pub(super) fn lamp<'a>(t: &Table<'a>, profiles: &Profiles, wants: Wants) -> Option<Lamp<'a>> {
     let profile = t.need("profile", "profile = \"bicolour-mat\"").and_then(|f| find_profile(&f, profiles));
     let mode_field = t.get("mode");
-    let patch = if hand { no_address(t) } else { patch(t) };
+    let patch = match wants {
+        Wants::Address => patch(t).map(Some),
+        Wants::MayHave if !t.has("address") => {
+            t.allow(&["address", "universe", "output"]);
+            Some(None)
+        }
+        Wants::MayHave => patch(t).map(Some),
+        Wants::NoAddress => {
+            no_address(t);
+            Some(None)
+        }
+    };
     let profile = profile?;
-    let mode = mode(t, mode_field, &profile, hand)?;
-    if hand {
-        return Some(Lamp { profile, mode, patch: None });
-    }
-    Some(Lamp { profile, mode, patch: Some(patch?) })
+    let mode = mode(t, mode_field, &profile, wants == Wants::NoAddress)?;
+    Some(Lamp { profile, mode, patch: patch? })
 }
 
 fn find_profile(field: &Field<'_>, profiles: &Profiles) -> Option<Arc<Profile>> {
@@ -121,7 +141,8 @@ fn mode(t: &Table<'_>, field: Option<Field<'_>>, profile: &Profile, hand: bool) 
             let name = field.text(&modes.first()?.name)?;
             let found = modes.iter().find(|m| m.name == name).cloned();
             if found.is_none() {
-                names::unknown(&field, &format!("mode of profile `{}`", profile.name), name, names);
+                let said = format!("profile `{}` has no mode `{}`", profile.name, short(name));
+                names::unknown_said(field.sink(), field.place(), said, "", name, names);
             }
             found
         }
@@ -139,7 +160,7 @@ fn mode(t: &Table<'_>, field: Option<Field<'_>>, profile: &Profile, hand: bool) 
     }
 }
 
-fn no_address<'a>(t: &Table<'a>) -> Option<Patch<'a>> {
+fn no_address(t: &Table<'_>) {
     for key in ["address", "universe", "output"] {
         if let Some(field) = t.get(key) {
             let said = format!("{} is set by hand, so it has no `{key}`", t.owner());
@@ -150,7 +171,6 @@ fn no_address<'a>(t: &Table<'a>) -> Option<Patch<'a>> {
             );
         }
     }
-    None
 }
 
 fn patch<'a>(t: &Table<'a>) -> Option<Patch<'a>> {

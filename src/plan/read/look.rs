@@ -91,8 +91,8 @@ impl Raws {
     /// The fade of a look: its own, or that of the look it is like.
     pub fn fade_of(&self, name: &str) -> Option<Duration> {
         let mut raw = self.by_name.get(name)?;
-        // A circle, reported elsewhere, is at most as long as there are looks.
-        for _ in 0..self.order.len() {
+        // Circles and longer chains are reported elsewhere.
+        for _ in 0..super::target::LONGEST_CHAIN {
             if raw.fade.is_some() {
                 return raw.fade;
             }
@@ -157,7 +157,7 @@ fn meter(t: &Table<'_>, subjects: &[String]) -> Vec<(String, Stops)> {
             field.unknown_key(METER_POINTS.iter().copied());
         } else if let Some(subject) = subject.filter(|s| !subjects.iter().any(|known| known == s)) {
             let known = subjects.iter().map(String::as_str);
-            field.report(names::unknown_at(field.key_place(), "subject", subject, known));
+            names::unknown_at(field.sink(), field.key_place(), "subject", subject, known);
         }
         if let Some(stops) = field.stops() {
             all.push((field.key().to_owned(), stops));
@@ -181,10 +181,11 @@ fn entry(field: &Field<'_>, look: &str) -> Option<Entry> {
     }
     let t = field.table(&owner)?;
     let before = (level(&t), colour(&t), motion(&t));
-    t.finish();
+    let clean = t.finish();
     let (level, colour, motion) = before;
     let any = |keys: &[&str]| keys.iter().any(|k| t.has(k));
-    let whole = (level.is_some() || !any(&["stops", "to-key", "lux", "of-full"]))
+    let whole = clean
+        && (level.is_some() || !any(&["stops", "to-key", "lux", "of-full"]))
         && (colour.is_some() || !any(&["kelvin", "duv", "xy", "hue", "saturation"]))
         && (motion.is_some() || !t.has("move"));
     let place = field.key_place();
@@ -197,8 +198,8 @@ fn level(t: &Table<'_>) -> Option<(Level, Place)> {
         let said = format!("{} has two levels: `{}` and `{}`", t.owner(), first.key(), second.key());
         t.report(
             Problem::at(Kind::Level, second.key_place(), said)
-                .label("one level")
-                .also(first.key_place(), "another one")
+                .label("a second level")
+                .also(first.key_place(), "the first")
                 .help("keep one of them"),
         );
         return None;
@@ -223,8 +224,8 @@ fn colour(t: &Table<'_>) -> Option<(ColourRaw, Place)> {
         let said = format!("{} has two colours: `{}` and `{}`", t.owner(), a.key(), b.key());
         t.report(
             Problem::at(Kind::Conflict, b.key_place(), said)
-                .label("one colour")
-                .also(a.key_place(), "another one")
+                .label("a second colour")
+                .also(a.key_place(), "the first")
                 .help("keep `kelvin` with or without `duv`, or `xy`, or `hue` with `saturation`"),
         );
         None

@@ -4,14 +4,17 @@
 //! part that has been reported is `None`, and what depends on it stays silent, so that one slip
 //! gives one message.
 
+mod aim;
 mod fixture;
 mod kit;
 mod look;
 mod names;
 mod order;
+mod patch;
 mod place;
 mod profile;
 mod settings;
+mod syntax;
 mod target;
 mod things;
 
@@ -25,8 +28,8 @@ use self::kit::Profiles;
 use self::names::Taken;
 use self::place::Stage;
 use super::defaults;
-use super::problem::{Kind, Place, Problem, Report};
-use super::sources::{ColourScience, Sources, Text};
+use super::problem::{Kind, Problem, Report};
+use super::sources::{ColourScience, Sources};
 use super::tree::{Sink, Table};
 use super::{LookId, Plan};
 use crate::units::Kelvin;
@@ -45,7 +48,7 @@ struct Cx<'s> {
 pub fn read(sources: &Sources) -> Result<Plan, Report> {
     let texts = sources.texts();
     let sink = Sink::default();
-    let trees: Vec<_> = texts.iter().enumerate().map(|(i, t)| parse(&sink, i, t)).collect();
+    let trees: Vec<_> = texts.iter().enumerate().map(|(i, t)| syntax::parse(&sink, i, t)).collect();
     if sink.count() == 0
         && let Some(plan) = build(sources, &trees, &sink)
         && sink.count() == 0
@@ -53,28 +56,6 @@ pub fn read(sources: &Sources) -> Result<Plan, Report> {
         return Ok(plan);
     }
     Err(Report::new(texts, sink.take()))
-}
-
-/// Parses one text and reports all its syntax errors.
-fn parse<'t>(sink: &Sink, index: usize, text: &'t Text) -> Spanned<DeTable<'t>> {
-    if text.text.trim().is_empty() {
-        let said = format!("{} is empty", text.name);
-        sink.report(Problem::of_file(Kind::Empty, said).help("`lampkeep new` writes a first plan"));
-    }
-    let (tree, errors) = DeTable::parse_recoverable(&text.text);
-    for error in errors {
-        let span = error.span().unwrap_or(text.text.len()..text.text.len());
-        let place = Place { text: index, start: span.start, end: span.end };
-        sink.report(if error.message() == "duplicate key" {
-            let key = short(text.text.get(span).unwrap_or_default());
-            Problem::at(Kind::Twice, place, format!("`{key}` is there twice"))
-                .label("the second one")
-                .help("leave one of the two out, or rename it")
-        } else {
-            Problem::at(Kind::Syntax, place, format!("this is not TOML: {}", error.message())).label("here")
-        });
-    }
-    tree
 }
 
 fn build(sources: &Sources, trees: &[Spanned<DeTable<'_>>], sink: &Sink) -> Option<Plan> {
@@ -129,7 +110,7 @@ fn build(sources: &Sources, trees: &[Spanned<DeTable<'_>>], sink: &Sink) -> Opti
         stage: stage.as_ref(),
     };
     let named = fixture::fixtures(&cx, &plan, &around, &mut taken, &mut notes);
-    fixture::overlaps(&cx, &named);
+    patch::check(&cx, &named);
     let groups = things::groups(&cx, &plan, &named, &mut taken);
     let bounces = things::bounces(&cx, &plan, stage.as_ref(), &named);
     let flags = things::flags(&cx, &plan, stage.as_ref(), &named);

@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use super::Cx;
 use crate::plan::problem::{Kind, Place, Problem};
-use crate::plan::tree::Field;
+use crate::plan::tree::{Field, Sink};
 use crate::words::{nearest, short};
 
 /// Keys of a look, and `all`: neither fixtures, groups nor bodies may be called so.
@@ -47,7 +47,7 @@ pub(super) fn check(cx: &Cx<'_>, name: &str, place: Place, noun: &str, reserved:
         cx.sink.report(Problem::at(Kind::BadName, place, said).label("not a name").help(help));
     } else if reserved.contains(&name) {
         let said = format!("a {noun} cannot be called `{name}`: the word means something else");
-        let help = format!("choose another name; taken are {}", reserved.join(", "));
+        let help = format!("choose another name, none of: {}", reserved.join(", "));
         cx.sink
             .report(Problem::at(Kind::ReservedName, place, said).label("a word of the language").help(help));
         return false;
@@ -57,24 +57,41 @@ pub(super) fn check(cx: &Cx<'_>, name: &str, place: Place, noun: &str, reserved:
 
 /// Reports a name that nothing has, with the nearest one that something has.
 pub(super) fn unknown<'k>(field: &Field<'_>, noun: &str, name: &str, known: impl Iterator<Item = &'k str>) {
-    field.report(unknown_at(field.place(), noun, name, known));
+    unknown_at(field.sink(), field.place(), noun, name, known);
 }
 
-/// A name that nothing has, with the nearest one that something has.
+/// Reports a name at a place that nothing has, with the nearest one that something has.
 pub(super) fn unknown_at<'k>(
+    sink: &Sink,
     place: Place,
     noun: &str,
     name: &str,
     known: impl Iterator<Item = &'k str>,
-) -> Problem {
+) {
+    let said = format!("there is no {noun} `{}`", short(name));
+    let none = format!("the plan has no {noun} at all");
+    unknown_said(sink, place, said, &none, name, known);
+}
+
+/// The same, saying it in other words; `none` is the help where nothing is known.
+pub(super) fn unknown_said<'k>(
+    sink: &Sink,
+    place: Place,
+    said: String,
+    none: &str,
+    name: &str,
+    known: impl Iterator<Item = &'k str>,
+) {
+    if sink.is_full() {
+        return;
+    }
     let known: Vec<_> = known.collect();
     let help = match nearest(name, known.iter().copied()) {
         Some(near) => format!("did you mean `{near}`?"),
-        None if known.is_empty() => format!("the plan has no {noun} at all"),
+        None if known.is_empty() => none.to_owned(),
         None => format!("known: {}", known.join(", ")),
     };
-    let said = format!("there is no {noun} `{}`", short(name));
-    Problem::at(Kind::UnknownName, place, said).label("not known").help(help)
+    sink.report(Problem::at(Kind::UnknownName, place, said).label("not known").help(help));
 }
 
 /// Names that share one space: fixtures, groups and bodies.

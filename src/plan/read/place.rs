@@ -9,13 +9,13 @@ use crate::plan::amounts::{ANGLE, LENGTH};
 use crate::plan::defaults;
 use crate::plan::problem::{Kind, Problem};
 use crate::plan::tree::{Field, Table};
-use crate::plan::{Aim, Metres, Placement, Room, Subject, SubjectId, Wall};
+use crate::plan::{Metres, Room, Subject, Wall};
 use crate::units::Share;
 
 /// Farthest that anything stands, in metres: a sports hall.
-const FARTHEST_M: f64 = 100.0;
+pub(super) const FARTHEST_M: f64 = 100.0;
 /// Nearest lit front, in metres.
-const NEAREST_M: f64 = 0.02;
+pub(super) const NEAREST_M: f64 = 0.02;
 
 /// Keys that say where something stands.
 pub(super) const KEYS: &[&str] = &["at", "clock", "height", "raise", "distance", "floor-distance"];
@@ -39,14 +39,14 @@ impl Stage {
     pub const ORIGIN: Metres = [0.0; 3];
 
     /// The point on a subject's hair that a hair light is metered at.
-    fn hair(subject: &Subject) -> Metres {
+    pub fn hair(subject: &Subject) -> Metres {
         let (up, back) = defaults::HAIR_OFFSET_M;
         let [x, y, z] = subject.position;
         [x - subject.facing[0] * back, y - subject.facing[1] * back, z + up]
     }
 
     /// The wall's distance from the origin along its own axis.
-    fn wall_m(&self, wall: Wall) -> Option<f64> {
+    pub fn wall_m(&self, wall: Wall) -> Option<f64> {
         let room = self.room.as_ref()?;
         match wall {
             Wall::Back => room.back_m,
@@ -83,7 +83,7 @@ pub(super) fn towards(clock_deg: f64) -> Metres {
 }
 
 /// A point in metres: `["x m", "y m", "z m"]`, or without z where `flat`.
-fn point(field: &Field<'_>, flat: bool) -> Option<Metres> {
+pub(super) fn point(field: &Field<'_>, flat: bool) -> Option<Metres> {
     let example = if flat { "[\"0.8 m\", \"0.2 m\"]" } else { "[\"0.8 m\", \"0.2 m\", \"0 m\"]" };
     let list = field.list(example)?;
     let read: Vec<_> = list.iter().map(|f| f.amount(&LENGTH, -FARTHEST_M, FARTHEST_M)).collect();
@@ -192,6 +192,7 @@ pub(super) fn position(t: &Table<'_>, stage: &Stage, centre: Metres, lens_m: Opt
     let round = match &clock_field {
         Some(field) => clock(field),
         None if lens_m.is_some() => Some(180.0),
+        None if t.misspelt("clock") => None,
         None => {
             let said = format!("{} has no place", t.owner());
             t.report(Problem::at(Kind::MissingKey, t.place(), said).label("`clock` is missing here").help(
@@ -219,7 +220,7 @@ pub(super) fn position(t: &Table<'_>, stage: &Stage, centre: Metres, lens_m: Opt
         (None, None) => match lens_m {
             Some(m) => (Some((Some(m), t.place())), None),
             None => {
-                if clock_field.is_some() {
+                if clock_field.is_some() && !t.misspelt("distance") {
                     let said = format!("{} has no distance, which is never guessed", t.owner());
                     t.report(
                         Problem::at(Kind::MissingKey, t.place(), said)
@@ -275,151 +276,12 @@ pub(super) fn position(t: &Table<'_>, stage: &Stage, centre: Metres, lens_m: Opt
     Some([centre[0] + x * flat, centre[1] + y * flat, centre[2] + up])
 }
 
-fn both(second: &Field<'_>, first: &Field<'_>, said: String, help: &str) {
+/// Reports that something is stated twice.
+pub(super) fn both(second: &Field<'_>, first: &Field<'_>, said: String, help: &str) {
     second.report(
         Problem::at(Kind::Conflict, second.key_place(), said)
             .label("here")
             .also(first.key_place(), "and here")
             .help(help),
     );
-}
-
-/// Where a fixture stands and what it is aimed at.
-pub(super) fn placement(t: &Table<'_>, stage: &Stage) -> Option<Placement> {
-    let aim_field = t.get("aim");
-    let aim = aim_field.as_ref().map_or(Some((Aim::Face(SubjectId(0)), None)), |f| aim(f, stage));
-    let from_wall = t.get("from-wall");
-    let along = t.get("along").map(|f| (f.amount(&LENGTH, -FARTHEST_M, FARTHEST_M), f));
-    let aim_height = t.get("aim-height").map(|f| (f.amount(&LENGTH, 0.0, 30.0), f));
-    let (aim, aim_point) = match aim {
-        Some(aim) => aim,
-        None => {
-            // The keys of a place are known all the same.
-            t.allow(KEYS);
-            return None;
-        }
-    };
-    let centre = match aim {
-        Aim::Face(id) => stage.subjects.get(id.0)?.position,
-        Aim::Hair(id) => Stage::hair(stage.subjects.get(id.0)?),
-        Aim::Wall(_) | Aim::Point => Stage::ORIGIN,
-    };
-    let position = match (&from_wall, aim) {
-        (Some(field), Aim::Wall(wall)) => by_wall(t, stage, wall, field, along.as_ref().map(|a| a.0)),
-        (Some(field), _) => {
-            t.allow(KEYS);
-            let said = format!("{} has `from-wall` but is not aimed at a wall", t.owner());
-            field.wrong(
-                Kind::Conflict,
-                said,
-                "add `aim = \"wall\"`, or give its place by `clock` and `distance`",
-            );
-            None
-        }
-        (None, _) => {
-            if let Some((_, field)) = &along {
-                let said = format!("{} has `along`, which goes with `from-wall`", t.owner());
-                field.wrong(Kind::Conflict, said, "add `from-wall = \"0.5 m\"`, or leave `along` out");
-            }
-            position(t, stage, centre, None)
-        }
-    };
-    if let (Some((_, field)), false) = (&aim_height, matches!(aim, Aim::Wall(_))) {
-        let said = format!("{} has `aim-height` but is not aimed at a wall", t.owner());
-        field.wrong(Kind::Conflict, said, "add `aim = \"wall\"`, or leave `aim-height` out");
-    }
-    let position = position?;
-    let aim_up = match aim_height {
-        Some((height, _)) => height? - stage.eye_height_m(),
-        None => 0.0,
-    };
-    let (aim_point, normal) = match aim {
-        Aim::Wall(wall) => {
-            let wall_m = stage.wall_m(wall)?;
-            match wall {
-                Wall::Back => ([position[0], wall_m, aim_up], Some([0.0, -1.0, 0.0])),
-                Wall::Left => ([wall_m, position[1], aim_up], Some([1.0, 0.0, 0.0])),
-                Wall::Right => ([wall_m, position[1], aim_up], Some([-1.0, 0.0, 0.0])),
-            }
-        }
-        _ => (aim_point.unwrap_or(centre), None),
-    };
-    let ray = [0, 1, 2].map(|i| position[i] - aim_point[i]);
-    let distance_m = ray.iter().map(|d| d * d).sum::<f64>().sqrt();
-    let cosine = normal.map(|n: Metres| n.iter().zip(ray).map(|(n, r)| n * r).sum::<f64>() / distance_m);
-    if distance_m < NEAREST_M || cosine.is_some_and(|c| c <= 0.0) {
-        let what = if matches!(aim, Aim::Wall(_)) { "in or behind the wall" } else { "at the very point" };
-        let said = format!("{} stands {what} that it is aimed at", t.owner());
-        t.report(
-            Problem::at(Kind::BadPlace, t.place(), said)
-                .label("this one")
-                .help("move it, or aim it elsewhere"),
-        );
-        return None;
-    }
-    Some(Placement { position, aim_point, aim, distance_m, incidence_cosine: cosine.unwrap_or(1.0) })
-}
-
-/// A wall lamp: so far from the wall, so far along it, at a height.
-fn by_wall(
-    t: &Table<'_>,
-    stage: &Stage,
-    wall: Wall,
-    from: &Field<'_>,
-    along: Option<Option<f64>>,
-) -> Option<Metres> {
-    for key in ["at", "clock", "raise", "distance", "floor-distance"] {
-        if let Some(field) = t.get(key) {
-            let said = format!("{} has its place twice: `from-wall` and `{key}`", t.owner());
-            both(&field, from, said, "keep one of the two");
-        }
-    }
-    let from = from.amount(&LENGTH, NEAREST_M, FARTHEST_M);
-    let height = t.need("height", "height = \"0.3 m\"").and_then(|f| f.amount(&LENGTH, 0.0, 30.0));
-    let along = along.unwrap_or(Some(0.0));
-    let (from, up, along) = (from?, height? - stage.eye_height_m(), along?);
-    let wall_m = stage.wall_m(wall)?;
-    Some(match wall {
-        Wall::Back => [along, wall_m - from, up],
-        Wall::Left => [wall_m + from, along, up],
-        Wall::Right => [wall_m - from, along, up],
-    })
-}
-
-/// What a fixture is aimed at, with the point where that is given in metres.
-fn aim(field: &Field<'_>, stage: &Stage) -> Option<(Aim, Option<Metres>)> {
-    if field.as_text().is_none() {
-        return Some((Aim::Point, Some(point(field, false)?)));
-    }
-    let text = field.text("hair")?;
-    let wall = |wall, key: &str| {
-        if stage.wall_m(wall).is_none() {
-            let said = format!("{} is aimed at a wall that `room` does not place", field.owner());
-            field.wrong(
-                Kind::MissingKey,
-                said,
-                format!("add `[room]` with `{key} = \"2 m\"`: its distance from the first subject"),
-            );
-            return None;
-        }
-        Some((Aim::Wall(wall), None))
-    };
-    let subject = |name: &str| {
-        let found = stage.subjects.iter().position(|s| s.id == name);
-        if found.is_none() {
-            let known = stage.subjects.iter().map(|s| s.id.as_str());
-            names::unknown(field, "subject", name, known.chain(["hair", "wall", "left wall", "right wall"]));
-        }
-        found.map(SubjectId)
-    };
-    match text {
-        "wall" => wall(Wall::Back, "back"),
-        "left wall" => wall(Wall::Left, "left"),
-        "right wall" => wall(Wall::Right, "right"),
-        "hair" => Some((Aim::Hair(SubjectId(0)), None)),
-        other => match other.strip_suffix(" hair") {
-            Some(name) => subject(name).map(|id| (Aim::Hair(id), None)),
-            None => subject(other).map(|id| (Aim::Face(id), None)),
-        },
-    }
 }

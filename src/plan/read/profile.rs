@@ -21,7 +21,7 @@ pub(super) fn profile(cx: &Cx<'_>, name: &str, t: &Table<'_>) -> Option<Profile>
     let about = t.get("about").and_then(|f| f.text("what it is, in a line")).unwrap_or_default().to_owned();
     let invented = t.get("invented").and_then(|f| f.truth()).unwrap_or(false);
     let standby = t.get("standby").map_or(Some(Watts::clamped(0.0)), |f| f.watts());
-    let factor = t.get("power-factor").map_or(Some(Share::FULL), |f| f.share());
+    let factor = t.get("power-factor").map_or(Some(Share::FULL), |f| power_factor(&f));
     let cooling = [("fan", Cooling::Fan), ("fan-less", Cooling::FanLess)];
     let cooling = t.need("cooling", "cooling = \"fan-less\"").and_then(|f| f.word(&cooling));
     let heat = heat(t);
@@ -40,7 +40,7 @@ pub(super) fn profile(cx: &Cx<'_>, name: &str, t: &Table<'_>) -> Option<Profile>
         invented,
         emitters: emitters?,
         standby: standby?,
-        power_factor: factor.filter(|f| f.get() > 0.0).or_else(|| no_factor(t))?.get(),
+        power_factor: factor?.get(),
         cooling: cooling?,
         heat,
         radius_m,
@@ -93,10 +93,14 @@ pub(super) fn limits(t: &Table<'_>, base: Limits) -> Limits {
     limits
 }
 
-fn no_factor(t: &Table<'_>) -> Option<Share> {
-    let said = format!("`power-factor` of {} is 0 %; more than 0 % is needed", t.owner());
-    t.report(Problem::at(Kind::OutOfRange, t.place(), said).help("write `power-factor = \"95 %\"`"));
-    None
+fn power_factor(field: &Field<'_>) -> Option<Share> {
+    let share = field.share()?;
+    if share == Share::NONE {
+        let said = format!("`power-factor` of {} is 0 %; more than 0 % is needed", field.owner());
+        field.wrong(Kind::OutOfRange, said, "write it like `power-factor = \"95 %\"`");
+        return None;
+    }
+    Some(share)
 }
 
 fn frames_stop(field: &Field<'_>) -> Option<FramesStop> {
