@@ -46,7 +46,7 @@ enum Sum {
         /// Exposure time: 1/50, 0.02s or 20ms
         #[arg(long, value_parser = quantity::seconds)]
         shutter: f64,
-        /// Marked density of neutral filters; 0.3 is one stop
+        /// Density of neutral filters; 0.3 is one stop to 0.003
         #[arg(long, default_value = "0", value_parser = quantity::plain)]
         nd: f64,
         /// Constant of the receptor: 250 flat, 330 dome
@@ -309,7 +309,7 @@ mod tests {
     fn people_read_the_result_its_formula_and_its_units() {
         for (words, parts) in [
             ("exposure --iso 800 --f 2.8 --shutter 1/50", vec!["122.5 lx", "E = C N² / (t S)", "ISO 2720"]),
-            ("exposure --iso 800 --f f/2.8 --shutter 20ms --nd 0.6", vec!["490 lx"]),
+            ("exposure --iso 800 --f f/2.8 --shutter 20ms --nd 0.6", vec!["487.7 lx", "× 10^0.6"]),
             ("ratio --key 500lx --fill 250lx", vec!["2:1", "1 stop", "3:1", "1.585 stops"]),
             ("ratio --key 500lx --fill 0lx", vec!["no fill"]),
             ("distance 1.5m --stops -1", vec!["2.121 m", "1 stop less", "d × 2^(-stops / 2)"]),

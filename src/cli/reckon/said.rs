@@ -10,7 +10,7 @@ pub(super) fn in_words(sum: &Sum, answer: &Value) -> String {
     let show = |field: &str| get(field).map_or_else(|| String::from("none"), figure);
     match sum {
         Sum::Exposure { iso, f, shutter, nd, constant } => {
-            let filter = if *nd > 0.0 { format!(" × 2^({} / 0.3)", figure(*nd)) } else { String::new() };
+            let filter = if *nd > 0.0 { format!(" × 10^{}", figure(*nd)) } else { String::new() };
             format!(
                 "{} lx is 0 stops\n  \
                  E = C N² / (t S) = {} × {}² / ({} s × {}){filter}\n  \

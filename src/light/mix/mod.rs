@@ -403,6 +403,25 @@ mod tests {
         assert!(mix.drives[..3].iter().all(|w| (w - 1.0).abs() < 1e-9), "{mix:?}");
     }
 
+    /// Found by the random lamps: the first three lie in one line, and in the best mix one of them is
+    /// full while two share.
+    #[test]
+    fn emitters_in_line_share_though_one_of_them_is_full() {
+        let at = |u, v, lux| emitter(Uv76 { u, v }.xy().x, Uv76 { u, v }.xy().y, lux);
+        let lamp = [
+            at(0.42, 0.3, 300.0),
+            at(0.42, 0.5, 200.0),
+            at(0.42, 0.55, 300.0),
+            at(0.2522, 0.3414, 1840.0),
+            at(0.1045, 0.5459, 1354.0),
+            at(0.2168, 0.2733, 519.0),
+        ];
+        let target = Uv76 { u: 0.24126, v: 0.38398 }.xy();
+        let mix = most_light(&lamp, target);
+        let best = brightest_of_all_vertices(&lamp, target);
+        assert!(mix.in_gamut && (mix.lux_at_1m / best - 1.0).abs() < 1e-12, "{mix:?} {best}");
+    }
+
     #[test]
     fn a_bi_colour_lamp_meets_the_colour_temperature_and_leaves_the_tint_over() {
         let lamp = [white(2700.0, 0.001, 900.0), white(6500.0, -0.002, 1100.0)];
