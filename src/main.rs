@@ -1,6 +1,9 @@
 //! Arguments in, exit code out.
-fn main() {
-    let plan = lampkeep::plan::load::demo();
-    let timeline = lampkeep::rehearse::rehearse(plan.into(), |_| {});
-    println!("{}", timeline.text());
+
+use clap::Parser;
+
+fn main() -> std::process::ExitCode {
+    // clap itself ends wrong usage with 2, and --help and --version with 0.
+    let args = lampkeep::cli::args::Args::parse();
+    lampkeep::cli::run::run(args).into()
 }

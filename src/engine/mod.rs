@@ -9,6 +9,7 @@ mod event;
 pub mod explain;
 mod lamp;
 mod requests;
+pub mod run;
 pub mod say;
 mod state;
 mod step;

@@ -88,6 +88,8 @@ impl Engine {
         match done {
             Ok(said) => {
                 self.refresh_standing_alerts(self.clock().seconds(at));
+                // Seen once more when the frame that it acts on has been sent.
+                self.was_moving = true;
                 let mut actions = self.publish();
                 actions.push(self.accept(ticket, id, said));
                 actions

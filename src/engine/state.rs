@@ -143,7 +143,7 @@ impl Engine {
             stopping: false,
             finished: false,
             last_publish: 0,
-            was_moving: false,
+            was_moving: true,
             plan,
         };
         engine.lamps = engine

@@ -64,7 +64,9 @@ impl Engine {
         actions.push(Action::Send(self.frames(n)));
         let moving = self.lamps.iter().any(|l| !l.settled);
         let due = n - self.last_publish >= u64::from(clock.rate() / PUBLISH_RATE).max(1);
-        if (moving && due) || (self.was_moving && !moving) {
+        // Once a second in any case: the outputs' figures and the countdowns move on their own.
+        let beat = n - self.last_publish >= u64::from(clock.rate());
+        if (moving && due) || (self.was_moving && !moving) || beat {
             self.refresh_standing_alerts(clock.seconds(n));
             actions.extend(self.publish());
         }
@@ -295,7 +297,11 @@ impl Engine {
                 if old.fixture_named(&fixture.id).is_some_and(|o| old.fixture(o).absent == fixture.absent) {
                     lamp.absent.clone_from(&was.absent);
                 }
-                lamp.sent.allowed = was.sent.allowed;
+                if was.sent.slots.len() == lamp.sent.slots.len() {
+                    lamp.sent = was.sent.clone();
+                } else {
+                    lamp.sent.allowed = was.sent.allowed;
+                }
             }
             self.lamps.push(lamp);
         }

@@ -247,7 +247,7 @@ impl WireError {
 }
 
 /// Device files of the serial ports that the machine has.
-fn ports_seen() -> Vec<String> {
+pub fn ports_seen() -> Vec<String> {
     serialport::available_ports()
         .map(|ports| ports.into_iter().map(|p| p.port_name).collect())
         .unwrap_or_default()

@@ -153,7 +153,7 @@ fn any_request() -> impl Strategy<Value = Request> {
         1 => (lamp(), any::<bool>()).prop_map(|(lamp, back)| Request::Absent { lamp, back }),
         1 => lamp().prop_map(|lamp| Request::Cold { lamp }),
         1 => Just(Request::Reload {}),
-        1 => Just(Request::Status {}),
+        1 => Just(Request::Status { follow: false }),
         1 => look().prop_map(|look| Request::Explain { look }),
     ]
 }
