@@ -1,2 +1,9 @@
-//! x
-fn main() {}
+//! Arguments in, exit code out.
+
+use clap::Parser;
+
+fn main() -> std::process::ExitCode {
+    // clap itself ends wrong usage with 2, and --help and --version with 0.
+    let args = lampkeep::cli::args::Args::parse();
+    lampkeep::cli::run::run(args).into()
+}

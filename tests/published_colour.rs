@@ -41,3 +41,14 @@ fn illuminant_a_has_its_printed_chromaticity() {
     let xy = xy_of(Kelvin::new(2848.0 * 1.4388 / 1.435).unwrap(), Duv::ZERO);
     assert!((xy.x - 0.44758).abs() < 2e-5 && (xy.y - 0.40745).abs() < 2e-5, "{xy:?}");
 }
+
+/// Source: tests/reference/illuminants.csv (CIE 15 and CIE LED illuminants; x,y a 5 nm sum there, CCT and
+/// Duv from it). Tolerance: CCT 1e-5 relative, Duv 1e-6, as its header suggests.
+#[test]
+fn the_cie_illuminants_have_their_published_colour_temperatures() {
+    for row in table("illuminants.csv", 11) {
+        let (kelvin, duv) = kelvin_of(Xy { x: row.number("x"), y: row.number("y") }).unwrap();
+        assert!((kelvin.get() / row.number("cct_k") - 1.0).abs() < 1e-5, "{}: {kelvin}", &row["name"]);
+        assert!((duv.get() - row.number("duv")).abs() < 1e-6, "{}: {duv}", &row["name"]);
+    }
+}

@@ -1,6 +1,12 @@
 //! Allowed light to DMX slots: dimming curves, modes, frames.
+//!
+//! [`mode::encode`] takes only [`crate::guards::Allowed`], so nothing can go round the guards.
 
 pub mod curve;
 mod frame;
+mod mode;
+mod patch;
 
 pub use frame::{Frame, SLOTS};
+pub use mode::{decode, encode, preview};
+pub use patch::{Patch, patches};

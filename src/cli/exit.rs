@@ -41,6 +41,7 @@ impl From<FailureKind> for Exit {
             | FailureKind::Nothing
             | FailureKind::NotDriven
             | FailureKind::Files
+            | FailureKind::TooLate
             // Not 4: a daemon answers, it just has no room.
             | FailureKind::Busy => Self::NotMet,
             FailureKind::PlanErrors => Self::PlanErrors,

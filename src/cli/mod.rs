@@ -1,3 +1,12 @@
 //! The command line: what people type, and what they read.
 
+pub mod args;
+pub mod big;
+pub mod check;
 pub mod exit;
+pub mod new;
+pub mod nudge;
+pub mod reckon;
+pub mod run;
+pub mod sheet;
+pub mod show;

@@ -10,6 +10,8 @@ use std::sync::mpsc::{SyncSender, TrySendError};
 use tokio::sync::{oneshot, watch};
 
 use super::{Answer, Envelope, Failure, FailureKind, MqttStatus, Status};
+use crate::engine::Ticket;
+use crate::plan::Plan;
 
 /// Messages that may wait for the engine. Chosen: eight for each client of the socket.
 pub const INBOX: usize = 256;
@@ -21,6 +23,10 @@ pub enum Inbound {
     Ask(Ask),
     /// The broker's connection changed.
     Mqtt(MqttStatus),
+    /// The plan was read again, for the request of this ticket.
+    PlanRead(Ticket, Result<Arc<Plan>, Failure>),
+    /// The file of a kept look was written, or not.
+    LookWritten(Ticket, Result<(), Failure>),
     /// The daemon was told to stop.
     Stop,
 }

@@ -198,6 +198,8 @@ pub enum FailureKind {
     PlanErrors,
     /// A file could not be read or written.
     Files,
+    /// It was meant for a moment that has passed.
+    TooLate,
     /// A guard refuses.
     Guarded,
     /// The daemon is stopping or overloaded; ask again.

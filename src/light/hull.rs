@@ -5,10 +5,9 @@
 
 use crate::units::Uv76;
 
-/// Corners are dropped when they stand out less than this from their neighbours' line, in u'v'.
-const FLAT: f64 = 1e-12;
-
 /// A convex polygon of at most `N` corners, counter-clockwise; may be a segment, a point or empty.
+///
+/// Points in line but for rounding make a sliver: distances are right all the same.
 #[derive(Debug, Clone, Copy)]
 pub struct Hull<const N: usize> {
     corners: [Uv76; N],
@@ -40,10 +39,12 @@ impl<const N: usize> Hull<N> {
         let sorted = &mut sorted[..count];
         sorted.sort_unstable_by(|a, b| a.u.total_cmp(&b.u).then(a.v.total_cmp(&b.v)));
         let mut hull = Self { corners: [zero; N], len: 0 };
-        // Andrew's monotone chain: the lower side from left to right, then the upper side back.
+        // Andrew's monotone chain: the lower side from left to right, then the upper side back. All
+        // comparisons are exact: with a tolerance, points above each other but for rounding, which the
+        // sorting may leave in any order, would hide a true corner.
         let mut kept = 0;
         for i in 0..count {
-            if kept > 0 && sorted[kept - 1].distance(sorted[i]) <= FLAT {
+            if kept > 0 && sorted[kept - 1] == sorted[i] {
                 continue;
             }
             sorted[kept] = sorted[i];
@@ -67,10 +68,10 @@ impl<const N: usize> Hull<N> {
         hull
     }
 
-    /// Takes back the last corners, down to index `keep`, that `next` would make flat or hollow.
+    /// Takes back the last corners, after index `keep`, that `next` would make flat or hollow.
     fn drop_flat(&mut self, next: Uv76, keep: usize) {
         while self.len >= keep + 2
-            && left_of(self.corners[self.len - 2], self.corners[self.len - 1], next) <= FLAT
+            && left_of(self.corners[self.len - 2], self.corners[self.len - 1], next) <= 0.0
         {
             self.len -= 1;
         }
@@ -198,6 +199,13 @@ mod tests {
     }
 
     #[test]
+    fn points_above_each_other_but_for_rounding_hide_no_corner() {
+        let top = uv(0.179_999_999_999_999_97, 0.45);
+        let column: Hull<8> = Hull::of([top, uv(0.18, 0.35), uv(0.18, 0.4), uv(0.4, 0.1)]);
+        assert!(column.corners().contains(&uv(0.18, 0.35)) && column.corners().contains(&top));
+    }
+
+    #[test]
     fn as_many_corners_as_there_is_room_for_fit_whichever_way_they_bulge() {
         for bulge in [1.0, -1.0] {
             let bowl = (0..8).map(|i| f64::from(i) / 7.0).map(|u| uv(u, bulge * (u - 0.5) * (u - 0.5)));
@@ -207,8 +215,8 @@ mod tests {
 
     #[test]
     fn points_in_line_make_a_segment_and_equal_points_a_point() {
-        let line: Hull<4> = Hull::of([uv(0.2, 0.4), uv(0.1, 0.3), uv(0.3, 0.5)]);
-        assert_eq!(line.corners(), [uv(0.1, 0.3), uv(0.3, 0.5)]);
+        let line: Hull<4> = Hull::of([uv(0.25, 0.5), uv(0.125, 0.25), uv(0.375, 0.75)]);
+        assert_eq!(line.corners(), [uv(0.125, 0.25), uv(0.375, 0.75)]);
         let point: Hull<4> = Hull::of([uv(0.2, 0.4), uv(0.2, 0.4)]);
         assert_eq!(point.corners(), [uv(0.2, 0.4)]);
         assert_eq!(point.nearest(uv(0.2, 0.5)).unwrap().edge, (uv(0.2, 0.4), uv(0.2, 0.4)));

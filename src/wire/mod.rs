@@ -16,6 +16,6 @@ pub mod sim;
 mod tty;
 
 pub use health::Health;
-pub use output::{Port, Sent, WireError, WireErrorKind, attainable_rate};
+pub use output::{Port, Sent, WireError, WireErrorKind, attainable_rate, ports_seen};
 pub use sender::{Sender, start};
 pub use sim::SimWatch;

@@ -17,8 +17,12 @@ use crate::units::Moment;
 
 /// Longest time between two tries of a port that is gone.
 const RETRY_MOST: Duration = Duration::from_secs(1);
-/// The wait after the first try that failed; each further one doubles it.
+/// The first wait that is not none; each further one is twice the one before.
 const RETRY_FIRST: Duration = Duration::from_millis(50);
+/// A port that has worked for so long counts as working. Until then one that fails again is not
+/// retried at once, and one that had stalled is not said to be well: bytes that a port takes may only
+/// have filled its buffer again (0.6 s of frames on a pseudo-terminal, measured).
+const SETTLED: Duration = Duration::from_secs(1);
 
 /// The engine's hold on an output. Dropping it is [`Sender::stop`].
 pub struct Sender {
@@ -68,8 +72,9 @@ pub fn start(
         shared: Arc::clone(&shared),
         pace: Pace::new(rate, phase, clock.now()),
         used: 0,
-        link: Link::Closed { retry_at: Moment::START, wait: Duration::ZERO },
-        opened_before: false,
+        link: Link::Closed { retry_at: Moment::START },
+        retry_wait: Duration::ZERO,
+        opened_at: None,
         last_start: None,
         fault: None,
     };
@@ -109,14 +114,19 @@ impl Drop for Sender {
     }
 }
 
+/// Makes the calling thread wake as near to its deadlines as it may without anyone's permission: the
+/// kernel's slack on sleeps goes from 50 µs to none.
+fn steady_thread() {
+    // Refused, the thread is only somewhat later.
+    let _ = rustix::thread::set_current_timer_slack(std::num::NonZeroU64::new(1));
+}
+
 /// The connection to the port.
 enum Link {
     Open(Box<dyn Port>),
     Closed {
         /// Not before this moment is it tried again.
         retry_at: Moment,
-        /// Time from the last try to that.
-        wait: Duration,
     },
 }
 
@@ -124,6 +134,12 @@ enum Link {
 struct Fault {
     /// The worded cause.
     said: String,
+    /// True if it was that the port took no more.
+    stalled: bool,
+    /// Start of the last frame before it.
+    before: Option<Moment>,
+    /// Start of the first frame since the last failure.
+    well_since: Option<Moment>,
 }
 
 struct Worker {
@@ -136,7 +152,10 @@ struct Worker {
     /// Slots in use of the frames sent so far; the rate is for these.
     used: u16,
     link: Link,
-    opened_before: bool,
+    /// Wait before the next try but one.
+    retry_wait: Duration,
+    /// When the port was opened last.
+    opened_at: Option<Moment>,
     /// Start of the last frame that was sent.
     last_start: Option<Moment>,
     fault: Option<Fault>,
@@ -144,6 +163,7 @@ struct Worker {
 
 impl Worker {
     fn run(mut self) {
+        steady_thread();
         loop {
             let due = self.pace.next(self.clock.now(), &self.shared.meter);
             self.clock.sleep_until(due);
@@ -164,10 +184,10 @@ impl Worker {
     /// What there is to do at one deadline.
     fn tick(&mut self, due: Moment, last: bool) {
         let now = self.clock.now();
-        if let Link::Closed { retry_at, wait } = self.link
+        if let Link::Closed { retry_at } = self.link
             && (now >= retry_at || last)
         {
-            self.open(now, wait);
+            self.open(now);
         }
         let Some(frame) = self.frames.newest() else { return };
         if frame.used != self.used {
@@ -182,57 +202,75 @@ impl Worker {
             }
             Err(error) => {
                 if error.kind() != WireErrorKind::WriteDeadline {
-                    // At once: while a dead port is held open, the interface that comes back is given
-                    // another name (measured, docs/wire.md).
-                    self.link = Link::Closed { retry_at: self.clock.now(), wait: Duration::ZERO };
+                    let now = self.clock.now();
+                    if self.opened_at.is_some_and(|opened| now.after(opened) >= SETTLED) {
+                        self.retry_wait = Duration::ZERO;
+                    }
+                    self.close(now);
                 }
                 self.failed(&error);
             }
         }
     }
 
-    fn open(&mut self, now: Moment, wait: Duration) {
+    fn open(&mut self, now: Moment) {
         match output::open(&self.output, self.clock, &self.watch) {
             Ok(port) => {
                 self.link = Link::Open(port);
-                if self.opened_before {
+                if self.opened_at.replace(now).is_some() {
                     self.shared.meter.reopened();
                 }
-                self.opened_before = true;
             }
             Err(error) => {
-                let wait = (wait * 2).clamp(RETRY_FIRST, RETRY_MOST);
-                self.link = Link::Closed { retry_at: now + wait, wait };
+                self.close(now);
                 self.failed(&error);
             }
         }
+    }
+
+    /// Lets go of the port, at once: while a dead one is held open, the interface that comes back is
+    /// given another name (measured, docs/wire.md).
+    fn close(&mut self, now: Moment) {
+        self.link = Link::Closed { retry_at: now + self.retry_wait };
+        self.retry_wait = (self.retry_wait * 2).clamp(RETRY_FIRST, RETRY_MOST);
     }
 
     /// A frame went out.
     fn well(&mut self, started: Moment) {
-        let first = self.last_start.is_none();
-        let gap = self.fault.take().and(self.last_start).map(|last| started.after(last));
-        self.last_start = Some(started);
-        if let Some(gap) = gap {
-            tracing::info!(output = self.output.name, gap_s = gap.as_secs_f64(), "output works again");
-        } else if first {
-            tracing::info!(output = self.output.name, "output works");
+        let first = self.last_start.replace(started).is_none();
+        let Some(fault) = &mut self.fault else {
+            if first {
+                tracing::info!(output = self.output.name, "output works");
+                self.shared.meter.up(self.note(), None);
+            }
+            return;
+        };
+        let since = *fault.well_since.get_or_insert(started);
+        if fault.stalled && started.after(since) < SETTLED {
+            return;
         }
-        if first || gap.is_some() {
-            self.shared.meter.up(self.note(), gap);
-        }
+        let gap = fault.before.map(|before| since.after(before));
+        let gap_s = gap.map(|gap| gap.as_secs_f64());
+        self.fault = None;
+        let works = if gap.is_some() { "output works again" } else { "output works" };
+        tracing::info!(output = self.output.name, gap_s, "{works}");
+        self.shared.meter.up(self.note(), gap);
     }
 
     /// Something went wrong: said in the log once a fault, in the health always.
     fn failed(&mut self, error: &WireError) {
-        let said = error.to_string();
-        match &self.fault {
-            None => tracing::warn!(output = self.output.name, kind = error.kind().word(), "{said}"),
-            Some(fault) if fault.said == said => return,
-            Some(_) => tracing::debug!(output = self.output.name, kind = error.kind().word(), "{said}"),
+        let (said, kind) = (error.to_string(), error.kind());
+        let fault = self.fault.get_or_insert_with(|| {
+            tracing::warn!(output = self.output.name, kind = kind.word(), "{said}");
+            Fault { said: String::new(), stalled: false, before: self.last_start, well_since: None }
+        });
+        fault.stalled = kind == WireErrorKind::WriteDeadline;
+        fault.well_since = None;
+        if fault.said != said {
+            tracing::debug!(output = self.output.name, kind = kind.word(), "{said}");
+            fault.said.clone_from(&said);
+            self.shared.meter.down(said);
         }
-        self.shared.meter.down(said.clone());
-        self.fault = Some(Fault { said });
     }
 
     fn set_rate(&mut self, rate: u32) {

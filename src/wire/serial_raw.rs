@@ -14,7 +14,13 @@ use crate::units::Moment;
 
 /// What setting and ending break costs through a USB driver beyond the break itself, in
 /// microseconds. Measured: 1.2 to 1.3 ms a break in all, on an emulated interface (docs/wire.md).
-pub const DRIVER_US: u32 = 1200;
+const BREAK_COST_US: u32 = 1200;
+/// How much later than its write the first slot may be on the line, in microseconds: a USB frame is
+/// 1 ms (USB 2.0, full speed; that interfaces are no slower is from memory). A break any earlier could
+/// cut off the last slots, as a driver's queue is empty long before the interface's own buffer.
+const START_COST_US: u32 = 1000;
+/// What a packet costs beyond its time on the line, in microseconds.
+pub const DRIVER_US: u32 = BREAK_COST_US + START_COST_US;
 /// Below this a wait is spun: a sleep would end some 60 to 140 µs late (measured, docs/wire.md).
 const SPIN_UNDER: Duration = Duration::from_micros(100);
 /// Bits that hold the line low in a zero byte: the start bit and eight data bits.
@@ -137,7 +143,8 @@ impl Port for Raw {
             self.tty.discard_output()?;
             return Err(self.tty.stalled());
         }
-        self.line_free = first_slot + Duration::from_micros(length as u64 * u64::from(SLOT_US));
+        let on_the_line = u64::from(START_COST_US) + length as u64 * u64::from(SLOT_US);
+        self.line_free = first_slot + Duration::from_micros(on_the_line);
         Ok(Sent { started })
     }
 
@@ -157,8 +164,42 @@ impl Port for Raw {
 
 #[cfg(test)]
 mod tests {
+    use rustix::pty::{OpenptFlags, openpt, ptsname, unlockpt};
+    use rustix::termios::tcgetattr;
+
     use super::*;
     use crate::wire::encode::dmx::{BREAK_MIN_US, MARK_MIN_US};
+
+    /// A pseudo-terminal takes every break, so the driver's refusal is put in by hand.
+    #[test]
+    fn where_break_is_refused_a_slow_zero_byte_goes_before_each_packet() {
+        let far = openpt(OpenptFlags::RDWR | OpenptFlags::NOCTTY).unwrap();
+        unlockpt(&far).unwrap();
+        let name = ptsname(&far, Vec::new()).unwrap().into_string().unwrap();
+        let mut port = Raw::open(Path::new(&name), Timing::new(176, 16), SystemClock::start()).unwrap();
+        assert_eq!(port.note(), None);
+        port.breaks = Break::SlowByte;
+        port.send(&Frame::dark(1, 1, 30)).unwrap();
+        port.finish().unwrap();
+        let mut bytes = [0xAA; 100];
+        assert_eq!(rustix::io::read(&far, &mut bytes).unwrap(), 1 + 31);
+        assert_eq!(bytes[..32], [0; 32]);
+        assert_eq!(tcgetattr(&far).unwrap().output_speed(), dmx::BAUD, "back at full speed for the slots");
+        assert!(port.note().unwrap().contains("refuses break"));
+    }
+
+    #[test]
+    fn a_packet_never_takes_less_than_its_break_and_mark_and_the_next_waits_for_the_line() {
+        let far = openpt(OpenptFlags::RDWR | OpenptFlags::NOCTTY).unwrap();
+        unlockpt(&far).unwrap();
+        let name = ptsname(&far, Vec::new()).unwrap().into_string().unwrap();
+        let clock = SystemClock::start();
+        let mut port = Raw::open(Path::new(&name), Timing::new(300, 20), clock).unwrap();
+        let one = port.send(&Frame::dark(1, 1, 100)).unwrap().started;
+        assert!(clock.now().after(one) >= Duration::from_micros(320));
+        let two = port.send(&Frame::dark(2, 1, 100)).unwrap().started;
+        assert!(two.after(one) >= Duration::from_micros(320 + 101 * 44));
+    }
 
     /// Source: ANSI E1.11 break and mark minima for senders; a byte of 8N2 holds the line low for at
     /// most 9 bits and high for at least 2.

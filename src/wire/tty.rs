@@ -20,7 +20,7 @@ use crate::clock::{Clock, SystemClock};
 use crate::units::Moment;
 
 /// Longest wait for a port to take or to pass on one frame. Chosen: four frames at 40 a second; a
-/// port that works needs 23 ms for the longest packet, and the lamps hold for a second (E1.11).
+/// port that works needs 23 ms for the longest packet, and E1.11 lets a second pass from break to break.
 pub const STALLED_AFTER: Duration = Duration::from_millis(STALLED_MS);
 const STALLED_MS: u64 = 100;
 /// Between looks at the output queue, and between tries of a port that is ready but takes nothing.

@@ -16,8 +16,12 @@ const TIE: f64 = 1e-9;
 const PARALLEL: f64 = 1e-11;
 /// Determinant over squared trace under which pulls count as lying in one line.
 const FLAT: f64 = 1e-20;
-/// Steps after which sharing stops; one or two are the rule.
-const MOST_STEPS: usize = 100;
+/// Part of all pulls' slope added to the free ones'; small, so that steps stay Newton's.
+const OPEN: f64 = 1e-6;
+/// What may be missing in the end, relative to all pulls: rounding.
+const MET: f64 = 1e-15;
+/// Steps after which sharing stops; a handful is the rule.
+const MOST_STEPS: usize = 50;
 
 type Pull = [f64; 2];
 
@@ -97,42 +101,64 @@ impl Problem {
 
     /// Gives the tied emitters the drives of least sum of squares with sum w_i a_i = `rest`.
     ///
-    /// Such drives have the form clamp(m . a_i, 0, 1). The m is found by Newton's method on that
-    /// piecewise linear equation, which ends exactly on the right piece; where Newton does not help, a
-    /// step with the slope that all would have if free, which always does.
+    /// Such drives have the form clamp(m . a_i, 0, 1), with m where a concave, piecewise quadratic
+    /// function is greatest: its slope is what is still missing from `rest`. Newton steps, each taken to
+    /// the greatest value on its way, get there exactly after a few pieces.
     fn share(&self, rest: Pull, tied: &[bool; MAX_EMITTERS], drives: &mut [f64; MAX_EMITTERS]) {
-        let members = || (0..self.len).filter(|i| tied[*i]);
-        let miss = |m: Pull| {
-            members().fold(rest, |miss, i| {
-                let w = dot(m, self.pull[i]).clamp(0.0, 1.0);
-                [miss[0] - w * self.pull[i][0], miss[1] - w * self.pull[i][1]]
+        let members = || (0..self.len).filter(|i| tied[*i]).map(|i| self.pull[i]);
+        let missing = |m: Pull| {
+            members().fold(rest, |left, a| {
+                let w = dot(m, a).clamp(0.0, 1.0);
+                [left[0] - w * a[0], left[1] - w * a[1]]
             })
         };
-        let all = Slope::of(members().map(|i| self.pull[i]));
+        let all = Slope::of(members());
         // All are free at first: that solves the usual case of two tied emitters.
         let mut m = all.solve(rest);
-        let mut left = miss(m);
-        let mut size = dot(left, all.solve(left));
+        let mut left = missing(m);
         for _ in 0..MOST_STEPS {
-            let free = members().map(|i| self.pull[i]).filter(|a| (0.0..=1.0).contains(&dot(m, *a)));
-            let newton = Slope::of(free).solve(left);
-            let mut next = [m[0] + newton[0], m[1] + newton[1]];
-            let mut left_next = miss(next);
-            if dot(left_next, all.solve(left_next)) > 0.5 * size {
-                let sure = all.solve(left);
-                next = [m[0] + sure[0], m[1] + sure[1]];
-                left_next = miss(next);
-            }
-            let size_next = dot(left_next, all.solve(left_next));
-            if size_next >= size {
+            if dot(left, left) <= MET * MET * all.trace() {
                 break;
             }
-            (m, left, size) = (next, left_next, size_next);
+            // A trace of all pulls shows the way where the free ones alone leave a direction open.
+            let free = Slope::of(members().filter(|a| (0.0..=1.0).contains(&dot(m, *a))));
+            let way = free.plus(&all, OPEN).solve(left);
+            m = along(m, way, greatest(m, way, members(), &missing));
+            left = missing(m);
         }
-        for i in members() {
+        for i in (0..self.len).filter(|i| tied[*i]) {
             drives[i] = dot(m, self.pull[i]).clamp(0.0, 1.0);
         }
     }
+}
+
+fn along(m: Pull, way: Pull, step: f64) -> Pull {
+    [m[0] + step * way[0], m[1] + step * way[1]]
+}
+
+/// The step on `way` from `m` at which what is `missing` no longer points along it.
+///
+/// That slope falls in straight pieces, which meet where a drive reaches 0 or 1.
+fn greatest(m: Pull, way: Pull, pulls: impl Iterator<Item = Pull>, missing: &impl Fn(Pull) -> Pull) -> f64 {
+    let mut bends = [f64::INFINITY; 2 * MAX_EMITTERS];
+    for (i, a) in pulls.enumerate() {
+        let (drive, speed) = (dot(m, a), dot(way, a));
+        if speed != 0.0 {
+            (bends[2 * i], bends[2 * i + 1]) = (-drive / speed, (1.0 - drive) / speed);
+        }
+    }
+    bends.sort_unstable_by(f64::total_cmp);
+    let slope = |step: f64| dot(missing(along(m, way, step)), way);
+    let (mut from, mut at_from) = (0.0, slope(0.0));
+    for bend in bends.into_iter().filter(|bend| *bend > 0.0 && bend.is_finite()) {
+        let at_bend = slope(bend);
+        if at_bend <= 0.0 {
+            let fall = at_from - at_bend;
+            return if fall > 0.0 { from + (bend - from) * at_from / fall } else { from };
+        }
+        (from, at_from) = (bend, at_bend);
+    }
+    from
 }
 
 /// A symmetric 2 by 2 matrix, the sum of a aᵀ over some pulls.
@@ -151,9 +177,19 @@ impl Slope {
         })
     }
 
+    /// Sum of the squared lengths of the pulls.
+    fn trace(&self) -> f64 {
+        self.uu + self.vv
+    }
+
+    /// This matrix plus a small part of another.
+    fn plus(&self, other: &Self, part: f64) -> Self {
+        Self { uu: self.uu + part * other.uu, uv: self.uv + part * other.uv, vv: self.vv + part * other.vv }
+    }
+
     /// The shortest s with this matrix times s = `left`, as near as can be.
     fn solve(&self, left: Pull) -> Pull {
-        let (trace, det) = (self.uu + self.vv, self.uu * self.vv - self.uv * self.uv);
+        let (trace, det) = (self.trace(), self.uu * self.vv - self.uv * self.uv);
         if trace <= 0.0 {
             [0.0; 2]
         } else if det > FLAT * trace * trace {

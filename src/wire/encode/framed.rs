@@ -165,11 +165,14 @@ mod tests {
 
         #[test]
         fn no_bytes_make_the_decoder_panic_or_hoard(
-            parts in prop::collection::vec(prop::collection::vec(
-                prop_oneof![any::<u8>(), Just(START), Just(END), Just(0)], 0..700), 0..8),
+            parts in prop::collection::vec(prop::collection::vec(any::<u8>(), 0..700), 0..8),
         ) {
             let mut decoder = Decoder::new();
-            for part in parts {
+            for mut part in parts {
+                // Many bytes that mean something, so that much of it looks like messages.
+                for byte in &mut part {
+                    *byte = match *byte { 0..60 => START, 60..100 => END, 100..150 => 0, other => other };
+                }
                 decoder.feed(&part);
                 for found in all(&mut decoder) {
                     prop_assert!(found.data.len() <= DATA_MAX);

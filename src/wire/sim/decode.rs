@@ -54,7 +54,8 @@ pub fn shown(fixture: &Fixture, slots: &[u8], science: WhiteScience) -> Shown {
     // Inverse square and cosine laws (CIE: E = I cos(e) / d^2); lux at 1 m is candela.
     let on_the_way =
         (-fixture.loss.get()).exp2() * fixture.place.incidence_cosine / fixture.place.distance_m.powi(2);
-    let emitters = fixture.profile.emitters.iter().zip(&drives);
+    // This body's own watts, where its owner measured them.
+    let emitters = fixture.emitters.iter().zip(&drives);
     Shown {
         lux_at_1m,
         lux: lux_at_1m * on_the_way,
@@ -195,4 +196,340 @@ fn scaled(mut drives: Vec<f64>, level: f64) -> Vec<f64> {
         *drive *= level;
     }
     drives
+}
+
+#[cfg(test)]
+mod tests {
+    use std::sync::Arc;
+
+    use super::*;
+    use crate::plan::{
+        Address, Aim, Control, Cooling, FramesStop, Limits, Mode, OutputId, Placement, PowerUp, Profile,
+    };
+    use crate::units::{Share, Stops, Watts};
+    use proptest::prelude::*;
+
+    /// Planckian x, y. Source: Kim et al. 2002, cubic splines, 1667 to 25 000 K, from memory; good to
+    /// some 1e-4. Tint is left out: none of these tests has any but zero.
+    fn planckian(kelvin: Kelvin, _: Duv) -> Xy {
+        let t = kelvin.get().max(1667.0);
+        let cubic = |[a, b, c, d]: [f64; 4], x: f64| ((a * x + b) * x + c) * x + d;
+        let x = if t <= 4000.0 {
+            cubic([-0.266_123_9, -0.234_358_9, 0.877_695_6, 0.179_910], 1000.0 / t)
+        } else {
+            cubic([-3.025_846_9, 2.107_037_9, 0.222_634_7, 0.240_390], 1000.0 / t)
+        };
+        let y = if t <= 2222.0 {
+            cubic([-1.106_381_4, -1.348_110_2, 2.185_558_32, -0.202_196_83], x)
+        } else if t <= 4000.0 {
+            cubic([-0.954_947_6, -1.374_185_93, 2.091_370_15, -0.167_488_67], x)
+        } else {
+            cubic([3.081_758_0, -5.873_386_7, 3.751_129_97, -0.370_014_83], x)
+        };
+        Xy { x, y }
+    }
+
+    /// Source: McCamy 1992, from memory; good to some kelvin between 2000 and 10 000 K.
+    fn mccamy(xy: Xy) -> Option<(Kelvin, Duv)> {
+        let n = (xy.x - 0.3320) / (0.1858 - xy.y);
+        Some((Kelvin::clamped(((449.0 * n + 3525.0) * n + 6823.3) * n + 5520.33), Duv::ZERO))
+    }
+
+    const SCIENCE: WhiteScience = WhiteScience { xy_of: planckian, kelvin_of: mccamy };
+
+    fn emitter(x: f64, y: f64, lux_at_1m: f64) -> Emitter {
+        Emitter { name: "of the tests".to_owned(), xy: Xy { x, y }, lux_at_1m, watts: Watts::clamped(40.0) }
+    }
+
+    /// Invented emitters near 2700 K and 6500 K.
+    fn bicolour() -> Vec<Emitter> {
+        vec![emitter(0.4599, 0.4106, 1000.0), emitter(0.3135, 0.3237, 1200.0)]
+    }
+
+    /// Invented emitters: red, green, blue, white.
+    fn rgbw() -> Vec<Emitter> {
+        vec![
+            emitter(0.70, 0.30, 230.0),
+            emitter(0.17, 0.76, 460.0),
+            emitter(0.147, 0.03, 75.0),
+            emitter(0.3128, 0.3271, 800.0),
+        ]
+    }
+
+    fn channels(list: &[(Drives, Bits, Curve)]) -> Vec<Channel> {
+        let mut offset = 0;
+        list.iter()
+            .map(|(drives, bits, curve)| {
+                let channel = Channel { drives: *drives, bits: *bits, curve: *curve, offset };
+                offset += bits.slots();
+                channel
+            })
+            .collect()
+    }
+
+    fn fixture(emitters: Vec<Emitter>, mixing: Mixing, list: &[(Drives, Bits, Curve)]) -> Fixture {
+        let mode = Mode { name: "tests".to_owned(), channels: channels(list), mixing };
+        let limits = Limits { ceiling: Share::FULL, floor: Share::NONE, rise_per_s: None };
+        let profile = Profile {
+            name: "tests".to_owned(),
+            about: String::new(),
+            invented: true,
+            emitters: emitters.clone(),
+            standby: Watts::clamped(3.0),
+            power_factor: 0.9,
+            cooling: Cooling::Fan,
+            heat: None,
+            radius_m: None,
+            beam_deg: None,
+            when_frames_stop: FramesStop::Unknown,
+            at_power_up: PowerUp::Unknown,
+            pwm_hz: None,
+            modes: vec![mode.clone()],
+            limits,
+        };
+        Fixture {
+            id: "key".to_owned(),
+            body: None,
+            profile: Arc::new(profile),
+            mode,
+            control: Control::Dmx(Address { output: OutputId(0), universe: 1, first: 1 }),
+            place: Placement {
+                position: [0.0, -2.0, 0.0],
+                aim_point: [0.0; 3],
+                aim: Aim::Point,
+                distance_m: 2.0,
+                incidence_cosine: 0.5,
+            },
+            modifiers: Vec::new(),
+            loss: Stops::clamped(1.0),
+            shift_mired: 0.0,
+            shift_duv: 0.0,
+            radius_m: None,
+            beam_deg: None,
+            emitters,
+            limits,
+            heat: None,
+            uncalibrated: true,
+            circuit: None,
+            absent: None,
+        }
+    }
+
+    const LEVEL: (Drives, Bits, Curve) = (Drives::Intensity, Bits::Eight, Curve::Linear);
+
+    fn white_kelvin() -> (Drives, Bits, Curve) {
+        (Drives::Kelvin(Kelvin::clamped(2700.0), Kelvin::clamped(6500.0)), Bits::Eight, Curve::Linear)
+    }
+
+    fn near(a: f64, b: f64, tolerance: f64) -> bool {
+        (a - b).abs() <= tolerance
+    }
+
+    /// Source: inverse square and cosine laws; one stop is half the light. 1000 lx at 1 m and 3 W + 40 W.
+    #[test]
+    fn distance_incidence_and_loss_take_their_share_on_the_way() {
+        let lamp = fixture(vec![emitter(0.31, 0.33, 1000.0)], Mixing::Dimmer, &[LEVEL]);
+        let full = shown(&lamp, &[255], SCIENCE);
+        assert!(near(full.lux_at_1m, 1000.0, 1e-9) && near(full.lux, 1000.0 / 4.0 / 2.0 * 0.5, 1e-9));
+        assert!(near(full.watts, 43.0, 1e-12));
+        let dark = shown(&lamp, &[0], SCIENCE);
+        assert_eq!((dark.lux, dark.xy, dark.watts), (0.0, None, 3.0));
+    }
+
+    /// Source: tests/reference/dimcurve.csv (arithmetic; CIE 15 for lstar). Tolerance as its header
+    /// says for the exact constant 24389/27.
+    #[test]
+    fn the_curves_are_those_of_the_check_values() {
+        let text = include_str!("../../../tests/reference/dimcurve.csv");
+        let mut lines = text.lines().filter(|l| !l.starts_with('#'));
+        let names: Vec<&str> = lines.next().unwrap().split(',').collect();
+        let curves = [
+            ("linear", Curve::Linear),
+            ("square", Curve::Square),
+            ("gamma22", Curve::Gamma22),
+            ("lstar", Curve::Lightness),
+        ];
+        let mut seen = 0;
+        for line in lines {
+            let cells: Vec<&str> = line.split(',').collect();
+            let cell = |name: &str| cells[names.iter().position(|n| *n == name).unwrap()];
+            let code: u16 = cell("level").parse().unwrap();
+            let (bits, slots) = match cell("bits") {
+                "8" => (Bits::Eight, vec![u8::try_from(code).unwrap()]),
+                _ => (Bits::Sixteen, code.to_be_bytes().to_vec()),
+            };
+            for (column, curve) in curves {
+                let lamp = fixture(
+                    vec![emitter(0.31, 0.33, 1.0)],
+                    Mixing::Dimmer,
+                    &[(Drives::Intensity, bits, curve)],
+                );
+                let wanted: f64 = cell(column).parse().unwrap();
+                let found = shown(&lamp, &slots, SCIENCE).lux_at_1m;
+                assert!(near(found, wanted, 1e-12), "{column} {code}: {found}, not {wanted}");
+                seen += 1;
+            }
+        }
+        assert!(seen > 1000);
+    }
+
+    /// Source: arithmetic. 16 bits, coarse first: 0x80 0x01 is 32 769 of 65 535.
+    #[test]
+    fn the_master_multiplies_each_emitter_and_fixed_channels_light_nothing() {
+        let list = [
+            (Drives::Fixed(7), Bits::Eight, Curve::Linear),
+            (Drives::Intensity, Bits::Eight, Curve::Square),
+            (Drives::Emitter(1), Bits::Sixteen, Curve::Linear),
+            (Drives::Emitter(0), Bits::Eight, Curve::Linear),
+        ];
+        let lamp = fixture(bicolour(), Mixing::Emitters { intensity: Some(1) }, &list);
+        let seen = shown(&lamp, &[200, 51, 0x80, 0x01, 255], SCIENCE);
+        assert!(near(seen.drives[0], 0.04, 1e-12), "51/255 squared");
+        assert!(near(seen.drives[1], 0.04 * 32_769.0 / 65_535.0, 1e-12));
+        assert_eq!(shown(&lamp, &[200], SCIENCE).lux, 0.0, "slots that did not come count as zero");
+    }
+
+    #[test]
+    fn two_emitters_without_tint_stay_on_their_line_at_the_kelvin_that_is_set() {
+        let lamp = fixture(
+            bicolour(),
+            Mixing::White { intensity: 0, kelvin: 1, tint: None },
+            &[LEVEL, white_kelvin()],
+        );
+        let line = (lamp.emitters[0].xy.uv76(), lamp.emitters[1].xy.uv76());
+        for value in [10_u8, 60, 128, 200, 245] {
+            let seen = shown(&lamp, &[255, value], SCIENCE);
+            let xy = seen.xy.unwrap();
+            let wanted = 2700.0 + 3800.0 * f64::from(value) / 255.0;
+            let found = mccamy(xy).unwrap().0.get();
+            assert!(near(found, wanted, 0.1), "{found} K, not {wanted} K");
+            let (a, b, p) = (line.0, line.1, xy.uv76());
+            assert!(near((b.u - a.u) * (p.v - a.v), (b.v - a.v) * (p.u - a.u), 1e-12), "off the line");
+            assert!(
+                seen.drives.iter().any(|d| near(*d, 1.0, 1e-9)),
+                "full level is the most light: {seen:?}"
+            );
+            let half = shown(&lamp, &[51, value], SCIENCE);
+            assert!(near(half.lux, seen.lux / 5.0, 1e-9) && near(half.xy.unwrap().x, xy.x, 1e-12));
+        }
+    }
+
+    #[test]
+    fn a_white_of_many_emitters_lies_on_the_planckian_locus() {
+        let lamp =
+            fixture(rgbw(), Mixing::White { intensity: 0, kelvin: 1, tint: None }, &[LEVEL, white_kelvin()]);
+        for value in [0_u8, 100, 255] {
+            let wanted = planckian(Kelvin::clamped(2700.0 + 3800.0 * f64::from(value) / 255.0), Duv::ZERO);
+            let xy = shown(&lamp, &[255, value], SCIENCE).xy.unwrap();
+            assert!(near(xy.x, wanted.x, 1e-9) && near(xy.y, wanted.y, 1e-9), "{xy:?}, not {wanted:?}");
+        }
+    }
+
+    #[test]
+    fn a_tint_slot_sets_duv_linearly() {
+        fn asked(_: Kelvin, duv: Duv) -> Xy {
+            // Not a colour: shows in x which tint was asked for.
+            Xy { x: 0.33 + duv.get(), y: 0.33 }
+        }
+        let tint = (Drives::Tint(-0.02, 0.02), Bits::Eight, Curve::Linear);
+        let mixing = Mixing::White { intensity: 0, kelvin: 1, tint: Some(2) };
+        let lamp = fixture(rgbw(), mixing, &[LEVEL, white_kelvin(), tint]);
+        for (value, duv) in [(0_u8, -0.02), (51, -0.012), (255, 0.02)] {
+            let science = WhiteScience { xy_of: asked, kelvin_of: mccamy };
+            let xy = shown(&lamp, &[255, 0, value], science).xy.unwrap();
+            assert!(near(xy.x, 0.33 + duv, 1e-9), "{value}: {xy:?}");
+        }
+    }
+
+    #[test]
+    fn saturation_goes_from_the_lamps_white_to_the_edge_of_its_colours_along_the_hue() {
+        let eight = |drives| (drives, Bits::Eight, Curve::Linear);
+        let list = [LEVEL, eight(Drives::Hue), eight(Drives::Saturation)];
+        let mixing =
+            Mixing::HueSaturation { intensity: 0, hue: 1, saturation: 2, white: Kelvin::clamped(5600.0) };
+        let lamp = fixture(rgbw(), mixing, &list);
+        let white = planckian(Kelvin::clamped(5600.0), Duv::ZERO).uv76();
+        let at = |hue: u8, saturation: u8| shown(&lamp, &[255, hue, saturation], SCIENCE).xy.unwrap().uv76();
+        for hue in [0_u8, 40, 85, 127, 200, 250] {
+            assert!(at(hue, 0).distance(white) < 1e-9);
+            let edge = at(hue, 255);
+            let off =
+                (edge.v - white.v).atan2(edge.u - white.u) - std::f64::consts::TAU * f64::from(hue) / 255.0;
+            assert!(near(off.sin(), 0.0, 1e-8) && off.cos() > 0.0, "hue {hue}");
+            // On the edge of the triangle of red, green and blue two colours are enough.
+            let drives = shown(&lamp, &[255, hue, 255], SCIENCE).drives;
+            assert!(drives[3] < 1e-6, "no white at the edge: {drives:?}");
+            assert!(drives[..3].iter().any(|d| *d < 1e-6), "hue {hue}: {drives:?}");
+            let part = at(hue, 51);
+            assert!(near(part.distance(white), edge.distance(white) / 5.0, 1e-9));
+        }
+    }
+
+    #[test]
+    fn the_lamp_mixes_its_bare_emitters_and_gels_colour_what_is_seen() {
+        let mut lamp = fixture(
+            bicolour(),
+            Mixing::White { intensity: 0, kelvin: 1, tint: None },
+            &[LEVEL, white_kelvin()],
+        );
+        let bare = shown(&lamp, &[255, 128], SCIENCE);
+        lamp.emitters = vec![emitter(0.50, 0.42, 500.0), emitter(0.36, 0.36, 600.0)];
+        let gelled = shown(&lamp, &[255, 128], SCIENCE);
+        assert_eq!(gelled.drives, bare.drives);
+        assert!(near(gelled.lux, bare.lux / 2.0, 1e-9));
+        assert!(gelled.xy.unwrap().x > bare.xy.unwrap().x + 0.03);
+    }
+
+    fn any_fixture() -> impl Strategy<Value = Fixture> {
+        let tint = (Drives::Tint(-0.05, 0.05), Bits::Eight, Curve::Linear);
+        let hue = [
+            LEVEL,
+            (Drives::Hue, Bits::Sixteen, Curve::Linear),
+            (Drives::Saturation, Bits::Eight, Curve::Linear),
+        ];
+        let five = || {
+            let mut five = rgbw();
+            five.push(emitter(0.565, 0.434, 240.0));
+            five
+        };
+        let white = |tint| Mixing::White { intensity: 0, kelvin: 1, tint };
+        let kelvin = (
+            Drives::Kelvin(Kelvin::clamped(1000.0), Kelvin::clamped(20_000.0)),
+            Bits::Sixteen,
+            Curve::Linear,
+        );
+        prop_oneof![
+            Just(fixture(vec![emitter(0.4, 0.4, 900.0)], white(None), &[LEVEL, kelvin])),
+            Just(fixture(bicolour(), white(None), &[LEVEL, kelvin])),
+            Just(fixture(bicolour(), white(Some(2)), &[LEVEL, kelvin, tint])),
+            Just(fixture(five(), white(Some(2)), &[LEVEL, kelvin, tint])),
+            Just(fixture(
+                five(),
+                Mixing::HueSaturation { intensity: 0, hue: 1, saturation: 2, white: Kelvin::clamped(1000.0) },
+                &hue,
+            )),
+            // Indexes that lead nowhere: a decoder takes what it is given.
+            Just(fixture(five(), Mixing::Emitters { intensity: Some(9) }, &[LEVEL])),
+            Just(fixture(
+                bicolour(),
+                Mixing::HueSaturation { intensity: 9, hue: 9, saturation: 9, white: Kelvin::clamped(5600.0) },
+                &[],
+            )),
+        ]
+    }
+
+    proptest! {
+        #[test]
+        fn no_slots_make_the_decoder_panic_or_show_what_no_lamp_can(
+            lamp in any_fixture(), slots in prop::collection::vec(any::<u8>(), 0..8),
+        ) {
+            let seen = shown(&lamp, &slots, SCIENCE);
+            let most: f64 = lamp.emitters.iter().map(|e| e.lux_at_1m).sum();
+            prop_assert_eq!(seen.drives.len(), lamp.emitters.len());
+            prop_assert!(seen.drives.iter().all(|d| (0.0..=1.0).contains(d)), "{:?}", seen);
+            prop_assert!((0.0..=most * (1.0 + 1e-12)).contains(&seen.lux_at_1m), "{:?}", seen);
+            prop_assert!(seen.watts >= 3.0 && seen.watts.is_finite());
+            prop_assert_eq!(seen.xy.is_some(), seen.lux_at_1m > 0.0);
+        }
+    }
 }

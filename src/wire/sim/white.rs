@@ -8,6 +8,9 @@ use crate::units::{Uv76, Xy};
 
 /// Lines nearer to parallel than this (sine of the angle between them) are taken as parallel.
 const PARALLEL: f64 = 1e-9;
+/// An emitter nearer to the wanted chromaticity than this, in x and y, pulls no way: its line would be
+/// nothing but rounding.
+const AT_IT: f64 = 1e-12;
 /// A residual under this share of the brightest emitter's light counts as zero.
 const ZERO: f64 = 1e-9;
 
@@ -127,7 +130,8 @@ pub fn most_light(emitters: &[Emitter], wanted: Xy) -> Vec<f64> {
         .iter()
         .map(|e| {
             let sum = e.lux_at_1m / e.xy.y;
-            Pull { light: e.lux_at_1m, a: (e.xy.x - wanted.x) * sum, b: (e.xy.y - wanted.y) * sum }
+            let off = |by: f64| if by.abs() > AT_IT { by * sum } else { 0.0 };
+            Pull { light: e.lux_at_1m, a: off(e.xy.x - wanted.x), b: off(e.xy.y - wanted.y) }
         })
         .collect();
     let value =
@@ -152,7 +156,7 @@ fn crossings(pulls: &[Pull]) -> impl Iterator<Item = (f64, f64)> + '_ {
 fn solve(one: Pull, two: Pull, right: (f64, f64)) -> Option<(f64, f64)> {
     let det = one.a * two.b - one.b * two.a;
     let size = one.a.hypot(one.b) * two.a.hypot(two.b);
-    (det.abs() > PARALLEL * size)
+    (size > 0.0 && det.abs() > PARALLEL * size)
         .then(|| ((right.0 * two.b - one.b * right.1) / det, (one.a * right.1 - right.0 * two.a) / det))
 }
 

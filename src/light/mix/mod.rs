@@ -203,9 +203,9 @@ fn gamut_of(emitters: &[Emitter]) -> Hull<MAX_EMITTERS> {
     Hull::of(lit(emitters).map(|(_, e)| e.xy.uv76()))
 }
 
-/// Within this distance of the outline, in u'v', the target counts as on it: inside by less, the inner
-/// emitters' share would be rounding.
-const ON_OUTLINE: f64 = 1e-10;
+/// Nearer than this in u'v', a target counts as on the gamut's outline, and an emitter as of the
+/// target's own colour: what is left would be rounding, and pulls of that size spoil the solution.
+const SAME: f64 = 1e-10;
 
 fn aim_at(gamut: &Hull<MAX_EMITTERS>, target: Xy) -> Option<Aim> {
     let asked = target.uv76();
@@ -213,7 +213,7 @@ fn aim_at(gamut: &Hull<MAX_EMITTERS>, target: Xy) -> Option<Aim> {
         return None;
     }
     let nearest = gamut.nearest(asked)?;
-    if nearest.distance < -ON_OUTLINE {
+    if nearest.distance < -SAME {
         return Some(Aim { at: asked, xy: target, edge: None, distance_uv76: 0.0 });
     }
     let distance_uv76 = nearest.distance.abs();
@@ -236,11 +236,14 @@ fn mix_at(emitters: &[Emitter], aim: &Aim, asked: Xy) -> Mix {
             } else {
                 (0.0, du.hypot(dv))
             };
-            if off.abs() > ON_OUTLINE {
+            if off.abs() > SAME {
                 continue;
             }
             // On the edge the problem has one dimension; rounding must not give it a second.
             (du, dv) = (along, 0.0);
+        }
+        if du.hypot(dv) <= SAME {
+            (du, dv) = (0.0, 0.0);
         }
         index[problem.add(emitter.lux_at_1m, weight * du, weight * dv)] = i;
     }
@@ -343,6 +346,28 @@ mod tests {
             }
         }
 
+        /// Source: continuity itself. The greatest step of a drive on a path is looked at ever more
+        /// closely: where it is a jump it stays, else it shrinks with the path.
+        #[test]
+        fn drives_move_without_jumps_when_the_target_does(
+            emitters in prop::collection::vec(any_emitter(), 2..=8),
+            from in (0.1..0.5, 0.3..0.56), to in (0.1..0.5, 0.3..0.56),
+        ) {
+            let (from, to) = (Uv76 { u: from.0, v: from.1 }, Uv76 { u: to.0, v: to.1 });
+            let drives = |way: f64| most_light(&emitters, from.towards(to, way).xy()).drives;
+            let step = |a: f64, b: f64| {
+                drives(a).iter().zip(drives(b)).map(|(a, b)| (a - b).abs()).fold(0.0, f64::max)
+            };
+            let parts = (0..200).map(|i| (f64::from(i) / 200.0, f64::from(i + 1) / 200.0));
+            let greatest = parts.max_by(|a, b| step(a.0, a.1).total_cmp(&step(b.0, b.1)));
+            let (mut a, mut b) = greatest.unwrap();
+            for _ in 0..26 {
+                let middle = 0.5 * (a + b);
+                if step(a, middle) > step(middle, b) { b = middle } else { a = middle }
+            }
+            prop_assert!(step(a, b) < 1e-3, "at {a}: {:?} and {:?}", drives(a), drives(b));
+        }
+
         #[test]
         fn whatever_is_asked_of_whatever_lamp_the_mix_is_sound(
             emitters in prop::collection::vec(any_emitter(), 0..=9),
@@ -376,6 +401,25 @@ mod tests {
             [warm, mid, cool].map(|uv| emitter(uv.xy().x, uv.xy().y, 100.0 * uv.v)).into_iter().collect();
         let mix = most_light(&line, mid.xy());
         assert!(mix.drives[..3].iter().all(|w| (w - 1.0).abs() < 1e-9), "{mix:?}");
+    }
+
+    /// Found by the random lamps: the first three lie in one line, and in the best mix one of them is
+    /// full while two share.
+    #[test]
+    fn emitters_in_line_share_though_one_of_them_is_full() {
+        let at = |u, v, lux| emitter(Uv76 { u, v }.xy().x, Uv76 { u, v }.xy().y, lux);
+        let lamp = [
+            at(0.42, 0.3, 300.0),
+            at(0.42, 0.5, 200.0),
+            at(0.42, 0.55, 300.0),
+            at(0.2522, 0.3414, 1840.0),
+            at(0.1045, 0.5459, 1354.0),
+            at(0.2168, 0.2733, 519.0),
+        ];
+        let target = Uv76 { u: 0.24126, v: 0.38398 }.xy();
+        let mix = most_light(&lamp, target);
+        let best = brightest_of_all_vertices(&lamp, target);
+        assert!(mix.in_gamut && (mix.lux_at_1m / best - 1.0).abs() < 1e-12, "{mix:?} {best}");
     }
 
     #[test]

@@ -1,0 +1,283 @@
+//! The commands and their help, defined once.
+
+use std::path::PathBuf;
+use std::time::Duration;
+
+use clap::{Parser, Subcommand};
+
+use super::reckon::ReckonArgs;
+
+/// Planned light for interviews, on the wire: steady, guarded, repeatable.
+#[derive(Debug, Parser)]
+#[command(
+    name = "lampkeep",
+    version,
+    max_term_width = 100,
+    after_help = "Exit codes: 0 done · 1 could not be met · 2 wrong usage · 3 the plan has errors · \
+                  4 no daemon answers · 5 refused by a guard\n\n\
+                  Start with: lampkeep rehearse\n\n\
+                  Lit lamps are never left unattended. Dark is not off: lamps stay on the mains and hot."
+)]
+pub struct Args {
+    /// Which set's daemon to talk to, where several run
+    #[arg(long, global = true, value_name = "NAME")]
+    pub set: Option<String>,
+    /// Print the result as JSON
+    #[arg(long, global = true)]
+    pub json: bool,
+    /// What to do
+    #[command(subcommand)]
+    pub command: Command,
+}
+
+/// Every command.
+#[derive(Debug, Subcommand)]
+pub enum Command {
+    /// Ask a few questions and write a first plan
+    #[command(after_help = "Example: lampkeep new interview.toml")]
+    New {
+        /// File to write; it must not exist
+        #[arg(default_value = "interview.toml")]
+        plan: PathBuf,
+    },
+    /// List the fixture profiles at hand and what each drives
+    #[command(after_help = "Example: lampkeep profiles")]
+    Profiles {
+        /// Also those that this plan brings along
+        plan: Option<PathBuf>,
+    },
+    /// Find every error in a plan, then say what the set can and cannot do
+    #[command(after_help = "Example: lampkeep check interview.toml")]
+    Check {
+        /// The plan
+        plan: PathBuf,
+    },
+    /// Go through the running order with no hardware, on virtual time
+    #[command(after_help = "Examples:\n  lampkeep rehearse                the built-in demo\n  \
+                            lampkeep rehearse interview.toml\n  \
+                            lampkeep rehearse interview.toml --pace 1 --out rehearsal")]
+    Rehearse {
+        /// The plan; the built-in demo when left out
+        plan: Option<PathBuf>,
+        /// Run at this many times real time instead of as fast as possible; 1 is real time
+        #[arg(long, value_name = "TIMES", value_parser = pace)]
+        pace: Option<f64>,
+        /// Keep the timeline (text and JSON) and every changed frame in this folder
+        #[arg(long, value_name = "DIR")]
+        out: Option<PathBuf>,
+    },
+    /// Print the rig sheet: each lamp's body, place, mode, address, circuit, modifier
+    #[command(after_help = "Example: lampkeep sheet interview.toml > rig.txt")]
+    Sheet {
+        /// The plan
+        plan: PathBuf,
+    },
+    /// Run the daemon in the foreground
+    #[command(
+        after_help = "Examples:\n  lampkeep run interview.toml --simulate\n  lampkeep run interview.toml\n\n\
+                            Stop it with Ctrl-C: it does with the light what `on-stop` says.\n\
+                            SIGHUP takes the changed plan, as `lampkeep reload` does."
+    )]
+    Run {
+        /// The plan
+        plan: PathBuf,
+        /// Replace every interface with the simulator
+        #[arg(long)]
+        simulate: bool,
+        /// Write every changed frame that the simulators receive to this file
+        #[arg(long, value_name = "FILE", requires = "simulate")]
+        record: Option<PathBuf>,
+    },
+    /// Take the changed plan, or keep the old one lit and say why not
+    #[command(after_help = "Example: lampkeep reload")]
+    Reload,
+    /// Bring a look up
+    #[command(
+        after_help = "Examples:\n  lampkeep recall quay-dusk\n  lampkeep recall quay-dusk --over 0s\n  \
+                            lampkeep recall quay-dusk --in 10s\n  \
+                            lampkeep recall quay-dusk --at 2026-05-04T10:00:00Z"
+    )]
+    Recall {
+        /// Its name
+        look: String,
+        /// Length of the fade, such as 2s or 0s
+        #[arg(long, value_name = "SPAN", value_parser = span)]
+        over: Option<Duration>,
+        /// Start after this long, such as 10s
+        #[arg(long = "in", value_name = "SPAN", value_parser = span, conflicts_with = "at")]
+        delay: Option<Duration>,
+        /// Start at this instant (RFC 3339)
+        #[arg(long, value_name = "TIME")]
+        at: Option<String>,
+    },
+    /// Go to the next look of the running order
+    #[command(after_help = "Examples:\n  lampkeep next\n  lampkeep next --in 10s")]
+    Next {
+        /// Length of the fade, such as 2s
+        #[arg(long, value_name = "SPAN", value_parser = span)]
+        over: Option<Duration>,
+        /// Start after this long, such as 10s
+        #[arg(long = "in", value_name = "SPAN", value_parser = span)]
+        delay: Option<Duration>,
+    },
+    /// Go back one look in the running order
+    #[command(after_help = "Example: lampkeep previous --over 5s")]
+    Previous {
+        /// Length of the fade, such as 2s
+        #[arg(long, value_name = "SPAN", value_parser = span)]
+        over: Option<Duration>,
+        /// Start after this long, such as 10s
+        #[arg(long = "in", value_name = "SPAN", value_parser = span)]
+        delay: Option<Duration>,
+    },
+    /// Forget whatever is scheduled
+    #[command(after_help = "Example: lampkeep cancel")]
+    Cancel,
+    /// Change one lamp, a group or all a little, until the next recall
+    #[command(after_help = "Examples:\n  lampkeep nudge key +1/3\n  lampkeep nudge fill -0.5 +200K\n  \
+                            lampkeep nudge all -1\n  lampkeep nudge hair +10mired +0.002duv")]
+    Nudge {
+        /// Fixture id, body name, group, or `all`
+        lamp: String,
+        /// +1/3 or -0.5 (stops), +200K, +10mired, +0.002duv
+        #[arg(required = true, value_name = "CHANGE", allow_hyphen_values = true)]
+        change: Vec<String>,
+    },
+    /// Save what is lit as a look: the present one, or of this name
+    #[command(after_help = "Examples:\n  lampkeep keep\n  lampkeep keep quay-late")]
+    Keep {
+        /// Name; letters, digits and `-`
+        name: Option<String>,
+    },
+    /// Fade everything out. Dark is not off: lamps stay on the mains and hot
+    #[command(after_help = "Examples:\n  lampkeep dark\n  lampkeep dark --now\n\n\
+                            It is no emergency stop: pull the plug for that.")]
+    Dark {
+        /// Cut instead of fading
+        #[arg(long)]
+        now: bool,
+    },
+    /// Go to the low look that spares people and lamps
+    #[command(after_help = "Example: lampkeep rest")]
+    Rest,
+    /// Go back to the last working light
+    #[command(after_help = "Example: lampkeep again")]
+    Again,
+    /// Light that lamp alone, for metering
+    #[command(after_help = "Example: lampkeep only key")]
+    Only {
+        /// Fixture id or body name
+        lamp: String,
+    },
+    /// Lower that lamp one stop for a second, then the identical frame
+    #[command(after_help = "Example: lampkeep wink hair")]
+    Wink {
+        /// Fixture id or body name
+        lamp: String,
+    },
+    /// Show each lamp in turn, low, with its name: finds wrong addresses and modes
+    #[command(after_help = "Example: lampkeep rollcall --each 3s")]
+    Rollcall {
+        /// Time for each lamp
+        #[arg(long, value_name = "SPAN", value_parser = span)]
+        each: Option<Duration>,
+    },
+    /// Say that a lamp is not here today
+    #[command(after_help = "Examples:\n  lampkeep absent hair\n  lampkeep absent hair --back")]
+    Absent {
+        /// Fixture id or body name
+        lamp: String,
+        /// It is back
+        #[arg(long)]
+        back: bool,
+    },
+    /// Say that a lamp is at room temperature
+    #[command(after_help = "Examples:\n  lampkeep cold B3\n  lampkeep cold all")]
+    Cold {
+        /// Fixture id, body name, or `all`
+        lamp: String,
+    },
+    /// Show what is lit, what is next, what needs attention
+    #[command(
+        after_help = "Examples:\n  lampkeep status\n  lampkeep status --follow\n  lampkeep status --json"
+    )]
+    Status {
+        /// Keep it on screen, large
+        #[arg(long)]
+        follow: bool,
+    },
+    /// Show how each target of a look becomes slot values
+    #[command(after_help = "Examples:\n  lampkeep explain quay-dusk\n  \
+                            lampkeep explain quay-dusk --plan interview.toml")]
+    Explain {
+        /// Its name
+        look: String,
+        /// Read this plan instead of asking the daemon
+        #[arg(long, value_name = "PLAN")]
+        plan: Option<PathBuf>,
+    },
+    /// Work out light: exposure, ratio, distance, mired and more
+    Reckon(ReckonArgs),
+}
+
+/// A span of time with its unit: `2s`, `0.5s`, `250ms`, `20min`, `1h`; a bare 0 is zero.
+fn span(text: &str) -> Result<Duration, String> {
+    let t = text.trim();
+    let split = t.find(|c: char| c.is_ascii_alphabetic()).unwrap_or(t.len());
+    let (number, unit) = (t[..split].trim(), t[split..].trim());
+    let scale = match unit {
+        "ms" => 0.001,
+        "s" => 1.0,
+        "min" => 60.0,
+        "h" => 3600.0,
+        "" if number == "0" => 1.0,
+        "" => return Err(format!("`{t}` has no unit: write `{t}s`")),
+        _ => return Err(format!("`{unit}` is no unit of time: use ms, s, min or h")),
+    };
+    match number.parse::<f64>() {
+        Ok(n) if (0.0..=86_400.0).contains(&(n * scale)) => Ok(Duration::from_secs_f64(n * scale)),
+        Ok(_) => Err("a span lies between 0s and 24h".to_owned()),
+        Err(_) => Err(format!("`{number}` is not a number: write a span such as 2s or 0.5s")),
+    }
+}
+
+fn pace(text: &str) -> Result<f64, String> {
+    match text.parse::<f64>() {
+        Ok(n) if (0.01..=1000.0).contains(&n) => Ok(n),
+        _ => Err("a pace lies between 0.01 and 1000; 1 is real time".to_owned()),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use clap::CommandFactory;
+
+    #[test]
+    fn the_command_line_is_sound_and_every_command_has_an_example() {
+        let command = Args::command();
+        command.clone().debug_assert();
+        for sub in command.get_subcommands() {
+            let help = sub.clone().render_long_help().to_string();
+            assert!(help.contains("Example"), "{} has no example", sub.get_name());
+        }
+    }
+
+    #[test]
+    fn spans_need_a_unit_and_zero_needs_none() {
+        assert_eq!(span("2s"), Ok(Duration::from_secs(2)));
+        assert_eq!(span("0"), Ok(Duration::ZERO));
+        assert_eq!(span("250ms"), Ok(Duration::from_millis(250)));
+        assert_eq!(span("1.5min"), Ok(Duration::from_secs(90)));
+        for bad in ["2", "-1s", "s", "2 weeks", "NaNs", "infs", "", "1e9h"] {
+            assert!(span(bad).is_err(), "{bad}");
+        }
+    }
+
+    #[test]
+    fn negative_nudges_need_no_double_dash() {
+        let args = Args::try_parse_from(["lampkeep", "nudge", "key", "-0.5", "+200K"]).unwrap();
+        let Command::Nudge { change, .. } = args.command else { panic!("nudge") };
+        assert_eq!(change, ["-0.5", "+200K"]);
+    }
+}

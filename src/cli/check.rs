@@ -1,0 +1,247 @@
+//! `check`: once a plan has no errors, what the set can and cannot do.
+
+use std::fmt::Write;
+
+use serde::Serialize;
+
+use crate::channels;
+use crate::engine::{assess, say};
+use crate::guards;
+use crate::plan::{CircuitId, Control, Plan};
+
+/// What a plan comes to.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Findings {
+    /// The set's name.
+    pub set: String,
+    /// Illuminance called 0 stops, in lux.
+    pub zero_stops_lux: f64,
+    /// Lamps: driven, by hand, absent.
+    pub lamps: (usize, usize, usize),
+    /// Outputs with the slots that the patch uses.
+    pub outputs: Vec<OutputUse>,
+    /// Each look.
+    pub looks: Vec<LookFindings>,
+    /// Each circuit's worst look.
+    pub circuits: Vec<CircuitUse>,
+    /// Fixtures whose heat is not known: half power on real outputs.
+    pub heat_unknown: Vec<String>,
+    /// Other things to know.
+    pub notes: Vec<String>,
+}
+
+/// One output's patch.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct OutputUse {
+    /// Its name.
+    pub name: String,
+    /// Its universe.
+    pub universe: u16,
+    /// Lamps on it.
+    pub lamps: usize,
+    /// Highest slot in use.
+    pub last_slot: u16,
+}
+
+/// One look.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct LookFindings {
+    /// Its name.
+    pub look: String,
+    /// Lamps that it lights.
+    pub lamps: usize,
+    /// Power of all lamps here, in watts, standby included.
+    pub watts: f64,
+    /// What it falls short of with the lamps at their full.
+    pub warnings: Vec<String>,
+    /// What more it falls short of on real outputs while heat is unknown.
+    pub real_warnings: Vec<String>,
+    /// What a person sets by hand.
+    pub by_hand: Vec<String>,
+}
+
+/// One circuit.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct CircuitUse {
+    /// Its id.
+    pub circuit: String,
+    /// Power in its worst look, other loads included, in watts.
+    pub watts: f64,
+    /// Power in volt-amperes, by the profiles' power factors.
+    pub volt_amperes: f64,
+    /// That look.
+    pub look: Option<String>,
+    /// What the plan lets it carry, in volt-amperes; `None`: the breaker is unknown.
+    pub limit_va: Option<f64>,
+}
+
+/// Works a plan through.
+#[must_use]
+pub fn findings(plan: &Plan) -> Findings {
+    let count = |f: fn(&Control, bool) -> bool| {
+        plan.fixtures.iter().filter(|x| f(&x.control, x.absent.is_some())).count()
+    };
+    let mut looks = Vec::new();
+    let mut circuits: Vec<CircuitUse> = plan
+        .circuits
+        .iter()
+        .map(|c| CircuitUse {
+            circuit: c.id.clone(),
+            watts: 0.0,
+            volt_amperes: 0.0,
+            look: None,
+            limit_va: c.amps.map(|a| a * c.volts * c.share.get()),
+        })
+        .collect();
+    for look in &plan.looks {
+        let found = assess::assess(plan, look, false);
+        let real = assess::assess(plan, look, true);
+        let warnings: Vec<_> = found.iter().flat_map(|a| a.warnings(plan)).collect();
+        let real_warnings =
+            real.iter().flat_map(|a| a.warnings(plan)).filter(|w| !warnings.contains(w)).collect();
+        let watts_of = |id: usize| {
+            let fixture = &plan.fixtures[id];
+            if fixture.absent.is_some() {
+                return 0.0;
+            }
+            found.iter().find(|a| a.fixture.0 == id).map_or(fixture.profile.standby.get(), |a| a.watts)
+        };
+        for (index, circuit) in circuits.iter_mut().enumerate() {
+            let mut watts = plan.circuits[index].other.get();
+            let mut volt_amperes = watts;
+            for (id, fixture) in plan.fixtures.iter().enumerate() {
+                if fixture.circuit == Some(CircuitId(index)) {
+                    watts += watts_of(id);
+                    volt_amperes += watts_of(id) / fixture.profile.power_factor;
+                }
+            }
+            if circuit.look.is_none() || volt_amperes > circuit.volt_amperes {
+                (circuit.watts, circuit.volt_amperes) = (watts, volt_amperes);
+                circuit.look = Some(look.name.clone());
+            }
+        }
+        looks.push(LookFindings {
+            look: look.name.clone(),
+            lamps: found.iter().filter(|a| a.asked.lux > 0.0).count(),
+            watts: (0..plan.fixtures.len()).map(watts_of).sum(),
+            by_hand: found.iter().filter_map(|a| a.by_hand(plan)).collect(),
+            warnings,
+            real_warnings,
+        });
+    }
+    Findings {
+        set: plan.name.clone(),
+        zero_stops_lux: plan.exposure.zero_stops.get(),
+        lamps: (
+            count(|c, absent| !absent && *c != Control::Hand),
+            count(|c, absent| !absent && *c == Control::Hand),
+            count(|_, absent| absent),
+        ),
+        outputs: channels::patches(plan)
+            .iter()
+            .map(|p| OutputUse {
+                name: plan.outputs[p.output.0].name.clone(),
+                universe: p.universe,
+                lamps: p.fixtures.len(),
+                last_slot: p.used,
+            })
+            .collect(),
+        looks,
+        circuits,
+        heat_unknown: plan
+            .fixtures
+            .iter()
+            .filter(|f| guards::heat_unknown(f) && f.address().is_some())
+            .map(|f| f.id.clone())
+            .collect(),
+        notes: plan.notes.clone(),
+    }
+}
+
+impl Findings {
+    /// The findings for people.
+    #[must_use]
+    pub fn text(&self, name: &str) -> String {
+        let mut text = format!("{name}: no errors\n");
+        let (dmx, hand, absent) = self.lamps;
+        let _ = writeln!(
+            text,
+            "0 stops = {:.0} lx · {} by DMX, {hand} by hand, {absent} absent",
+            self.zero_stops_lux,
+            say::count(dmx, "lamp")
+        );
+        for o in &self.outputs {
+            let _ = writeln!(
+                text,
+                "output {}: universe {}, {}, slots 1 to {}",
+                o.name,
+                o.universe,
+                say::count(o.lamps, "lamp"),
+                o.last_slot
+            );
+        }
+        for c in &self.circuits {
+            let look = c.look.as_ref().map_or(String::new(), |l| format!(" in {l}"));
+            let _ = match c.limit_va {
+                Some(limit) => {
+                    let over =
+                        if c.volt_amperes > limit { "  ! OVER: move a lamp to another circuit" } else { "" };
+                    writeln!(
+                        text,
+                        "circuit {}: {:.0} VA of {limit:.0}{look}{over}",
+                        c.circuit, c.volt_amperes
+                    )
+                }
+                None => {
+                    writeln!(text, "circuit {}: {:.0} VA{look}, breaker unknown", c.circuit, c.volt_amperes)
+                }
+            };
+        }
+        if !self.circuits.is_empty() {
+            text.push_str(
+                "plug lamps in one at a time; local code and a licensed person decide on circuits\n",
+            );
+        }
+        text.push('\n');
+        let width = self.looks.iter().map(|l| l.look.len()).max().unwrap_or(0);
+        for look in &self.looks {
+            let said = if look.warnings.is_empty() { "ok".to_owned() } else { look.warnings.join(", ") };
+            let _ = writeln!(
+                text,
+                "{:<width$}  {:>8}  {:>5.0} W  {said}",
+                look.look,
+                say::count(look.lamps, "lamp"),
+                look.watts
+            );
+            for hand in &look.by_hand {
+                let _ = writeln!(text, "{:<width$}                      {hand}", "");
+            }
+            if !look.real_warnings.is_empty() {
+                let _ = writeln!(
+                    text,
+                    "{:<width$}                      until heat is known: {}",
+                    "",
+                    look.real_warnings.join(", ")
+                );
+            }
+        }
+        if !self.heat_unknown.is_empty() {
+            let _ = writeln!(
+                text,
+                "\nheat unknown, half power on real outputs: {}\n  enter what the maker says in kit.toml, such as \
+                 heat = {{ full-for = \"20 min\" }}",
+                self.heat_unknown.join(", ")
+            );
+        }
+        for note in &self.notes {
+            let _ = writeln!(text, "note: {note}");
+        }
+        text
+    }
+
+    /// True if a circuit carries more than the plan lets it.
+    #[must_use]
+    pub fn over_a_circuit(&self) -> bool {
+        self.circuits.iter().any(|c| c.limit_va.is_some_and(|l| c.volt_amperes > l))
+    }
+}

@@ -1,0 +1,219 @@
+//! `new`: a few questions, then a first plan that passes `check`.
+
+use std::fmt::Write as _;
+use std::io::{self, BufRead, Write};
+
+/// One job that a first plan offers a lamp for: id, what it is, and where such a lamp usually stands.
+/// Places are common practice, no source: trim by eye.
+struct Job {
+    id: &'static str,
+    what: &'static str,
+    clock: &'static str,
+    height: &'static str,
+    distance: &'static str,
+    target: &'static str,
+}
+
+const JOBS: &[Job] = &[
+    Job {
+        id: "key",
+        what: "the soft main light",
+        clock: "7:30",
+        height: "1.9 m",
+        distance: "1.5 m",
+        target: "stops = 0",
+    },
+    Job {
+        id: "fill",
+        what: "the fill on the other side",
+        clock: "4:30",
+        height: "1.5 m",
+        distance: "2 m",
+        target: "to-key = -2",
+    },
+    Job {
+        id: "hair",
+        what: "a light from behind on hair and shoulders",
+        clock: "1:30",
+        height: "2.2 m",
+        distance: "1.8 m",
+        target: "to-key = -0.5",
+    },
+];
+
+/// A kind of lamp that can be chosen: profile name, mode, slots that it takes, one line about it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Kind {
+    /// Profile name.
+    pub profile: String,
+    /// Its first mode.
+    pub mode: String,
+    /// Slots of that mode.
+    pub slots: u16,
+    /// One line about it.
+    pub about: String,
+}
+
+/// Asks on `out`, reads answers from `input` (Enter or the end of input takes what is offered), and
+/// gives the plan's text.
+///
+/// Errors: those of `input` and `out`.
+pub fn ask(
+    input: &mut impl BufRead,
+    out: &mut impl Write,
+    kinds: &[Kind],
+    ports: &[String],
+) -> io::Result<String> {
+    let mut q = Questions { input, out };
+    q.say("A first plan for lampkeep. Enter takes the answer in brackets; all of it can be changed later.")?;
+    let iso = q.number("ISO of the camera", "800", 1.0, 1e6)?;
+    let f = q.number("f-number", "2.8", 0.5, 64.0)?;
+    let fps = q.number("frames a second", "25", 1.0, 1000.0)?;
+    let kelvin = q.number("white balance in kelvin", "5600", 1000.0, 20_000.0)?;
+    let mut text = String::from(
+        "# A first plan, written by `lampkeep new`. `lampkeep check` finds what is wrong with it.\n",
+    );
+    let _ = write!(
+        text,
+        "\n[camera.main]\niso = {iso}\nf-number = {f}\nfps = {fps}\nshutter = \"180 deg\"\nwhite-balance = {kelvin}\n\n[subject.guest]\n"
+    );
+    for (i, port) in ports.iter().enumerate() {
+        q.say(&format!("  {}: {port}", i + 1))?;
+    }
+    let port =
+        q.pick("USB interface: a number above, a device file, or `none` for the simulator", "none", ports)?;
+    match port {
+        None => text.push_str("\n[output.wire]\nkind = \"simulator\"\n"),
+        Some(port) => {
+            q.say("An interface with a processor of its own takes framed messages; a plain one is timed by lampkeep.")?;
+            let kind = q.word("Kind of interface: framed or raw", "framed", &["framed", "raw"])?;
+            let _ = write!(text, "\n[output.wire]\nkind = \"{kind}\"\nport = {port:?}\n");
+        }
+    }
+    q.say("Kinds of lamp (the figures are invented; put your own lamp's in a profile later):")?;
+    for (i, kind) in kinds.iter().enumerate() {
+        q.say(&format!("  {}: {} - {}", i + 1, kind.profile, kind.about))?;
+    }
+    let mut address = 1;
+    let mut lit = Vec::new();
+    for job in JOBS {
+        let offered = if job.id == "key" { "1" } else { "none" };
+        let Some(kind) =
+            q.choose(&format!("{} ({}): number of its kind, or none", job.id, job.what), offered, kinds)?
+        else {
+            continue;
+        };
+        let first = q.number("  its DMX address", &address.to_string(), 1.0, f64::from(513 - kind.slots))?;
+        address = first.parse::<u16>().unwrap_or(address) + kind.slots;
+        let _ = write!(
+            text,
+            "\n[fixture.{}]\nprofile = \"{}\"\nmode = \"{}\"\naddress = {first}\nclock = \"{}\"      # from above, camera at 6:00\nheight = \"{}\"\ndistance = \"{}\"   # straight to the lamp's front\n",
+            job.id, kind.profile, kind.mode, job.clock, job.height, job.distance
+        );
+        lit.push(job);
+    }
+    if lit.is_empty() {
+        q.say("No lamp chosen: a plan needs at least one, so the first kind stands in as key.")?;
+        if let Some(kind) = kinds.first() {
+            let job = &JOBS[0];
+            let _ = write!(
+                text,
+                "\n[fixture.key]\nprofile = \"{}\"\nmode = \"{}\"\naddress = 1\nclock = \"{}\"\nheight = \"{}\"\ndistance = \"{}\"\n",
+                kind.profile, kind.mode, job.clock, job.height, job.distance
+            );
+            lit.push(job);
+        }
+    }
+    // Without a key nothing can be counted from it.
+    let has_key = lit.iter().any(|j| j.id == "key");
+    let _ = write!(text, "\n[look.first]\nkelvin = {kelvin}\n");
+    for job in &lit {
+        let target = if has_key { job.target.to_owned() } else { "stops = -1".to_owned() };
+        let _ = writeln!(text, "{} = {{ {target} }}", job.id);
+    }
+    let _ = write!(text, "\n[look.low]\nlike = \"first\"\n");
+    for job in lit.iter().filter(|j| j.id == "key" || !has_key) {
+        let _ = writeln!(text, "{} = {{ stops = -3 }}", job.id);
+    }
+    // Top-level keys stand before the first table.
+    let head = "rest = \"low\"\norder = [\"first\", \"low\"]\n";
+    let at = text.find("\n[camera").unwrap_or(0);
+    text.insert_str(at + 1, &format!("{head}\n"));
+    Ok(text)
+}
+
+struct Questions<'a, R, W> {
+    input: &'a mut R,
+    out: &'a mut W,
+}
+
+impl<R: BufRead, W: Write> Questions<'_, R, W> {
+    fn say(&mut self, line: &str) -> io::Result<()> {
+        writeln!(self.out, "{line}")
+    }
+
+    fn line(&mut self, question: &str, offered: &str) -> io::Result<String> {
+        write!(self.out, "{question} [{offered}]: ")?;
+        self.out.flush()?;
+        let mut line = String::new();
+        if self.input.read_line(&mut line)? == 0 {
+            writeln!(self.out)?;
+        }
+        let line = line.trim();
+        Ok(if line.is_empty() { offered.to_owned() } else { line.to_owned() })
+    }
+
+    /// A number in range, as typed. What is offered is always in range, so an end of input ends this.
+    fn number(&mut self, question: &str, offered: &str, min: f64, max: f64) -> io::Result<String> {
+        loop {
+            let answer = self.line(question, offered)?;
+            match answer.parse::<f64>() {
+                Ok(n) if (min..=max).contains(&n) => return Ok(answer),
+                _ => self.say(&format!("  `{answer}` is not a number between {min} and {max}"))?,
+            }
+        }
+    }
+
+    fn word(&mut self, question: &str, offered: &str, known: &[&str]) -> io::Result<String> {
+        loop {
+            let answer = self.line(question, offered)?;
+            if known.contains(&answer.as_str()) {
+                return Ok(answer);
+            }
+            self.say(&format!("  `{answer}` is not one of {}", known.join(", ")))?;
+        }
+    }
+
+    fn pick(&mut self, question: &str, offered: &str, listed: &[String]) -> io::Result<Option<String>> {
+        let answer = self.line(question, offered)?;
+        if answer == "none" {
+            return Ok(None);
+        }
+        let by_number = answer.parse::<usize>().ok().and_then(|n| listed.get(n.wrapping_sub(1)).cloned());
+        Ok(Some(by_number.unwrap_or(answer)))
+    }
+
+    fn choose<'k>(
+        &mut self,
+        question: &str,
+        offered: &str,
+        kinds: &'k [Kind],
+    ) -> io::Result<Option<&'k Kind>> {
+        loop {
+            let answer = self.line(question, offered)?;
+            if answer == "none" {
+                return Ok(None);
+            }
+            let found = answer
+                .parse::<usize>()
+                .ok()
+                .and_then(|n| kinds.get(n.wrapping_sub(1)))
+                .or_else(|| kinds.iter().find(|k| k.profile == answer));
+            match found {
+                Some(kind) => return Ok(Some(kind)),
+                None if kinds.is_empty() => return Ok(None),
+                None => self.say(&format!("  choose a number from 1 to {}, or none", kinds.len()))?,
+            }
+        }
+    }
+}

@@ -1,0 +1,374 @@
+//! Carries a command out: local ones here, the rest by asking the daemon.
+
+use std::io::{IsTerminal, Write};
+use std::path::Path;
+use std::time::Duration;
+
+use super::args::{Args, Command};
+use super::exit::Exit;
+use super::{check, new, nudge, sheet, show};
+use crate::clock::{Clock, SystemClock};
+use crate::control::client::{self, ClientError};
+use crate::control::{Answer, Request};
+use crate::plan::diagnose::{Form, render};
+use crate::plan::{Plan, Report, load};
+use crate::units::Moment;
+use crate::{daemon, engine, rehearse};
+
+/// How long an answer may take: a reload reads files, everything else is at once.
+const ANSWER_WITHIN: Duration = Duration::from_secs(10);
+
+/// Does what the arguments say; prints results to standard output and faults to standard error.
+#[must_use]
+pub fn run(args: Args) -> Exit {
+    let json = args.json;
+    let set = args.set.as_deref();
+    let request = match args.command {
+        Command::New { plan } => return new_plan(&plan, json),
+        Command::Profiles { plan } => return profiles(plan.as_deref(), json),
+        Command::Check { plan } => return check_plan(&plan, json),
+        Command::Rehearse { plan, pace, out } => {
+            return rehearsal(plan.as_deref(), pace, out.as_deref(), json);
+        }
+        Command::Sheet { plan } => return rig_sheet(&plan, json),
+        Command::Run { plan, simulate, record } => return daemon::run(&plan, set, simulate, record),
+        Command::Explain { look, plan: Some(plan) } => return explain_offline(&plan, &look, json),
+        Command::Reckon(args) => return work_out(&args, json),
+        Command::Status { follow: true } => return follow(set, json),
+        Command::Status { follow: false } => Request::Status { follow: false },
+        Command::Explain { look, plan: None } => Request::Explain { look },
+        Command::Reload => Request::Reload {},
+        Command::Recall { look, over, delay, at } => {
+            Request::Recall { look, over_s: seconds(over), in_s: seconds(delay), at }
+        }
+        Command::Next { over, delay } => Request::Next { over_s: seconds(over), in_s: seconds(delay) },
+        Command::Previous { over, delay } => {
+            Request::Previous { over_s: seconds(over), in_s: seconds(delay) }
+        }
+        Command::Cancel => Request::Cancel {},
+        Command::Nudge { lamp, change } => match nudge::parse(lamp, &change) {
+            Ok(request) => request,
+            Err(said) => return fault(Exit::Usage, &said),
+        },
+        Command::Keep { name } => Request::Keep { name },
+        Command::Dark { now } => Request::Dark { now },
+        Command::Rest => Request::Rest {},
+        Command::Again => Request::Again {},
+        Command::Only { lamp } => Request::Only { lamp },
+        Command::Wink { lamp } => Request::Wink { lamp },
+        Command::Rollcall { each } => return rollcall(set, seconds(each), json),
+        Command::Absent { lamp, back } => Request::Absent { lamp, back },
+        Command::Cold { lamp } => Request::Cold { lamp },
+    };
+    match ask(set, &request) {
+        Ok(answer) => answered(&answer, &request, json),
+        Err(e) => unanswered(&e, json),
+    }
+}
+
+fn seconds(span: Option<Duration>) -> Option<f64> {
+    span.map(|s| s.as_secs_f64())
+}
+
+fn ask(set: Option<&str>, request: &Request) -> Result<Answer, ClientError> {
+    client::ask(&client::find(set)?, request, ANSWER_WITHIN)
+}
+
+/// Prints a line, and ends quietly when the reader of a pipe has gone.
+fn print(text: &str) -> Exit {
+    let mut out = std::io::stdout().lock();
+    let written = writeln!(out, "{}", text.trim_end()).and_then(|()| out.flush());
+    match written {
+        Ok(()) => Exit::Done,
+        Err(e) if e.kind() == std::io::ErrorKind::BrokenPipe => Exit::Done,
+        Err(e) => fault(Exit::NotMet, &format!("standard output: {e}")),
+    }
+}
+
+fn print_json(value: &impl serde::Serialize) -> Exit {
+    match serde_json::to_string_pretty(value) {
+        Ok(text) => print(&text),
+        Err(e) => fault(Exit::NotMet, &format!("JSON: {e}")),
+    }
+}
+
+fn fault(exit: Exit, said: &str) -> Exit {
+    eprintln!("lampkeep: {said}");
+    exit
+}
+
+fn unanswered(error: &ClientError, json: bool) -> Exit {
+    if json {
+        print_json(
+            &serde_json::json!({ "ok": false, "error": { "kind": error.kind(), "said": error.to_string() } }),
+        );
+    }
+    fault(error.exit(), &error.to_string())
+}
+
+fn answered(answer: &Answer, request: &Request, json: bool) -> Exit {
+    if let Some(failure) = &answer.error {
+        if json {
+            print_json(answer);
+        }
+        let hint = failure.hint.as_ref().map_or(String::new(), |h| format!("\n  {h}"));
+        return fault(failure.kind.into(), &format!("{}{hint}", failure.said));
+    }
+    match (request, json) {
+        (Request::Status { .. }, true) => answer.data.as_ref().map_or(Exit::Done, print_json),
+        (Request::Status { .. }, false) => {
+            let status = answer.data.clone().and_then(|d| serde_json::from_value(d).ok());
+            match status {
+                Some(status) => print(&show::status(&status)),
+                None => fault(Exit::NotMet, "the daemon's status is of another version: restart it"),
+            }
+        }
+        (Request::Explain { .. }, true) => answer.data.as_ref().map_or(Exit::Done, print_json),
+        (_, true) => print_json(answer),
+        (_, false) => print(answer.said.as_deref().unwrap_or("done")),
+    }
+}
+
+/// A plan's errors for standard error: drawn and coloured on a terminal, plain elsewhere.
+pub(crate) fn drawn(report: &Report) -> String {
+    let terminal = std::io::stderr().is_terminal() && std::env::var_os("NO_COLOR").is_none();
+    let width = rustix::termios::tcgetwinsize(std::io::stderr()).map_or(80, |s| usize::from(s.ws_col));
+    render(report, if terminal { Form::Terminal(width.max(60)) } else { Form::Plain })
+}
+
+/// Reads a plan, or shows its errors.
+fn read_plan(path: &Path, json: bool) -> Result<Plan, Exit> {
+    load::load(path).map_err(|report| {
+        if json {
+            print_json(&report.to_json());
+        }
+        eprint!("{}", drawn(&report));
+        Exit::PlanErrors
+    })
+}
+
+fn work_out(args: &super::reckon::ReckonArgs, json: bool) -> Exit {
+    match super::reckon::run(args, json, &mut std::io::stdout().lock()) {
+        Ok(()) => Exit::Done,
+        Err(e) => fault(if e.exit_code() == 2 { Exit::Usage } else { Exit::NotMet }, &e.to_string()),
+    }
+}
+
+fn check_plan(path: &Path, json: bool) -> Exit {
+    let plan = match read_plan(path, json) {
+        Ok(plan) => plan,
+        Err(exit) => return exit,
+    };
+    let found = check::findings(&plan);
+    if json {
+        print_json(&found)
+    } else {
+        print(&found.text(&path.display().to_string()))
+    };
+    if found.over_a_circuit() { Exit::Guarded } else { Exit::Done }
+}
+
+fn rig_sheet(path: &Path, json: bool) -> Exit {
+    match read_plan(path, json) {
+        Ok(plan) if json => print_json(&sheet::data(&plan)),
+        Ok(plan) => print(&sheet::text(&plan)),
+        Err(exit) => exit,
+    }
+}
+
+fn profiles(path: Option<&Path>, json: bool) -> Exit {
+    let profiles = match path {
+        None => load::demo().profiles,
+        Some(path) => match read_plan(path, json) {
+            Ok(plan) => plan.profiles,
+            Err(exit) => return exit,
+        },
+    };
+    let profiles: Vec<_> = profiles.iter().map(AsRef::as_ref).collect();
+    if json { print_json(&sheet::profiles_data(profiles)) } else { print(&sheet::profiles_text(profiles)) }
+}
+
+fn explain_offline(path: &Path, look: &str, json: bool) -> Exit {
+    let plan = match read_plan(path, json) {
+        Ok(plan) => plan,
+        Err(exit) => return exit,
+    };
+    let Some(id) = plan.look_named(look) else {
+        let near = crate::words::nearest(look, plan.looks.iter().map(|l| l.name.as_str()));
+        let hint = near.map_or(String::new(), |n| format!("\n  did you mean `{n}`?"));
+        return fault(Exit::NotMet, &format!("no look `{}` in this plan{hint}", crate::words::short(look)));
+    };
+    let (text, data) = engine::explain::explain(&plan, plan.look(id), true);
+    if json { print_json(&data) } else { print(&text) }
+}
+
+fn new_plan(path: &Path, json: bool) -> Exit {
+    if path.exists() {
+        return fault(Exit::NotMet, &format!("{} exists; give another name", path.display()));
+    }
+    let kinds: Vec<_> = load::demo()
+        .profiles
+        .iter()
+        .filter_map(|p| {
+            let mode = p.modes.first()?;
+            Some(new::Kind {
+                slots: mode.footprint(),
+                mode: mode.name.clone(),
+                about: p.about.clone(),
+                profile: p.name.clone(),
+            })
+        })
+        .collect();
+    let ports = crate::wire::ports_seen();
+    let text = match new::ask(&mut std::io::stdin().lock(), &mut std::io::stderr(), &kinds, &ports) {
+        Ok(text) => text,
+        Err(e) => return fault(Exit::NotMet, &format!("no answers: {e}")),
+    };
+    let write = || -> std::io::Result<()> {
+        let mut file = std::fs::File::options().write(true).create_new(true).open(path)?;
+        file.write_all(text.as_bytes())?;
+        file.sync_all()
+    };
+    if let Err(e) = write() {
+        return fault(Exit::NotMet, &format!("{} was not written: {e}", path.display()));
+    }
+    if let Err(exit) = read_plan(path, json) {
+        return exit;
+    }
+    if json {
+        return print_json(&serde_json::json!({ "ok": true, "plan": path }));
+    }
+    print(&format!(
+        "wrote {0}\nnext: lampkeep check {0}, then lampkeep rehearse {0}, then lampkeep run {0} --simulate",
+        path.display()
+    ))
+}
+
+fn rehearsal(path: Option<&Path>, pace: Option<f64>, out: Option<&Path>, json: bool) -> Exit {
+    let plan = match path.map_or_else(|| Ok(load::demo()), |p| read_plan(p, json)) {
+        Ok(plan) => std::sync::Arc::new(plan),
+        Err(exit) => return exit,
+    };
+    let mut keep = match out.map(Keep::open).transpose() {
+        Ok(keep) => keep,
+        Err(e) => return fault(Exit::NotMet, &format!("--out: {e}")),
+    };
+    let clock = SystemClock::start();
+    let frames = plan.frames;
+    let mut written = Ok(());
+    let timeline = rehearse::rehearse(plan, |universes| {
+        if let (Some(pace), Some(first)) = (pace, universes.first()) {
+            let at = frames.moment_of(first.number).elapsed().div_f64(pace);
+            clock.sleep_until(Moment::since_start(at));
+        }
+        if let Some(keep) = &mut keep
+            && written.is_ok()
+        {
+            written = keep.frames(universes);
+        }
+    });
+    let text = timeline.text();
+    if let Some(keep) = keep
+        && let Err(e) = written.and_then(|()| keep.finish(&text, &timeline))
+    {
+        return fault(Exit::NotMet, &format!("--out: {e}"));
+    }
+    if json { print_json(&timeline) } else { print(&text) }
+}
+
+/// What `rehearse --out` keeps.
+struct Keep {
+    folder: std::path::PathBuf,
+    frames: std::io::BufWriter<std::fs::File>,
+    last: Vec<crate::channels::Frame>,
+}
+
+impl Keep {
+    fn open(folder: &Path) -> std::io::Result<Self> {
+        std::fs::create_dir_all(folder)?;
+        let frames = std::io::BufWriter::new(std::fs::File::create(folder.join("frames.txt"))?);
+        Ok(Self { folder: folder.to_owned(), frames, last: Vec::new() })
+    }
+
+    /// One line for each universe that differs from the frame before.
+    fn frames(&mut self, universes: &[crate::channels::Frame]) -> std::io::Result<()> {
+        for (index, frame) in universes.iter().enumerate() {
+            if self.last.get(index).is_none_or(|l| l.slots != frame.slots) {
+                writeln!(self.frames, "{}", crate::wire::sim::record_line(frame))?;
+            }
+        }
+        self.last.clear();
+        self.last.extend_from_slice(universes);
+        Ok(())
+    }
+
+    fn finish(mut self, text: &str, timeline: &rehearse::Timeline) -> std::io::Result<()> {
+        self.frames.flush()?;
+        std::fs::write(self.folder.join("timeline.txt"), text)?;
+        let json = serde_json::to_string_pretty(timeline).map_err(std::io::Error::other)?;
+        std::fs::write(self.folder.join("timeline.json"), json)
+    }
+}
+
+/// Starts a rollcall and tells each lamp's name while it shows.
+fn rollcall(set: Option<&str>, each_s: Option<f64>, json: bool) -> Exit {
+    let request = Request::Rollcall { each_s };
+    let answer = match ask(set, &request) {
+        Ok(answer) => answer,
+        Err(e) => return unanswered(&e, json),
+    };
+    let exit = answered(&answer, &request, json);
+    if json || exit != Exit::Done {
+        return exit;
+    }
+    let path = match client::find(set) {
+        Ok(path) => path,
+        Err(e) => return unanswered(&e, json),
+    };
+    let mut shown = None;
+    let mut begun = false;
+    let done = client::follow(&path, |status| {
+        let now = &status.now;
+        if now.showing.is_some() && now.showing != shown {
+            shown.clone_from(&now.showing);
+            if let Some(f) = status.fixtures.iter().find(|f| Some(&f.id) == shown.as_ref()) {
+                print(&format!("{}  lamp {}  slots {}", f.id, f.lamp, show::slots(&f.slots)));
+            }
+        }
+        begun |= now.look == "rollcall";
+        !begun || now.look == "rollcall"
+    });
+    match done {
+        Ok(()) => print("rollcall over: a name that showed on the wrong lamp has a wrong address or mode"),
+        Err(e) => unanswered(&e, json),
+    }
+}
+
+/// Keeps the status on screen until interrupted.
+fn follow(set: Option<&str>, json: bool) -> Exit {
+    let path = match client::find(set) {
+        Ok(path) => path,
+        Err(e) => return unanswered(&e, json),
+    };
+    let terminal = std::io::stdout().is_terminal();
+    let done = client::follow(&path, |status| {
+        let mut out = std::io::stdout().lock();
+        let written = if json {
+            serde_json::to_writer(&mut out, &status).map_err(Into::into).and_then(|()| writeln!(out))
+        } else if terminal {
+            let size = rustix::termios::tcgetwinsize(&out);
+            let (width, height) =
+                size.map_or((80, 24), |s| (usize::from(s.ws_col).max(20), usize::from(s.ws_row).max(5)));
+            // Home, each line cleared to its end, the rest cleared: no flicker.
+            let screen = show::follow(&status, width, height).replace('\n', "\x1b[K\n");
+            write!(out, "\x1b[H{screen}\x1b[J")
+        } else {
+            writeln!(out, "{}", show::headline(&status.now))
+        };
+        written.and_then(|()| out.flush()).is_ok()
+    });
+    match done {
+        Ok(()) => Exit::Done,
+        Err(e) => unanswered(&e, json),
+    }
+}

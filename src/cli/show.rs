@@ -1,0 +1,171 @@
+//! Status and timelines as text for people.
+
+use std::fmt::Write;
+
+use crate::control::{FixtureStatus, Light, LinkState, Now, OutputStatus, Status};
+use crate::engine::say;
+
+/// Level and white of a light in fixed width: `+0.3  5600 K +0.001`, `dark`.
+#[must_use]
+pub fn light(light: &Light) -> String {
+    let Some(stops) = light.stops else { return "dark".to_owned() };
+    let colour = match (light.kelvin, light.duv, light.x, light.y) {
+        (Some(k), Some(d), ..) if d.abs() >= 0.0005 => format!("{k:>5.0} K {d:+.3}"),
+        (Some(k), ..) => format!("{k:>5.0} K"),
+        (None, _, Some(x), Some(y)) => format!("x{x:.3} y{y:.3}"),
+        _ => String::new(),
+    };
+    format!("{:>5} {colour}", say::stops(stops))
+}
+
+/// Slots as decimal values.
+#[must_use]
+pub fn slots(slots: &[u8]) -> String {
+    slots.iter().map(u8::to_string).collect::<Vec<_>>().join(" ")
+}
+
+/// One line: what is lit and how far the fade is.
+#[must_use]
+pub fn headline(now: &Now) -> String {
+    let mut line = now.look.clone();
+    if let Some(lamp) = &now.showing {
+        let _ = write!(line, " · {lamp} shows now");
+    }
+    if now.nudged {
+        line.push_str(" · nudged");
+    }
+    if now.fading {
+        let _ = write!(line, " · fading, {:.0} %, {} left", now.progress * 100.0, say::span(now.fade_left_s));
+    }
+    if let Some(s) = &now.scheduled {
+        let _ = write!(line, " · {} in {}", s.what, say::span(s.in_s));
+    }
+    line
+}
+
+/// One line about an output.
+#[must_use]
+pub fn output(output: &OutputStatus) -> String {
+    let mut line =
+        format!("{} ({}, universe {}): {}", output.name, output.kind, output.universe, state(output.state));
+    if output.frames > 0 {
+        let _ = write!(line, ", {}/s, {} frames", output.rate, output.frames);
+    }
+    if let (Some(p50), Some(p999)) = (output.late_us_p50, output.late_us_p999) {
+        let _ = write!(line, ", late by {p50:.0} us (half of them), {p999:.0} us (1 in 1000)");
+    }
+    if output.reopened > 0 {
+        let gap = output.last_gap_s.map_or(String::new(), |g| format!(", last gap {}", say::span(g)));
+        let _ = write!(line, ", reopened {} times{gap}", output.reopened);
+    }
+    if let Some(said) = &output.said {
+        let _ = write!(line, " · {said}");
+    }
+    line
+}
+
+fn state(state: LinkState) -> &'static str {
+    match state {
+        LinkState::Starting => "starting",
+        LinkState::Up => "sending",
+        LinkState::Down => "DOWN",
+    }
+}
+
+/// The whole status.
+#[must_use]
+pub fn status(status: &Status) -> String {
+    let mut text = String::new();
+    let simulated = if status.simulated { " · simulated, no lamp is driven" } else { "" };
+    let _ = writeln!(text, "{} · {}{simulated}", status.set, headline(&status.now));
+    for alert in &status.alerts {
+        let _ = writeln!(text, "! {}", alert.said);
+    }
+    let order = &status.order;
+    if let Some(next) = &order.next {
+        let at = order.position.map_or(1, |p| p + 1);
+        let _ = writeln!(text, "next: {next} (step {at} of {})", order.steps);
+    } else if order.steps > 0 {
+        let _ = writeln!(text, "next: none, step {} of {} is the last", order.steps, order.steps);
+    }
+    text.push('\n');
+    text.push_str(&lamp_table(&status.fixtures));
+    text.push('\n');
+    for o in &status.outputs {
+        let _ = writeln!(text, "output {}", output(o));
+    }
+    if let Some(mqtt) = &status.mqtt {
+        let said = mqtt.said.as_ref().map_or(String::new(), |s| format!(" · {s}"));
+        let word = if mqtt.state == LinkState::Up { "connected" } else { "not connected" };
+        let _ = writeln!(text, "broker {word}{said}");
+    }
+    if status.fixtures.iter().any(|f| f.uncalibrated) {
+        text.push_str("planned, uncalibrated: may be a stop off\n");
+    }
+    text
+}
+
+/// The lamps, one a line.
+fn lamp_table(fixtures: &[FixtureStatus]) -> String {
+    let id = fixtures.iter().map(|f| f.id.len()).max().unwrap_or(0).max(4);
+    let lamp = fixtures.iter().map(|f| f.lamp.len()).max().unwrap_or(0).max(4);
+    let mut text =
+        format!("{:<id$} {:<lamp$}  {:<20} {:<20} {:>6}  slots\n", "job", "lamp", "asked", "sent", "power");
+    for f in fixtures {
+        let (asked, sent, watts) = match f.control.as_str() {
+            "absent" => (light(&f.asked), "absent".to_owned(), String::new()),
+            "hand" => (light(&f.asked), "by hand".to_owned(), format!("{:.0} W", f.watts)),
+            _ => (light(&f.asked), light(&f.sent), format!("{:.0} W", f.watts)),
+        };
+        let mut held: Vec<_> = f.limited_by.iter().filter(|l| *l != "absent").cloned().collect();
+        if !held.is_empty() {
+            held = vec![format!(" · held by {}", held.join(", "))];
+        }
+        let row = format!(
+            "{:<id$} {:<lamp$}  {asked:<20} {sent:<20} {watts:>6}  {}{}",
+            f.id,
+            f.lamp,
+            slots(&f.slots),
+            held.concat()
+        );
+        let _ = writeln!(text, "{}", row.trim_end());
+    }
+    text
+}
+
+/// A screen for `status --follow`: the look in letters that read across a room, then what matters.
+#[must_use]
+pub fn follow(status: &Status, width: usize, height: usize) -> String {
+    let mut text = super::big::letters(&status.now.look, width);
+    text.push('\n');
+    let mut lines = Vec::new();
+    if status.now.fading {
+        let bar = width.saturating_sub(20).clamp(10, 60);
+        let done = (status.now.progress * bar as f64).round() as usize;
+        lines.push(format!(
+            "fading {}{} {} left",
+            "#".repeat(done),
+            ".".repeat(bar - done),
+            say::span(status.now.fade_left_s)
+        ));
+    }
+    if let Some(s) = &status.now.scheduled {
+        lines.push(format!("IN {}: {}", say::span(s.in_s).to_uppercase(), s.what));
+    }
+    if let Some(lamp) = &status.now.showing {
+        lines.push(format!("showing: {lamp}"));
+    }
+    let next = status.order.next.as_deref().unwrap_or("none");
+    lines.push(format!("next: {next}{}", if status.now.nudged { " · nudged" } else { "" }));
+    lines.extend(status.alerts.iter().map(|a| format!("! {}", a.said)));
+    lines.push(String::new());
+    lines.extend(lamp_table(&status.fixtures).lines().map(str::to_owned));
+    lines.push(String::new());
+    lines.extend(status.outputs.iter().map(|o| format!("output {}", output(o))));
+    let used = text.lines().count();
+    for line in lines.into_iter().take(height.saturating_sub(used + 1)) {
+        text.extend(line.chars().take(width));
+        text.push('\n');
+    }
+    text
+}

@@ -1,0 +1,168 @@
+//! The daemon: reads the plan, starts the threads and the doors, tells the service manager when it is
+//! ready, and stops everything in order.
+
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::sync::mpsc::{SyncSender, sync_channel};
+use std::time::Duration;
+
+use tokio::signal::unix::{SignalKind, signal};
+use tokio::sync::{broadcast, oneshot, watch};
+
+use crate::cli::exit::Exit;
+use crate::clock::{Clock, SystemClock};
+use crate::control::{self, Alert, Ask, Doors, Envelope, INBOX, Inbound, Request, socket};
+use crate::engine::run::{self, Edges};
+use crate::engine::{Engine, Options};
+use crate::plan::{Plan, load};
+use crate::wire::SimWatch;
+use crate::{files, logging, service};
+
+/// Time that the engine is given before its first frame, for the outputs to open their ports.
+const HEAD_START: Duration = Duration::from_millis(20);
+/// Alerts kept for a listener that is behind.
+const ALERTS_KEPT: usize = 64;
+/// Frames that a simulator keeps beside its record file.
+const RECORD_KEPT: usize = 64;
+/// File jobs that may wait.
+const JOBS_KEPT: usize = 8;
+
+/// Runs until told to stop.
+#[must_use]
+pub fn run(path: &Path, set: Option<&str>, simulate: bool, record: Option<PathBuf>) -> Exit {
+    logging::start();
+    let mut plan = match load::load(path) {
+        Ok(plan) => plan,
+        Err(report) => {
+            eprint!("{}", crate::cli::run::drawn(&report));
+            return Exit::PlanErrors;
+        }
+    };
+    if let Some(set) = set {
+        if !crate::plan::is_set_name(set) {
+            eprintln!(
+                "lampkeep: `{}` cannot be a set's name: use letters, digits and `-`, not `all`",
+                crate::words::short(set)
+            );
+            return Exit::Usage;
+        }
+        plan.name = set.to_owned();
+    }
+    match serve(plan, simulate, record) {
+        Ok(()) => Exit::Done,
+        Err(said) => {
+            eprintln!("lampkeep: {said}");
+            Exit::NotMet
+        }
+    }
+}
+
+fn serve(plan: Plan, simulate: bool, record: Option<PathBuf>) -> Result<(), String> {
+    let runtime = tokio::runtime::Builder::new_current_thread()
+        .enable_all()
+        .build()
+        .map_err(|e| format!("the doors cannot be opened: {e}"))?;
+    // The doors share this one thread, so that their tasks need not be movable between threads.
+    let local = tokio::task::LocalSet::new();
+    local.block_on(&runtime, async move {
+        let clock = SystemClock::start();
+        let plan = Arc::new(plan);
+        // The socket first: it is what tells that this set runs already.
+        let path = socket::place(&plan.name).map_err(|e| e.to_string())?;
+        let listener = socket::bind(&path, &plan.name).map_err(|e| e.to_string())?;
+        let mut terminate = signal(SignalKind::terminate()).map_err(|e| format!("signals: {e}"))?;
+        let mut interrupt = signal(SignalKind::interrupt()).map_err(|e| format!("signals: {e}"))?;
+        let mut hangup = signal(SignalKind::hangup()).map_err(|e| format!("signals: {e}"))?;
+
+        let options = Options { simulate, boot_id: clock.boot_id().unwrap_or_default() };
+        let engine = Engine::new(Arc::clone(&plan), options);
+        for note in &plan.notes {
+            tracing::warn!("{note}");
+        }
+        let (inbox_in, inbox) = sync_channel::<Inbound>(INBOX);
+        let (jobs_in, jobs) = sync_channel(JOBS_KEPT);
+        let (status_in, status) = watch::channel(Arc::new(engine.status()));
+        let (alerts_in, _) = broadcast::channel::<Alert>(ALERTS_KEPT);
+        let watch = match record {
+            Some(file) => Some(SimWatch::recording(RECORD_KEPT, &file).map_err(|e| format!("--record {}: {e}", file.display()))?),
+            None => None,
+        };
+        let files_to_engine = inbox_in.clone();
+        let files = std::thread::Builder::new()
+            .name("files".into())
+            .spawn(move || files::work(&jobs, &files_to_engine))
+            .map_err(|e| format!("a thread cannot be started: {e}"))?;
+
+        let (stop_doors, stopping) = watch::channel(false);
+        let doors = Doors::new(inbox_in.clone());
+        let socket_door =
+            tokio::task::spawn_local(socket::serve(listener, doors, status.clone(), stopping.clone()));
+        let mqtt_door: Option<tokio::task::JoinHandle<()>> = None;
+        let (ended_in, mut ended) = oneshot::channel();
+        let edges = Edges {
+            clock,
+            start: clock.now() + HEAD_START,
+            inbox,
+            status: status_in,
+            alerts: alerts_in,
+            files: jobs_in,
+            simulate,
+            watch,
+        };
+        let name = plan.name.clone();
+        let thread = std::thread::Builder::new()
+            .name("engine".into())
+            .spawn(move || {
+                let ready = move || service::ready(&name);
+                // The receiver lives until this has been read.
+                let _ = ended_in.send(run::run(engine, edges, ready));
+            })
+            .map_err(|e| format!("the engine cannot be started: {e}"))?;
+        tracing::info!(socket = %path.display(), simulate, "{} runs; lit lamps are never left unattended", plan.name);
+
+        let result = loop {
+            tokio::select! {
+                done = &mut ended => break done.unwrap_or_else(|_| Err(std::io::Error::other("it ended early"))),
+                _ = terminate.recv() => stop(&inbox_in, "SIGTERM"),
+                _ = interrupt.recv() => stop(&inbox_in, "SIGINT"),
+                _ = hangup.recv() => reload(&inbox_in),
+            }
+        };
+        // The light has come to rest: now the doors may close.
+        stop_doors.send_replace(true);
+        let _ = tokio::time::timeout(Duration::from_secs(2), socket_door).await;
+        if let Some(door) = mqtt_door {
+            let _ = tokio::time::timeout(Duration::from_secs(3), door).await;
+        }
+        drop(inbox_in);
+        let _ = thread.join();
+        let _ = files.join();
+        tracing::info!("stopped");
+        result.map_err(|e| format!("the engine: {e}"))
+    })
+}
+
+fn stop(inbox: &SyncSender<Inbound>, signal: &str) {
+    tracing::info!("{signal}: stopping as the plan says");
+    service::stopping();
+    if inbox.try_send(Inbound::Stop).is_err() {
+        tracing::warn!("the engine is flooded; send the signal again");
+    }
+}
+
+/// SIGHUP: as `lampkeep reload`, with the answer in the log.
+fn reload(inbox: &SyncSender<Inbound>) {
+    let (reply, answer) = oneshot::channel();
+    let envelope = Envelope { id: None, request: Request::Reload {} };
+    if inbox.try_send(Inbound::Ask(Ask { envelope, reply })).is_err() {
+        tracing::warn!("the engine is flooded; send SIGHUP again");
+        return;
+    }
+    tokio::task::spawn_local(async move {
+        match answer.await {
+            Ok(control::Answer { error: Some(e), .. }) => tracing::warn!("reload: {}", e.said),
+            Ok(answer) => tracing::info!("reload: {}", answer.said.unwrap_or_default()),
+            Err(_) => tracing::warn!("reload: no answer"),
+        }
+    });
+}

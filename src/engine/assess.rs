@@ -1,0 +1,156 @@
+//! What a look comes to on the lamps at hand: for the answer to a recall, `check`, `explain` and the
+//! rehearsal's timeline. The same solver, guards and rounding as the frames.
+
+use crate::channels;
+use crate::guards::{self, Conditions, Limit, LimitSet};
+use crate::light::{Demand, Reach, mix, solve};
+use crate::plan::{Control, Fixture, FixtureId, Look, Plan};
+use crate::units::Xy;
+
+/// One lamp in a look, as it stands once every fade and rise is over.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Assessment {
+    /// The lamp.
+    pub fixture: FixtureId,
+    /// What the look asks of it (a moving one at its start).
+    pub asked: Demand,
+    /// What it can do towards that.
+    pub reach: Reach,
+    /// Greatest light that the guards let through, in lux at the aim.
+    pub allowed_lux: f64,
+    /// What holds it.
+    pub limits: LimitSet,
+    /// Its slots.
+    pub slots: Vec<u8>,
+    /// What the slots stand for, in lux at the aim.
+    pub sent_lux: f64,
+    /// The colour that the slots stand for; `None` when dark.
+    pub sent_xy: Option<Xy>,
+    /// Electrical power in watts, standby included.
+    pub watts: f64,
+}
+
+/// Every lamp that `look` names, in the plan's order.
+#[must_use]
+pub fn assess(plan: &Plan, look: &Look, real_output: bool) -> Vec<Assessment> {
+    look.targets
+        .iter()
+        .map(|target| {
+            let asked = solve::demand(plan, look, target.fixture).at(0.0);
+            let fixture = plan.fixture(target.fixture);
+            lamp(fixture, target.fixture, asked, real_output, fixture.absent.is_some())
+        })
+        .collect()
+}
+
+/// One lamp at one demand.
+#[must_use]
+pub fn lamp(fixture: &Fixture, id: FixtureId, asked: Demand, real_output: bool, absent: bool) -> Assessment {
+    let reach = solve::reach(fixture, &asked);
+    let now = Conditions { real_output, period_s: 1.0, absent };
+    let forecast = guards::forecast(fixture, &reach, &now);
+    let (slots, drives) = if fixture.address().is_some() {
+        let slots = channels::preview(fixture, &forecast);
+        let drives = channels::decode(fixture, &slots);
+        (slots, drives)
+    } else {
+        let level = if reach.full_lux > 0.0 { forecast.lux() / reach.full_lux } else { 0.0 };
+        (Vec::new(), reach.mix.map(|drive| drive * level))
+    };
+    let (lux_at_1m, sent_xy) = mix::light_of(&fixture.emitters, &drives);
+    Assessment {
+        fixture: id,
+        asked,
+        reach,
+        allowed_lux: forecast.lux(),
+        limits: forecast.limits(),
+        slots,
+        sent_lux: lux_at_1m * solve::gain(fixture),
+        sent_xy,
+        watts: (mix::watts_of(&fixture.emitters, &drives) + fixture.profile.standby).get(),
+    }
+}
+
+impl Assessment {
+    /// What a person must know of this lamp in this look, in words, most important first.
+    #[must_use]
+    pub fn warnings(&self, plan: &Plan) -> Vec<String> {
+        let fixture = plan.fixture(self.fixture);
+        let name = &fixture.id;
+        let mut said = Vec::new();
+        if self.asked.lux <= 0.0 {
+            return said;
+        }
+        if self.limits.has(Limit::Absent) {
+            let why = fixture.absent.as_deref().unwrap_or("not here");
+            return vec![format!("{name} absent ({why})")];
+        }
+        if self.limits.has(Limit::Floor) {
+            let floor = self.reach.full_lux * fixture.limits.floor.get();
+            return vec![format!(
+                "{name} dark: {:.1} lx asked is under its floor of {floor:.1} lx",
+                self.asked.lux
+            )];
+        }
+        let short = (self.asked.lux / self.allowed_lux).log2();
+        if short >= 0.05 {
+            let why = if self.limits.has(Limit::HeatUnknown) {
+                " (heat unknown: half power)"
+            } else if self.limits.has(Limit::Ceiling) {
+                " (its ceiling)"
+            } else {
+                ""
+            };
+            said.push(format!("{name} {short:.1} stops short{why}"));
+        }
+        said.extend(self.colour_warnings(fixture));
+        if fixture.address().is_some() && self.allowed_lux > 0.0 {
+            let rounding =
+                if self.sent_lux > 0.0 { (self.allowed_lux / self.sent_lux).log2() } else { f64::INFINITY };
+            if rounding >= 0.1 {
+                said.push(if rounding.is_finite() {
+                    format!("{name} {rounding:.1} stops low: its slots have no finer step")
+                } else {
+                    format!("{name} dark: its least step is more than {:.1} lx", self.allowed_lux)
+                });
+            }
+        }
+        said
+    }
+
+    /// How it misses the asked colour, where a person would see it.
+    fn colour_warnings(&self, fixture: &Fixture) -> Vec<String> {
+        let name = &fixture.id;
+        let mut said = Vec::new();
+        let Some(miss) = self.reach.miss.filter(|_| fixture.control != Control::Hand) else { return said };
+        let (Some(mired), Some(duv)) = (miss.mired, miss.duv) else {
+            if miss.uv76 >= 0.002 {
+                said.push(format!("{name} misses its colour by {:.3} in u'v'", miss.uv76));
+            }
+            return said;
+        };
+        // A lamp of one colour was not asked for another: it is told of where it would not match the
+        // others side by side (10 mired, 0.003 Duv: judgement, practice of the trade).
+        let seen = if fixture.mode.has_colour(fixture.emitters.len()) { 1.0 } else { 10.0 };
+        if mired.abs() >= seen {
+            let way = if mired > 0.0 { "warmer" } else { "cooler" };
+            said.push(format!("{name} {:.0} mired {way} than asked", mired.abs()));
+        }
+        if duv.abs() > 0.003 {
+            let way = if duv > 0.0 { "greener" } else { "pinker" };
+            said.push(format!("{name} {:.4} Duv {way} than asked", duv.abs()));
+        }
+        said
+    }
+
+    /// `by hand: practical to 30 %` for a hand-set lamp.
+    #[must_use]
+    pub fn by_hand(&self, plan: &Plan) -> Option<String> {
+        let fixture = plan.fixture(self.fixture);
+        if fixture.control != Control::Hand || self.limits.has(Limit::Absent) {
+            return None;
+        }
+        let percent = (self.reach.level.min(1.0) * 100.0).round();
+        Some(format!("by hand: {} to {percent:.0} %", fixture.id))
+    }
+}

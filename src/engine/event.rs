@@ -1,0 +1,67 @@
+//! What can happen to the engine, and what it wants done.
+
+use std::sync::Arc;
+
+use crate::channels::Frame;
+use crate::control::{Alert, Answer, Envelope, Failure, MqttStatus, OutputStatus};
+use crate::plan::Plan;
+use crate::units::FrameNumber;
+
+/// Marks a request, so that the answer finds its way back.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub struct Ticket(pub u64);
+
+/// What happened.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Event {
+    /// Frame `n` is due. Frames come in order and none is left out.
+    Frame(FrameNumber),
+    /// A request.
+    Ask(Ticket, Envelope),
+    /// How the outputs do.
+    Outputs(Vec<OutputStatus>),
+    /// How the broker's connection does.
+    Mqtt(MqttStatus),
+    /// The plan was read again, for the request of this ticket.
+    PlanRead(Ticket, Result<Arc<Plan>, Failure>),
+    /// The file of a kept look was written, or not.
+    LookWritten(Ticket, Result<(), Failure>),
+    /// The daemon is told to stop.
+    Stop,
+}
+
+/// What to do.
+#[derive(Debug, Clone, PartialEq)]
+#[must_use]
+pub enum Action {
+    /// Hand these frames to their outputs, in the plan's order of outputs.
+    Send(Vec<Frame>),
+    /// Answer a request.
+    Reply(Ticket, Box<Answer>),
+    /// The status has changed enough to be seen.
+    Publish,
+    /// Read the plan's files again, then tell with [`Event::PlanRead`].
+    ReadPlan(Ticket),
+    /// Write a kept look beside the plan, then tell with [`Event::LookWritten`].
+    WriteLook {
+        /// The request.
+        ticket: Ticket,
+        /// The look's name, a safe file stem.
+        name: String,
+        /// The file's text.
+        text: String,
+    },
+    /// Another plan is in force: outputs may have changed.
+    Adopt(Arc<Plan>),
+    /// Tell of something that needs attention, once.
+    Tell(Alert),
+    /// Nothing more will be sent; the daemon may end.
+    Finished,
+}
+
+impl Action {
+    /// An answer to a request.
+    pub(super) fn reply(ticket: Ticket, answer: Answer) -> Self {
+        Self::Reply(ticket, Box::new(answer))
+    }
+}

@@ -1,0 +1,182 @@
+//! How each target of a look becomes slots, step by step, for a person and as JSON.
+
+use serde_json::{Value, json};
+
+use super::assess::{self, Assessment};
+use super::state::light_of;
+use crate::light::{Colour, solve};
+use crate::plan::{Bits, Control, Drives, Level, Look, Plan};
+
+/// The lines for a person, and the same with full precision for programs.
+#[must_use]
+pub fn explain(plan: &Plan, look: &Look, real_output: bool) -> (String, Value) {
+    let e = &plan.exposure;
+    let mut text = format!(
+        "{}\nexposure: ISO {} f/{} {} s, ND {}: 0 stops = {} x {}² x 10^{} / ({} x {}) = {:.1} lx\n",
+        look.name,
+        e.iso,
+        e.aperture,
+        fraction(e.shutter_s),
+        e.nd,
+        e.constant,
+        e.aperture,
+        e.nd,
+        fraction(e.shutter_s),
+        e.iso,
+        e.zero_stops.get()
+    );
+    let mut lamps = Vec::new();
+    for found in assess::assess(plan, look, real_output) {
+        text.push_str(&lamp_text(plan, look, &found));
+        lamps.push(lamp_json(plan, &found));
+    }
+    text.push_str("planned, not measured: a meter on set has the last word");
+    let data = json!({
+        "look": look.name,
+        "exposure": {
+            "iso": e.iso, "aperture": e.aperture, "shutter_s": e.shutter_s, "nd": e.nd,
+            "constant": e.constant, "zero_stops_lux": e.zero_stops.get(),
+        },
+        "lamps": lamps,
+    });
+    (text, data)
+}
+
+fn lamp_text(plan: &Plan, look: &Look, found: &Assessment) -> String {
+    let fixture = plan.fixture(found.fixture);
+    let target = look.target(found.fixture);
+    let zero = plan.exposure.zero_stops.get();
+    let level = match target.map(|t| t.level) {
+        Some(Level::Stops(s)) => format!("{:+.2} stops = {zero:.1} lx x 2^{:.2}", s.get(), s.get()),
+        Some(Level::ToKey(s)) => format!("{:+.2} stops to the key", s.get()),
+        Some(Level::Lux(_)) => "lux as written".to_owned(),
+        Some(Level::OfFull(s)) => format!("{:.1} % of its full", s.percent()),
+        None => "dark".to_owned(),
+    };
+    let colour = match found.asked.colour {
+        Colour::White { mired, duv } => format!("{:.0} K ({mired:.1} mired) {duv:+.4} Duv", 1e6 / mired),
+        Colour::Uv(uv) => format!("x {:.4} y {:.4}", uv.xy().x, uv.xy().y),
+    };
+    let place = &fixture.place;
+    let mut text = format!("\n{} ({}, {})\n", fixture.id, fixture.lamp_name(), fixture.profile.name);
+    let mut row = |name: &str, value: String| text.push_str(&format!("  {name:<9} {value}\n"));
+    row("asked", format!("{level} = {:.1} lx, {colour}", found.asked.lux));
+    row(
+        "distance",
+        format!(
+            "{:.2} m, cosine {:.3}, modifiers {:.2} stops: 1 lx at 1 m gives {:.4} lx",
+            place.distance_m,
+            place.incidence_cosine,
+            fixture.loss.get(),
+            solve::gain(fixture)
+        ),
+    );
+    row(
+        "full",
+        format!(
+            "{:.1} lx at that colour; asked is {:.2} % of it",
+            found.reach.full_lux,
+            found.reach.level * 100.0
+        ),
+    );
+    let drives: Vec<_> = fixture
+        .emitters
+        .iter()
+        .zip(found.reach.mix)
+        .map(|(e, d)| format!("{} {:.3}", e.name, d * found.reach.level.min(1.0)))
+        .collect();
+    row("mix", drives.join(", "));
+    let limits: Vec<_> = found.limits.iter().map(|l| l.word()).collect();
+    let held = if limits.is_empty() { "nothing".to_owned() } else { limits.join(", ") };
+    row("guards", format!("{:.1} lx may be sent; held by {held}", found.allowed_lux));
+    match &fixture.control {
+        Control::Hand => row("by hand", format!("{:.0} % of its full", found.reach.level.min(1.0) * 100.0)),
+        Control::Dmx(address) => {
+            row("slots", slot_words(plan, found));
+            row(
+                "sent",
+                format!(
+                    "universe {} from slot {}: {:.1} lx{}, {:.1} W",
+                    address.universe,
+                    address.first,
+                    found.sent_lux,
+                    sent_white(plan, found),
+                    found.watts
+                ),
+            );
+        }
+    }
+    for warning in found.warnings(plan) {
+        row("warning", warning);
+    }
+    text
+}
+
+fn sent_white(plan: &Plan, found: &Assessment) -> String {
+    let light = light_of(plan, found.sent_lux, found.sent_xy);
+    match (light.stops, light.kelvin, light.duv) {
+        (Some(s), Some(k), Some(d)) => format!(" ({s:+.2} stops), {k:.0} K {d:+.4} Duv"),
+        (Some(s), ..) => {
+            let xy = found.sent_xy.map_or(String::new(), |p| format!(", x {:.4} y {:.4}", p.x, p.y));
+            format!(" ({s:+.2} stops){xy}")
+        }
+        _ => String::new(),
+    }
+}
+
+/// Each channel with what it drives: `warm 12345/65535`.
+fn slot_words(plan: &Plan, found: &Assessment) -> String {
+    let fixture = plan.fixture(found.fixture);
+    let words = fixture.mode.channels.iter().map(|channel| {
+        let at = usize::from(channel.offset);
+        let value = match channel.bits {
+            Bits::Eight => u16::from(found.slots[at]),
+            Bits::Sixteen => u16::from_be_bytes([found.slots[at], found.slots[at + 1]]),
+        };
+        let name = match channel.drives {
+            Drives::Intensity => "intensity".to_owned(),
+            Drives::Kelvin(..) => "kelvin".to_owned(),
+            Drives::Tint(..) => "tint".to_owned(),
+            Drives::Emitter(index) => fixture.profile.emitters[index].name.clone(),
+            Drives::Hue => "hue".to_owned(),
+            Drives::Saturation => "saturation".to_owned(),
+            Drives::Fixed(_) => "fixed".to_owned(),
+        };
+        format!("{name} {value}/{}", channel.bits.max())
+    });
+    words.collect::<Vec<_>>().join(", ")
+}
+
+fn lamp_json(plan: &Plan, found: &Assessment) -> Value {
+    let fixture = plan.fixture(found.fixture);
+    let emitters = fixture.emitters.len();
+    json!({
+        "id": fixture.id,
+        "lamp": fixture.lamp_name(),
+        "asked": light_of(plan, found.asked.lux, Some(found.asked.colour.xy())),
+        "distance_m": fixture.place.distance_m,
+        "incidence_cosine": fixture.place.incidence_cosine,
+        "loss_stops": fixture.loss.get(),
+        "gain_lux_per_lux_at_1m": solve::gain(fixture),
+        "full_lux": found.reach.full_lux,
+        "level": found.reach.level,
+        "short_stops": found.reach.short_stops(),
+        "drives_at_full": found.reach.mix[..emitters].to_vec(),
+        "allowed_lux": found.allowed_lux,
+        "limited_by": found.limits.iter().map(|l| l.word()).collect::<Vec<_>>(),
+        "slots": found.slots,
+        "sent": light_of(plan, found.sent_lux, found.sent_xy),
+        "watts": found.watts,
+        "warnings": found.warnings(plan),
+    })
+}
+
+/// A shutter as people write it: `1/50`.
+fn fraction(seconds: f64) -> String {
+    let inverse = 1.0 / seconds;
+    if inverse >= 1.0 && (inverse - inverse.round()).abs() < 1e-6 {
+        format!("1/{inverse:.0}")
+    } else {
+        format!("{seconds:.4}")
+    }
+}

@@ -1,0 +1,19 @@
+//! The one owner of live state. `handle(event, now)` takes what happened and says what to do; it
+//! reads no clock and does no I/O, so real time and a rehearsal run the very same code.
+//!
+//! Frame `n` stands for `n` periods after the start, however late it is worked out. A request acts on
+//! the first frame at or after its moment.
+
+pub mod assess;
+mod event;
+pub mod explain;
+mod lamp;
+mod requests;
+pub mod run;
+pub mod say;
+mod state;
+mod step;
+
+pub use event::{Action, Event, Ticket};
+pub(crate) use state::light_of;
+pub use state::{Engine, Options};

@@ -1,0 +1,329 @@
+//! The engine on real time: a thread of its own that waits for the next frame or the next message,
+//! feeds the engine and carries its actions out. The only file here that meets channels and clocks.
+//!
+//! It is no async task: frames wait on absolute deadlines of the monotonic clock and nothing that a
+//! door does can be in their way.
+
+use std::collections::HashMap;
+use std::sync::Arc;
+use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, TrySendError};
+use std::time::Duration;
+
+use tokio::sync::{broadcast, oneshot, watch};
+
+use super::{Action, Engine, Event, Ticket};
+use crate::clock::{Clock, SystemClock};
+use crate::control::{
+    Alert, Answer, Ask, Envelope, Failure, FailureKind, Inbound, OutputStatus, Request, Status,
+};
+use crate::files::Job;
+use crate::plan::{Output, OutputKind, Plan};
+use crate::units::Moment;
+use crate::wire::{self, Sender, SimWatch};
+
+/// Outputs send a frame this long after its moment, so that it is ready by then.
+const SEND_AFTER: Duration = Duration::from_millis(2);
+/// How often the outputs' figures are read.
+const HEALTH_EVERY: Duration = Duration::from_millis(250);
+/// Requests over this many a second are not logged one by one.
+const LOGGED_PER_SECOND: u32 = 20;
+/// A request for an instant that lies further back than this is refused (interface.md part 4, `fresh`).
+const FRESH_S: f64 = 5.0;
+
+/// Everything that the loop touches.
+pub struct Edges {
+    /// Real time; frame 0 is due at `start`.
+    pub clock: SystemClock,
+    /// The clock's moment of frame 0.
+    pub start: Moment,
+    /// What the doors, signals and the files thread send.
+    pub inbox: Receiver<Inbound>,
+    /// The newest snapshot for everyone.
+    pub status: watch::Sender<Arc<Status>>,
+    /// Events for those who listen.
+    pub alerts: broadcast::Sender<Alert>,
+    /// Work for the files thread.
+    pub files: SyncSender<Job>,
+    /// Every output is the simulator.
+    pub simulate: bool,
+    /// What simulators show their frames to.
+    pub watch: Option<SimWatch>,
+}
+
+/// Starts the outputs of a plan. Errors: a thread cannot be started.
+fn start_outputs(plan: &Plan, edges: &Edges) -> std::io::Result<Vec<(Output, Sender)>> {
+    plan.outputs.iter().map(|output| start_output(output, edges)).collect()
+}
+
+fn start_output(output: &Output, edges: &Edges) -> std::io::Result<(Output, Sender)> {
+    let phase = edges.start.elapsed() + SEND_AFTER;
+    let sender = wire::start(output, edges.simulate, phase, edges.clock, edges.watch.clone())?;
+    Ok((output.clone(), sender))
+}
+
+/// Runs until the engine has finished. `ready` is called once, when every output has sent its first
+/// frame or been found absent.
+///
+/// Errors: an output's thread cannot be started.
+pub fn run(engine: Engine, edges: Edges, ready: impl FnOnce()) -> std::io::Result<()> {
+    let outputs = start_outputs(engine.plan(), &edges)?;
+    let mut running = Loop {
+        engine,
+        outputs,
+        tickets: HashMap::new(),
+        next_ticket: 0,
+        health_due: Moment::START,
+        log: LogBudget::default(),
+        finished: false,
+        edges,
+    };
+    let mut ready = Some(ready);
+    while !running.finished {
+        running.turn();
+        if ready.is_some() && running.outputs.iter().all(|(_, s)| s.health().first_sent) {
+            tracing::info!("every output has sent its first frame or been found absent");
+            if let Some(ready) = ready.take() {
+                ready();
+            }
+        }
+    }
+    // Each sender sends the newest frame once more before it lets its port go.
+    for (_, sender) in running.outputs {
+        sender.stop();
+    }
+    Ok(())
+}
+
+struct Loop {
+    engine: Engine,
+    edges: Edges,
+    outputs: Vec<(Output, Sender)>,
+    tickets: HashMap<Ticket, (String, oneshot::Sender<Answer>)>,
+    next_ticket: u64,
+    health_due: Moment,
+    log: LogBudget,
+    finished: bool,
+}
+
+impl Loop {
+    /// Works out the next frame if it is due, else waits for it or for a message.
+    fn turn(&mut self) {
+        let n = self.engine.next_frame();
+        let at = self.engine.plan().frames.moment_of(n);
+        let due = self.edges.start + at.elapsed();
+        let now = self.edges.clock.now();
+        if now >= due {
+            let actions = self.engine.handle(Event::Frame(n), at);
+            self.carry_out(actions);
+            if now >= self.health_due {
+                self.health_due = now + HEALTH_EVERY;
+                let health = self.health();
+                let actions = self.engine.handle(Event::Outputs(health), at);
+                self.carry_out(actions);
+            }
+            return;
+        }
+        match self.edges.inbox.recv_timeout(due.after(now)) {
+            Ok(message) => self.take(message),
+            Err(RecvTimeoutError::Timeout) => {}
+            // All doors are gone, the signals' with them: end as the plan says.
+            Err(RecvTimeoutError::Disconnected) => self.event(Event::Stop),
+        }
+    }
+
+    /// Time since frame 0.
+    fn now(&self) -> Moment {
+        Moment::since_start(self.edges.clock.now().after(self.edges.start))
+    }
+
+    fn event(&mut self, event: Event) {
+        let now = self.now();
+        let actions = self.engine.handle(event, now);
+        self.carry_out(actions);
+    }
+
+    fn take(&mut self, message: Inbound) {
+        match message {
+            Inbound::Ask(Ask { envelope, reply }) => {
+                let ticket = Ticket(self.next_ticket);
+                self.next_ticket += 1;
+                match self.settle_instant(envelope) {
+                    Ok(envelope) => {
+                        let what = serde_json::to_string(&envelope.request).unwrap_or_default();
+                        self.tickets.insert(ticket, (what, reply));
+                        self.event(Event::Ask(ticket, envelope));
+                    }
+                    Err((id, failure)) => {
+                        // Nobody waits any more if this fails; nothing is lost.
+                        let _ = reply.send(Answer::refused(id, failure));
+                    }
+                }
+            }
+            Inbound::Mqtt(status) => self.event(Event::Mqtt(status)),
+            Inbound::PlanRead(ticket, result) => self.event(Event::PlanRead(ticket, result)),
+            Inbound::LookWritten(ticket, result) => self.event(Event::LookWritten(ticket, result)),
+            Inbound::Stop => self.event(Event::Stop),
+        }
+    }
+
+    /// Turns a recall for an instant on the wall clock into one after a delay: the engine knows no
+    /// wall clock.
+    fn settle_instant(&self, mut envelope: Envelope) -> Result<Envelope, (Option<String>, Failure)> {
+        let Request::Recall { at, in_s, .. } = &mut envelope.request else { return Ok(envelope) };
+        let Some(text) = at.take() else { return Ok(envelope) };
+        let refuse = |kind, said: String, hint: &str| {
+            Err((envelope.id.clone(), Failure { kind, said, hint: Some(hint.to_owned()) }))
+        };
+        let shown = crate::words::short(&text);
+        let Ok(instant) = text.parse::<jiff::Timestamp>() else {
+            let said = format!("`{shown}` is no instant");
+            return refuse(FailureKind::BadField, said, "write it as 2026-05-04T10:00:00Z");
+        };
+        let wait_s = instant.duration_since(self.edges.clock.wall()).as_secs_f64();
+        if wait_s < -FRESH_S {
+            let said = format!("{shown} was {} ago", super::say::span(-wait_s));
+            return refuse(FailureKind::TooLate, said, "recall it without --at, or give an instant to come");
+        }
+        *in_s = Some(wait_s.max(0.0));
+        Ok(envelope)
+    }
+
+    fn carry_out(&mut self, actions: Vec<Action>) {
+        for action in actions {
+            match action {
+                Action::Send(frames) => {
+                    for ((_, sender), frame) in self.outputs.iter_mut().zip(frames) {
+                        sender.publish(frame);
+                    }
+                }
+                Action::Reply(ticket, answer) => self.reply(ticket, *answer),
+                Action::Publish => {
+                    self.edges.status.send_replace(Arc::new(self.engine.status()));
+                }
+                Action::ReadPlan(ticket) => match self.engine.plan().path.clone() {
+                    Some(path) => self.file_job(ticket, Job::ReadPlan { ticket, path }),
+                    None => {
+                        let failure = Failure {
+                            kind: FailureKind::Files,
+                            said: "the built-in demo has no file to read again".to_owned(),
+                            hint: Some("run a plan of your own".to_owned()),
+                        };
+                        self.event(Event::PlanRead(ticket, Err(failure)));
+                    }
+                },
+                Action::WriteLook { ticket, name, text } => match self.engine.plan().path.clone() {
+                    Some(plan) => self.file_job(ticket, Job::WriteLook { ticket, plan, name, text }),
+                    None => tracing::error!("a look to write and no plan file"),
+                },
+                Action::Adopt(plan) => self.adopt(&plan),
+                Action::Tell(alert) => {
+                    tracing::warn!(kind = %alert.kind, "{}", alert.said);
+                    // No listener is no fault.
+                    let _ = self.edges.alerts.send(alert);
+                }
+                Action::Finished => self.finished = true,
+            }
+        }
+    }
+
+    /// Hands work to the files thread; if it is stuck on a bad disk the request is refused, and the
+    /// light goes on.
+    fn file_job(&mut self, ticket: Ticket, job: Job) {
+        let Err(TrySendError::Full(job) | TrySendError::Disconnected(job)) = self.edges.files.try_send(job)
+        else {
+            return;
+        };
+        let failure = || Failure {
+            kind: FailureKind::Files,
+            said: "the disk does not keep up".to_owned(),
+            hint: Some("try again; look at the disk".to_owned()),
+        };
+        match job {
+            Job::ReadPlan { .. } => self.event(Event::PlanRead(ticket, Err(failure()))),
+            Job::WriteLook { .. } => self.event(Event::LookWritten(ticket, Err(failure()))),
+        }
+    }
+
+    fn reply(&mut self, ticket: Ticket, answer: Answer) {
+        let Some((what, reply)) = self.tickets.remove(&ticket) else { return };
+        let frame = self.engine.next_frame();
+        if self.log.allows(self.now()) {
+            match (&answer.said, &answer.error) {
+                (Some(_), _) if what.contains("\"status\"") || what.contains("\"explain\"") => {
+                    tracing::debug!(frame, request = %what, "answered");
+                }
+                (Some(said), _) => tracing::info!(frame, request = %what, "{}", crate::words::short(said)),
+                (_, Some(e)) => tracing::info!(frame, request = %what, "refused: {}", e.said),
+                _ => {}
+            }
+        }
+        // The asker may be gone; what it asked for is done all the same.
+        let _ = reply.send(answer);
+    }
+
+    /// Takes over a new plan's outputs: one that is the same goes on undisturbed.
+    fn adopt(&mut self, plan: &Plan) {
+        let mut old = std::mem::take(&mut self.outputs);
+        for output in &plan.outputs {
+            let running = old.iter().position(|(o, _)| o == output).map(|i| old.swap_remove(i));
+            match running.map_or_else(|| start_output(output, &self.edges), Ok) {
+                Ok(running) => self.outputs.push(running),
+                Err(e) => tracing::error!(output = %output.name, "its thread cannot be started: {e}"),
+            }
+        }
+        // Those that are left belong to no output any more; they let their ports go here.
+        drop(old);
+    }
+
+    fn health(&self) -> Vec<OutputStatus> {
+        let status = |(output, sender): &(Output, Sender)| {
+            let health = sender.health();
+            let kind = match &output.kind {
+                _ if self.edges.simulate => "simulator",
+                OutputKind::Raw { .. } => "raw",
+                OutputKind::Framed { .. } => "framed",
+                OutputKind::Simulator => "simulator",
+            };
+            OutputStatus {
+                kind: kind.to_owned(),
+                name: output.name.clone(),
+                universe: output.universe,
+                state: health.state,
+                said: health.said,
+                rate: health.rate,
+                frames: health.frames,
+                late_us_p50: health.late_us_p50,
+                late_us_p999: health.late_us_p999,
+                reopened: health.reopened,
+                last_gap_s: health.last_gap_s,
+            }
+        };
+        self.outputs.iter().map(status).collect()
+    }
+}
+
+/// Lets a number of lines a second into the log, and counts the rest.
+#[derive(Default)]
+struct LogBudget {
+    second: u64,
+    used: u32,
+    kept_back: u64,
+}
+
+impl LogBudget {
+    fn allows(&mut self, now: Moment) -> bool {
+        let second = now.elapsed().as_secs();
+        if second != self.second {
+            if self.kept_back > 0 {
+                tracing::info!("{} more requests in that second, not logged one by one", self.kept_back);
+            }
+            *self = Self { second, used: 0, kept_back: 0 };
+        }
+        self.used += 1;
+        if self.used > LOGGED_PER_SECOND {
+            self.kept_back += 1;
+            return false;
+        }
+        true
+    }
+}

@@ -1,0 +1,49 @@
+//! Spans, stops and lists in the words of answers.
+
+/// A span of time for a person: `2.0 s`, `90 s`, `20 min`, `1 h 30 min`.
+#[must_use]
+pub fn span(seconds: f64) -> String {
+    if seconds < 10.0 {
+        format!("{seconds:.1} s")
+    } else if seconds < 120.0 {
+        format!("{seconds:.0} s")
+    } else {
+        let minutes = (seconds / 60.0).round() as u64;
+        match (minutes / 60, minutes % 60) {
+            (0, m) => format!("{m} min"),
+            (h, 0) => format!("{h} h"),
+            (h, m) => format!("{h} h {m} min"),
+        }
+    }
+}
+
+/// Stops with their sign: `+0.3`, `-1.0`, `0.0`.
+#[must_use]
+pub fn stops(stops: f64) -> String {
+    let rounded = (stops * 10.0).round() / 10.0;
+    if rounded == 0.0 { "0.0".to_owned() } else { format!("{rounded:+.1}") }
+}
+
+/// `1 lamp`, `5 lamps`.
+#[must_use]
+pub fn count(n: usize, one: &str) -> String {
+    if n == 1 { format!("1 {one}") } else { format!("{n} {one}s") }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn spans_and_stops_read_as_people_say_them() {
+        assert_eq!(span(2.0), "2.0 s");
+        assert_eq!(span(90.0), "90 s");
+        assert_eq!(span(1200.0), "20 min");
+        assert_eq!(span(5400.0), "1 h 30 min");
+        assert_eq!(stops(-0.04), "0.0");
+        assert_eq!(stops(0.33), "+0.3");
+        assert_eq!(stops(-1.0), "-1.0");
+        assert_eq!(count(1, "lamp"), "1 lamp");
+        assert_eq!(count(0, "lamp"), "0 lamps");
+    }
+}

@@ -1,0 +1,316 @@
+//! All live state in one struct.
+
+use std::sync::Arc;
+
+use super::Ticket;
+use super::lamp::Lamp;
+use crate::channels::{self, Patch};
+use crate::control::{
+    Alert, FixtureStatus, Light, MqttStatus, Now, OrderStatus, OutputStatus, Scheduled as ScheduledStatus,
+    Status,
+};
+use crate::guards::Conditions;
+use crate::light::{Moving, colour, solve};
+use crate::plan::{Control, FixtureId, Look, LookId, OnStart, OutputKind, Plan};
+use crate::units::{FrameClock, FrameNumber, Moment, Xy};
+
+/// What the engine is told at its start besides the plan.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct Options {
+    /// Every output is the simulator: no lamp can be hurt by an unknown heat.
+    pub simulate: bool,
+    /// Random id of this boot of the machine, given on in the status.
+    pub boot_id: String,
+}
+
+/// What is lit, apart from nudges.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Scene {
+    /// Nothing.
+    Dark,
+    /// A look.
+    Look(LookId),
+    /// The rest look.
+    Rest(LookId),
+    /// One lamp alone.
+    Only(FixtureId),
+}
+
+/// Light to come back to.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Memory {
+    pub scene: Scene,
+    pub targets: Vec<Moving>,
+    pub nudged: bool,
+}
+
+/// A request that waits for its frame.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Waiting {
+    pub due: FrameNumber,
+    pub change: Change,
+    pub what: String,
+}
+
+/// A change of light that can wait.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) enum Change {
+    /// Bring a look up, by name, since a reload may come first.
+    Recall { look: String, over_s: Option<f64> },
+    /// Steps in the running order: +1 or -1.
+    Step { by: i64, over_s: Option<f64> },
+}
+
+/// One lamp a stop down until a frame.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Wink {
+    pub fixture: FixtureId,
+    pub until: FrameNumber,
+}
+
+/// Each lamp in turn.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Rollcall {
+    pub lamps: Vec<FixtureId>,
+    pub start: FrameNumber,
+    pub each: u64,
+}
+
+impl Rollcall {
+    /// The lamp that shows in frame `n`; `None` when all have.
+    pub fn showing(&self, n: FrameNumber) -> Option<FixtureId> {
+        let index = n.saturating_sub(self.start) / self.each;
+        self.lamps.get(usize::try_from(index).unwrap_or(usize::MAX)).copied()
+    }
+}
+
+/// The engine: every bit of live state, and nothing that reads a clock or does I/O.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Engine {
+    pub(super) plan: Arc<Plan>,
+    pub(super) options: Options,
+    pub(super) patches: Vec<Patch>,
+    /// The last frame worked out; `None` before the first.
+    pub(super) last: Option<FrameNumber>,
+    pub(super) lamps: Vec<Lamp>,
+    pub(super) scene: Scene,
+    pub(super) nudged: bool,
+    pub(super) memory: Option<Memory>,
+    /// Index in the order of the step that was last brought up.
+    pub(super) position: Option<usize>,
+    pub(super) waiting: Option<Waiting>,
+    pub(super) wink: Option<Wink>,
+    pub(super) rollcall: Option<Rollcall>,
+    /// Frame at which the rest look goes dark by itself.
+    pub(super) rest_ends: Option<FrameNumber>,
+    pub(super) outputs: Vec<OutputStatus>,
+    pub(super) mqtt: Option<MqttStatus>,
+    pub(super) alerts: Vec<Alert>,
+    pub(super) sequence: u64,
+    /// Looks on their way to the disk.
+    pub(super) keeping: Vec<(Ticket, Option<String>, Look)>,
+    pub(super) reloading: Vec<(Ticket, Option<String>)>,
+    pub(super) stopping: bool,
+    pub(super) finished: bool,
+    pub(super) last_publish: FrameNumber,
+    pub(super) was_moving: bool,
+}
+
+impl Engine {
+    /// An engine with everything dark, or with the look that the plan starts in on its way.
+    #[must_use]
+    pub fn new(plan: Arc<Plan>, options: Options) -> Self {
+        let dark = solve::dark_colour(&plan);
+        let mut engine = Self {
+            patches: channels::patches(&plan),
+            lamps: Vec::new(),
+            options,
+            last: None,
+            scene: Scene::Dark,
+            nudged: false,
+            memory: None,
+            position: None,
+            waiting: None,
+            wink: None,
+            rollcall: None,
+            rest_ends: None,
+            outputs: Vec::new(),
+            mqtt: None,
+            alerts: Vec::new(),
+            sequence: 0,
+            keeping: Vec::new(),
+            reloading: Vec::new(),
+            stopping: false,
+            finished: false,
+            last_publish: 0,
+            was_moving: true,
+            plan,
+        };
+        engine.lamps = engine
+            .plan
+            .fixture_ids()
+            .map(|id| Lamp::dark(engine.plan.fixture(id), dark, &engine.conditions(id)))
+            .collect();
+        if let OnStart::Look(look) = engine.plan.on_start {
+            engine.bring_up(look, None, 0);
+        }
+        engine.refresh_standing_alerts(0.0);
+        engine
+    }
+
+    /// The plan in force.
+    #[must_use]
+    pub fn plan(&self) -> &Arc<Plan> {
+        &self.plan
+    }
+
+    /// The next frame to be worked out.
+    #[must_use]
+    pub fn next_frame(&self) -> FrameNumber {
+        self.last.map_or(0, |n| n + 1)
+    }
+
+    /// The frame on which something that happens at `now` acts.
+    #[must_use]
+    pub fn acting_frame(&self, now: Moment) -> FrameNumber {
+        self.clock().frame_at(now).max(self.next_frame())
+    }
+
+    pub(super) fn clock(&self) -> FrameClock {
+        self.plan.frames
+    }
+
+    /// What the guards must know of one fixture besides its demand.
+    pub(super) fn conditions(&self, id: FixtureId) -> Conditions {
+        let absent = self
+            .lamps
+            .get(id.0)
+            .map_or_else(|| self.plan.fixture(id).absent.is_some(), |lamp| lamp.absent.is_some());
+        Conditions { real_output: self.real(id), period_s: 1.0 / f64::from(self.clock().rate()), absent }
+    }
+
+    /// True if a real lamp may hang on this fixture's output.
+    pub(super) fn real(&self, id: FixtureId) -> bool {
+        !self.options.simulate
+            && self
+                .plan
+                .fixture(id)
+                .address()
+                .is_some_and(|a| self.plan.outputs[a.output.0].kind != OutputKind::Simulator)
+    }
+
+    /// Name of what is lit.
+    pub(super) fn scene_name(&self) -> String {
+        match self.scene {
+            Scene::Dark => "dark".to_owned(),
+            Scene::Look(id) | Scene::Rest(id) => self.plan.look(id).name.clone(),
+            Scene::Only(id) => format!("only {}", self.plan.fixture(id).id),
+        }
+    }
+
+    /// How far the longest fade is: progress (0 to 1) and seconds left.
+    fn fade_progress(&self) -> (bool, f64, f64) {
+        let last = self.last.unwrap_or(0);
+        let fades = self.lamps.iter().filter_map(|l| l.fade.filter(|f| f.frames > 0));
+        let Some(fade) = fades.max_by_key(|f| f.start + f.frames) else { return (false, 1.0, 0.0) };
+        let end = fade.start + fade.frames;
+        let done = last.saturating_sub(fade.start) as f64 / fade.frames as f64;
+        (true, done.clamp(0.0, 1.0), self.clock().seconds(end.saturating_sub(last)))
+    }
+
+    /// What is lit, as answers and topics tell it.
+    #[must_use]
+    pub fn now(&self) -> Now {
+        let last = self.last.unwrap_or(0);
+        let (fading, progress, fade_left_s) = self.fade_progress();
+        let showing = self.rollcall.as_ref().and_then(|r| r.showing(last));
+        Now {
+            look: if self.rollcall.is_some() { "rollcall".to_owned() } else { self.scene_name() },
+            fading,
+            progress,
+            fade_left_s,
+            take: None,
+            frame: last,
+            uptime_s: self.clock().seconds(last),
+            sequence: self.sequence,
+            boot_id: self.options.boot_id.clone(),
+            nudged: self.nudged,
+            scheduled: self.waiting.as_ref().map(|w| ScheduledStatus {
+                what: w.what.clone(),
+                in_s: self.clock().seconds(w.due.saturating_sub(last)),
+            }),
+            showing: showing.map(|id| self.plan.fixture(id).id.clone()),
+        }
+    }
+
+    /// The whole snapshot.
+    #[must_use]
+    pub fn status(&self) -> Status {
+        let order = OrderStatus {
+            position: self.position.map(|p| p + 1),
+            steps: self.plan.order.len(),
+            next: self
+                .plan
+                .order
+                .get(self.position.map_or(0, |p| p + 1))
+                .map(|step| self.plan.look(step.look).name.clone()),
+        };
+        Status {
+            version: 1,
+            set: self.plan.name.clone(),
+            simulated: self.options.simulate
+                || self.plan.outputs.iter().all(|o| o.kind == OutputKind::Simulator),
+            plan_hash: self.plan.hash.clone(),
+            now: self.now(),
+            order,
+            outputs: self.outputs.clone(),
+            mqtt: self.mqtt.clone(),
+            fixtures: self.plan.fixture_ids().map(|id| self.fixture_status(id)).collect(),
+            alerts: self.alerts.clone(),
+        }
+    }
+
+    fn fixture_status(&self, id: FixtureId) -> FixtureStatus {
+        let fixture = self.plan.fixture(id);
+        let lamp = &self.lamps[id.0];
+        let control = match (&fixture.control, &lamp.absent) {
+            (_, Some(_)) => "absent",
+            (Control::Hand, None) => "hand",
+            (Control::Dmx(_), None) => "dmx",
+        };
+        FixtureStatus {
+            id: fixture.id.clone(),
+            lamp: fixture.lamp_name().to_owned(),
+            control: control.to_owned(),
+            asked: self.light(lamp.asked.lux, Some(lamp.asked.colour.xy())),
+            sent: self.light(lamp.sent.lux, lamp.sent.xy),
+            measured: None,
+            slots: lamp.sent.slots.clone(),
+            watts: if lamp.absent.is_some() { 0.0 } else { lamp.sent.watts },
+            body_est_c: None,
+            limit_c: None,
+            minutes_left: None,
+            limited_by: lamp.sent.limits.iter().map(|l| l.word().to_owned()).collect(),
+            uncalibrated: fixture.uncalibrated,
+        }
+    }
+
+    fn light(&self, lux: f64, xy: Option<Xy>) -> Light {
+        light_of(&self.plan, lux, xy)
+    }
+}
+
+/// Light at an aim as the status tells it.
+#[must_use]
+pub(crate) fn light_of(plan: &Plan, lux: f64, xy: Option<Xy>) -> Light {
+    let xy = xy.filter(|_| lux > 0.0);
+    let white = xy.and_then(colour::kelvin_of);
+    Light {
+        lux,
+        stops: (lux > 0.0).then(|| (lux / plan.exposure.zero_stops.get()).log2()),
+        kelvin: white.map(|(k, _)| k.get()),
+        duv: white.map(|(_, d)| d.get()),
+        x: xy.map(|p| p.x),
+        y: xy.map(|p| p.y),
+    }
+}

@@ -1,0 +1,384 @@
+//! `handle(event, now) -> actions`: frames and everything else that happens.
+
+use std::collections::HashSet;
+use std::sync::Arc;
+
+use super::lamp::Lamp;
+use super::state::{Change, Scene};
+use super::{Action, Engine, Event, say};
+use crate::channels::{self, Frame};
+use crate::control::{Alert, Answer, Failure, LinkState, OutputStatus};
+use crate::guards::{self, Limit};
+use crate::light::{Colour, Demand, Moving, solve};
+use crate::plan::{FixtureId, LookId, OnStop, Plan};
+use crate::units::{FrameNumber, Moment};
+
+/// Level at which each lamp shows in a rollcall, as a share of its most light. Judgement, no source:
+/// seen at once in a lit room, and no strain to look at.
+pub(super) const ROLLCALL_SHARE: f64 = 0.1;
+/// Fade back to the standing light after a rollcall, in seconds.
+const RETURN_FADE_S: f64 = 0.5;
+/// Most snapshots a second while the light moves.
+const PUBLISH_RATE: u32 = 10;
+
+impl Engine {
+    /// Takes what happened at `now` and says what to do, in order.
+    ///
+    /// Frames must come one by one in order; one that is not the next is not worked out.
+    pub fn handle(&mut self, event: Event, now: Moment) -> Vec<Action> {
+        match event {
+            Event::Frame(n) => self.frame(n),
+            Event::Ask(ticket, envelope) => self.ask(ticket, envelope, now),
+            Event::Outputs(outputs) => self.outputs_are(outputs),
+            Event::Mqtt(mqtt) => {
+                let changed = self.mqtt.as_ref().map(|m| m.state) != Some(mqtt.state);
+                self.mqtt = Some(mqtt);
+                if changed { self.publish() } else { Vec::new() }
+            }
+            Event::PlanRead(ticket, result) => self.plan_read(ticket, result),
+            Event::LookWritten(ticket, result) => self.look_written(ticket, result),
+            Event::Stop => self.stop(now),
+        }
+    }
+
+    fn frame(&mut self, n: FrameNumber) -> Vec<Action> {
+        if n != self.next_frame() || self.finished {
+            return Vec::new();
+        }
+        let mut actions = self.fall_due(n);
+        let clock = self.clock();
+        self.end_overlays(n);
+        let wink = self.wink;
+        let rollcall = self.rollcall.as_ref().map(|r| r.showing(n));
+        for index in 0..self.lamps.len() {
+            let id = FixtureId(index);
+            let now = self.conditions(id);
+            let fixture = &self.plan.fixtures[index];
+            self.lamps[index].frame(fixture, n, clock, &now, |demand| match (rollcall, wink) {
+                (Some(showing), _) => low(fixture, &demand, showing == Some(id)),
+                (None, Some(w)) if w.fixture == id => Demand { lux: demand.lux * 0.5, ..demand },
+                _ => demand,
+            });
+        }
+        self.last = Some(n);
+        actions.push(Action::Send(self.frames(n)));
+        let moving = self.lamps.iter().any(|l| !l.settled);
+        let due = n - self.last_publish >= u64::from(clock.rate() / PUBLISH_RATE).max(1);
+        // Once a second in any case: the outputs' figures and the countdowns move on their own.
+        let beat = n - self.last_publish >= u64::from(clock.rate());
+        if (moving && due) || (self.was_moving && !moving) || beat {
+            self.refresh_standing_alerts(clock.seconds(n));
+            actions.extend(self.publish());
+        }
+        self.was_moving = moving;
+        if self.stopping && !self.lamps.iter().any(Lamp::fading) {
+            self.finished = true;
+            actions.push(Action::Finished);
+        }
+        actions
+    }
+
+    /// Frames of every output as they stand.
+    fn frames(&self, n: FrameNumber) -> Vec<Frame> {
+        self.patches.iter().map(|patch| patch.frame(n, |id| &self.lamps[id.0].sent.slots)).collect()
+    }
+
+    /// What the clock brings by itself: scheduled requests, the end of rest.
+    fn fall_due(&mut self, n: FrameNumber) -> Vec<Action> {
+        let mut actions = Vec::new();
+        if self.waiting.as_ref().is_some_and(|w| n >= w.due)
+            && let Some(waiting) = self.waiting.take()
+        {
+            let done = match waiting.change {
+                Change::Recall { look, over_s } => self.recall_by_name(&look, over_s, n),
+                Change::Step { by, over_s } => self.step_order(by, over_s, n),
+            };
+            let (kind, said) = match done {
+                Ok(said) => ("scheduled-done", said),
+                Err(failure) => ("scheduled-refused", format!("{}: {}", waiting.what, failure.said)),
+            };
+            actions.push(self.tell(kind, None, said, n));
+        }
+        if self.rest_ends.is_some_and(|end| n >= end) {
+            self.go_dark(self.clock().frames_in(self.plan.fade), n);
+            let said = format!("rest is over after {}: dark", say::span(self.plan.rest_for.as_secs_f64()));
+            actions.push(self.tell("rest-over", None, said, n));
+        }
+        actions
+    }
+
+    /// Ends winks and rollcalls whose time is over.
+    fn end_overlays(&mut self, n: FrameNumber) {
+        if let Some(wink) = self.wink
+            && n >= wink.until
+        {
+            self.wink = None;
+            self.lamps[wink.fixture.0].settled = false;
+        }
+        if self.rollcall.as_ref().is_some_and(|r| r.showing(n).is_none()) {
+            self.rollcall = None;
+            let frames = self.clock().frames_in(std::time::Duration::from_secs_f64(RETURN_FADE_S));
+            for index in 0..self.lamps.len() {
+                let target = self.lamps[index].target;
+                self.turn(FixtureId(index), target, n, frames);
+            }
+        }
+        if self.rollcall.is_some() || self.wink.is_some() {
+            for lamp in &mut self.lamps {
+                lamp.settled = false;
+            }
+        }
+    }
+
+    /// Turns one lamp to another target over `frames`.
+    pub(super) fn turn(&mut self, id: FixtureId, target: Moving, at: FrameNumber, frames: u64) {
+        self.lamps[id.0].turn(&self.plan.fixtures[id.0], target, at, frames);
+    }
+
+    /// Turns every lamp at once, and forgets overlays.
+    pub(super) fn turn_all(&mut self, targets: &[Moving], at: FrameNumber, frames: u64) {
+        self.wink = None;
+        self.rollcall = None;
+        self.rest_ends = None;
+        for (index, target) in targets.iter().enumerate() {
+            self.turn(FixtureId(index), *target, at, frames);
+        }
+    }
+
+    /// Brings a look up from frame `at` on, over its own fade or the plan's.
+    pub(super) fn bring_up(&mut self, look: LookId, over_s: Option<f64>, at: FrameNumber) -> u64 {
+        let own = self.plan.look(look).fade.unwrap_or(self.plan.fade);
+        let fade = over_s.map_or(own, std::time::Duration::from_secs_f64);
+        let frames = self.clock().frames_in(fade);
+        let targets = solve::demands(&self.plan, self.plan.look(look));
+        self.turn_all(&targets, at, frames);
+        self.scene = Scene::Look(look);
+        self.nudged = false;
+        self.remember();
+        frames
+    }
+
+    /// Turns everything to dark.
+    pub(super) fn go_dark(&mut self, frames: u64, at: FrameNumber) {
+        let dark = Moving::still(Demand { lux: 0.0, colour: solve::dark_colour(&self.plan) });
+        self.turn_all(&vec![dark; self.lamps.len()], at, frames);
+        self.scene = Scene::Dark;
+        self.nudged = false;
+    }
+
+    /// Keeps the present targets as the light that `again` brings back.
+    pub(super) fn remember(&mut self) {
+        self.memory = Some(super::state::Memory {
+            scene: self.scene,
+            targets: self.lamps.iter().map(|l| l.target).collect(),
+            nudged: self.nudged,
+        });
+    }
+
+    pub(super) fn publish(&mut self) -> Vec<Action> {
+        self.sequence += 1;
+        self.last_publish = self.last.unwrap_or(0);
+        vec![Action::Publish]
+    }
+
+    /// An event that needs attention once; it does not stay in the status.
+    pub(super) fn tell(
+        &mut self,
+        kind: &str,
+        fixture: Option<String>,
+        said: String,
+        n: FrameNumber,
+    ) -> Action {
+        Action::Tell(Alert { kind: kind.to_owned(), fixture, said, since: self.clock().seconds(n) })
+    }
+
+    fn outputs_are(&mut self, outputs: Vec<OutputStatus>) -> Vec<Action> {
+        let n = self.last.unwrap_or(0);
+        let mut actions = Vec::new();
+        for (index, output) in outputs.iter().enumerate() {
+            let before = self.outputs.get(index).map(|o| o.state);
+            let (kind, said) = match (before, output.state) {
+                (Some(LinkState::Down), LinkState::Up) => {
+                    let gap = output.last_gap_s.map_or(String::new(), |s| format!(" after {}", say::span(s)));
+                    ("output-back", format!("output {} is back{gap}", output.name))
+                }
+                (Some(LinkState::Down), LinkState::Down) => continue,
+                (_, LinkState::Down) => ("output-down", self.down_said(output)),
+                _ => continue,
+            };
+            actions.push(self.tell(kind, None, said, n));
+        }
+        let quiet = actions.is_empty() && self.outputs.len() == outputs.len();
+        self.outputs = outputs;
+        self.refresh_standing_alerts(self.clock().seconds(n));
+        if !quiet {
+            actions.extend(self.publish());
+        }
+        actions
+    }
+
+    fn down_said(&self, output: &OutputStatus) -> String {
+        let why = output.said.as_deref().unwrap_or("not there");
+        format!("output {} (universe {}) does not send: {why}", output.name, output.universe)
+    }
+
+    /// Makes the list of what needs attention anew, keeping since when each item has stood.
+    pub(super) fn refresh_standing_alerts(&mut self, now_s: f64) {
+        let mut standing: Vec<(&str, Option<String>, String)> = Vec::new();
+        for output in &self.outputs {
+            if output.state == LinkState::Down {
+                standing.push(("output-down", None, self.down_said(output)));
+            }
+        }
+        for id in self.plan.fixture_ids() {
+            let fixture = self.plan.fixture(id);
+            let lamp = &self.lamps[id.0];
+            if self.real(id) && guards::heat_unknown(fixture) && lamp.absent.is_none() {
+                let binds = if lamp.sent.limits.has(Limit::HeatUnknown) { ", and it shows now" } else { "" };
+                let said = format!(
+                    "{} held at half its power{binds}: its heat is not known. Enter what its maker says, \
+                     such as heat = {{ full-for = \"20 min\" }} for {} in kit.toml",
+                    fixture.id,
+                    fixture.lamp_name()
+                );
+                standing.push(("heat-unknown", Some(fixture.id.clone()), said));
+            }
+        }
+        if let Scene::Look(look) | Scene::Rest(look) = self.scene
+            && self.plan.look(look).protect
+        {
+            let said = "this look hides who is speaking, but lampkeep does not lock the front lamps in this \
+                        version: unplug them, and check the recording with its shadows lifted";
+            standing.push(("protect-unguarded", None, said.to_owned()));
+        }
+        self.alerts = standing
+            .into_iter()
+            .map(|(kind, fixture, said)| {
+                let before = self.alerts.iter().find(|a| a.kind == kind && a.fixture == fixture);
+                let since = before.map_or(now_s, |a| a.since);
+                Alert { kind: kind.to_owned(), fixture, said, since }
+            })
+            .collect();
+    }
+
+    fn plan_read(&mut self, ticket: super::Ticket, result: Result<Arc<Plan>, Failure>) -> Vec<Action> {
+        let id = self.take_reload(ticket);
+        let plan = match result {
+            Ok(plan) => plan,
+            Err(failure) => return vec![Action::reply(ticket, Answer::refused(id, failure))],
+        };
+        let said = self.adopt(Arc::clone(&plan));
+        let mut actions = vec![Action::Adopt(plan)];
+        self.refresh_standing_alerts(self.clock().seconds(self.last.unwrap_or(0)));
+        actions.extend(self.publish());
+        actions.push(self.accept(ticket, id, said));
+        actions
+    }
+
+    /// Puts another plan in force. The light stays: each lamp that is still there keeps its target in
+    /// lux and colour; a new one is dark.
+    fn adopt(&mut self, plan: Arc<Plan>) -> String {
+        let old = std::mem::replace(&mut self.plan, plan);
+        let before = std::mem::take(&mut self.lamps);
+        self.patches = channels::patches(&self.plan);
+        let dark = solve::dark_colour(&self.plan);
+        let plan = Arc::clone(&self.plan);
+        let rate = (u64::from(old.frames.rate()), u64::from(plan.frames.rate()));
+        for (index, fixture) in plan.fixtures.iter().enumerate() {
+            let now = self.conditions(FixtureId(index));
+            let mut lamp = Lamp::dark(fixture, dark, &now);
+            if let Some(was) = old.fixtures.iter().position(|f| f.id == fixture.id) {
+                let was = &before[was];
+                lamp.target = was.target;
+                lamp.moving_since = was.moving_since;
+                lamp.fade = was.fade;
+                lamp.standing = was.standing;
+                lamp.asked = was.asked;
+                if old.fixture_named(&fixture.id).is_some_and(|o| old.fixture(o).absent == fixture.absent) {
+                    lamp.absent.clone_from(&was.absent);
+                }
+                if was.sent.slots.len() == lamp.sent.slots.len() {
+                    lamp.sent = was.sent.clone();
+                } else {
+                    lamp.sent.allowed = was.sent.allowed;
+                }
+            }
+            self.lamps.push(lamp);
+        }
+        let look_of = |id: LookId| plan.look_named(&old.look(id).name);
+        let scene_kept = |scene: Scene| match scene {
+            Scene::Look(id) => look_of(id).map(Scene::Look),
+            Scene::Rest(id) => look_of(id).map(Scene::Rest),
+            Scene::Only(id) => plan.fixture_named(&old.fixture(id).id).map(Scene::Only),
+            Scene::Dark => Some(Scene::Dark),
+        };
+        let name = self.scene;
+        let lost = scene_kept(name).is_none();
+        self.scene = scene_kept(name).unwrap_or(Scene::Dark);
+        self.memory = None;
+        self.wink = None;
+        self.rollcall = None;
+        self.position = self.position.filter(|p| *p < plan.order.len());
+        if matches!(self.scene, Scene::Look(_)) {
+            self.remember();
+        }
+        if rate.0 != rate.1 {
+            self.retime(rate.0, rate.1);
+        }
+        let names = |p: &Plan| p.looks.iter().map(|l| l.name.clone()).collect::<HashSet<_>>();
+        let changed =
+            plan.looks.iter().filter(|l| old.look_named(&l.name).is_some_and(|o| old.look(o) != *l)).count();
+        let added = names(&plan).difference(&names(&old)).count();
+        let gone = names(&old).difference(&names(&plan)).count();
+        let tail = if lost { "; the look that is lit is no longer in it" } else { "" };
+        format!(
+            "took the plan again: {changed} looks changed, {added} new, {gone} gone; the light is as it was, \
+             recall a look to see its new version{tail}"
+        )
+    }
+
+    /// Turns frame numbers of one rate into another's, so that the engine's time goes on unbroken.
+    fn retime(&mut self, from: u64, to: u64) {
+        let turn = |n: u64| u64::try_from(u128::from(n) * u128::from(to) / u128::from(from)).unwrap_or(n);
+        self.last = self.last.map(turn);
+        self.last_publish = turn(self.last_publish);
+        self.rest_ends = self.rest_ends.map(turn);
+        if let Some(waiting) = &mut self.waiting {
+            waiting.due = turn(waiting.due);
+        }
+        for lamp in &mut self.lamps {
+            lamp.moving_since = turn(lamp.moving_since);
+            if let Some(fade) = &mut lamp.fade {
+                fade.start = turn(fade.start);
+                fade.frames = turn(fade.frames).max(1);
+            }
+        }
+    }
+
+    fn stop(&mut self, now: Moment) -> Vec<Action> {
+        self.waiting = None;
+        match self.plan.on_stop {
+            OnStop::Fade(span) if !self.finished => {
+                let at = self.acting_frame(now);
+                self.go_dark(self.clock().frames_in(span), at);
+                self.stopping = true;
+                self.publish()
+            }
+            _ => {
+                self.finished = true;
+                vec![Action::Finished]
+            }
+        }
+    }
+}
+
+/// A lamp in a rollcall: low if it is its turn, dark if not; white as it stands.
+fn low(fixture: &crate::plan::Fixture, demand: &Demand, its_turn: bool) -> Demand {
+    let colour: Colour = demand.colour;
+    if !its_turn {
+        return Demand { lux: 0.0, colour };
+    }
+    let full = solve::reach(fixture, &Demand { lux: 1.0, colour }).full_lux;
+    let share = ROLLCALL_SHARE.max(fixture.limits.floor.get());
+    Demand { lux: full * share, colour }
+}

@@ -1,0 +1,80 @@
+//! Reads plans and writes kept looks on a thread of its own, so that a slow disk holds up nothing.
+
+use std::io::Write;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::sync::mpsc::{Receiver, SyncSender};
+
+use crate::control::{Failure, FailureKind, Inbound};
+use crate::engine::Ticket;
+use crate::plan::diagnose::{Form, render};
+use crate::plan::load;
+
+/// Work for the files thread.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Job {
+    /// Read a plan again.
+    ReadPlan {
+        /// The request it is for.
+        ticket: Ticket,
+        /// The plan's file.
+        path: PathBuf,
+    },
+    /// Write a kept look beside its plan.
+    WriteLook {
+        /// The request it is for.
+        ticket: Ticket,
+        /// The plan's file.
+        plan: PathBuf,
+        /// The look's name: letters, digits and `-`.
+        name: String,
+        /// The file's text.
+        text: String,
+    },
+}
+
+/// Does jobs one by one until the engine is gone.
+pub fn work(jobs: &Receiver<Job>, engine: &SyncSender<Inbound>) {
+    for job in jobs {
+        let done = match job {
+            Job::ReadPlan { ticket, path } => Inbound::PlanRead(ticket, read(&path)),
+            Job::WriteLook { ticket, plan, name, text } => {
+                Inbound::LookWritten(ticket, write_look(&plan, &name, &text))
+            }
+        };
+        if engine.send(done).is_err() {
+            return;
+        }
+    }
+}
+
+fn read(path: &Path) -> Result<Arc<crate::plan::Plan>, Failure> {
+    load::load(path).map(Arc::new).map_err(|report| Failure {
+        kind: FailureKind::PlanErrors,
+        said: format!("the plan was not taken, the light stays as it is\n{}", render(&report, Form::Plain)),
+        hint: Some(format!("mend it, see `lampkeep check {}`, then `lampkeep reload`", path.display())),
+    })
+}
+
+/// Writes `STEM.looks/NAME.toml` whole or not at all: a new file, synced, then renamed over the old.
+fn write_look(plan: &Path, name: &str, text: &str) -> Result<(), Failure> {
+    let folder = load::looks_folder(plan);
+    let target = folder.join(format!("{name}.toml"));
+    let write = || -> std::io::Result<()> {
+        std::fs::create_dir_all(&folder)?;
+        let part = folder.join(format!(".{name}.part"));
+        let mut file = std::fs::File::create(&part)?;
+        file.write_all(text.as_bytes())?;
+        file.sync_all()?;
+        std::fs::rename(&part, &target)?;
+        // The rename itself must be on the disk before anyone is told that the look is kept.
+        std::fs::File::open(&folder)?.sync_all()
+    };
+    write().map_err(|e| Failure {
+        kind: FailureKind::Files,
+        said: format!("{} was not written: {e}", target.display()),
+        hint: Some(
+            "the light is as it was; make room or set the folder's owner, then keep it again".to_owned(),
+        ),
+    })
+}

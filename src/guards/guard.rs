@@ -1,0 +1,174 @@
+//! Runs the guards in a fixed order and makes [`Allowed`].
+
+use super::limits;
+use super::{Limit, LimitSet};
+use crate::light::{Reach, solve};
+use crate::plan::{Fixture, MAX_EMITTERS};
+use crate::units::Xy;
+
+/// Light that may be sent to one lamp. Only this module can make one that is not dark, so nothing
+/// reaches the slots unguarded. Its fields are private, so this does not compile:
+///
+/// ```compile_fail,E0451
+/// fn lift(allowed: lampkeep::guards::Allowed) -> lampkeep::guards::Allowed {
+///     lampkeep::guards::Allowed { level: 1.0, ..allowed }
+/// }
+/// ```
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Allowed {
+    mix: [f64; MAX_EMITTERS],
+    level: f64,
+    full_lux: f64,
+    full_watts: f64,
+    xy: Xy,
+    limits: LimitSet,
+}
+
+impl Allowed {
+    /// Emitter drives of the mix at full, 0 to 1 each; `drive` scales them.
+    #[must_use]
+    pub fn mix(&self) -> &[f64; MAX_EMITTERS] {
+        &self.mix
+    }
+
+    /// Share of the mix that may be sent, 0 to 1.
+    #[must_use]
+    pub fn level(&self) -> f64 {
+        self.level
+    }
+
+    /// Greatest illuminance at the aim that may be sent, in lux.
+    #[must_use]
+    pub fn lux(&self) -> f64 {
+        self.full_lux * self.level
+    }
+
+    /// Greatest electrical power of the emitters that may be sent, in watts, standby not included.
+    #[must_use]
+    pub fn watts(&self) -> f64 {
+        self.full_watts * self.level
+    }
+
+    /// Greatest light at 1 m that may be sent, in lux, gels in and the modifiers' loss not.
+    #[must_use]
+    pub fn lux_at_1m(&self, fixture: &Fixture) -> f64 {
+        self.lux() / solve::gain(fixture)
+    }
+
+    /// The colour, at the aim.
+    #[must_use]
+    pub fn xy(&self) -> Xy {
+        self.xy
+    }
+
+    /// What held it.
+    #[must_use]
+    pub fn limits(&self) -> LimitSet {
+        self.limits
+    }
+}
+
+/// What the guards must know besides the demand.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Conditions {
+    /// True when real lamps hang on the wire: unknown heat then caps the power.
+    pub real_output: bool,
+    /// Time of one frame in seconds.
+    pub period_s: f64,
+    /// True if the lamp is said to be absent.
+    pub absent: bool,
+}
+
+/// What the guards remember of one lamp from frame to frame.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Standing {
+    /// Share that the rise had reached, floors not applied: a lamp that climbs out of the dark
+    /// passes under its floor for a while and must not be held there for ever.
+    share: f64,
+}
+
+impl Standing {
+    /// True if the same demand again would be allowed the same: nothing is still rising.
+    #[must_use]
+    pub fn settled(&self, allowed: &Allowed) -> bool {
+        !allowed.limits.has(Limit::Rise)
+    }
+}
+
+/// What of a lamp's demand may be sent in this frame: that or less.
+///
+/// A fall passes at once. `standing` is carried from frame to frame.
+#[must_use]
+pub fn allow(fixture: &Fixture, reach: &Reach, now: &Conditions, standing: &mut Standing) -> Allowed {
+    let mut allowed = stand(fixture, reach, now);
+    let share = limits::risen(standing.share, allowed.level, fixture.limits.rise_per_s, now.period_s);
+    if share < allowed.level {
+        allowed.level = share;
+        allowed.limits = allowed.limits.with(Limit::Rise);
+    }
+    standing.share = allowed.level;
+    floored(fixture, allowed)
+}
+
+/// What would be allowed once every rise is over. It can be shown (`channels::preview`), not sent.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Forecast(Allowed);
+
+impl Forecast {
+    /// The light that would be allowed. Inside the crate this is for showing alone.
+    #[must_use]
+    pub(crate) fn shown(&self) -> &Allowed {
+        &self.0
+    }
+
+    /// Greatest illuminance at the aim, in lux.
+    #[must_use]
+    pub fn lux(&self) -> f64 {
+        self.0.lux()
+    }
+
+    /// Electrical power of the emitters in watts, standby not included.
+    #[must_use]
+    pub fn watts(&self) -> f64 {
+        self.0.watts()
+    }
+
+    /// What would hold it.
+    #[must_use]
+    pub fn limits(&self) -> LimitSet {
+        self.0.limits()
+    }
+}
+
+/// What would be allowed once every rise is over: for checks and explanations.
+#[must_use]
+pub fn forecast(fixture: &Fixture, reach: &Reach, now: &Conditions) -> Forecast {
+    Forecast(stand(fixture, reach, now))
+}
+
+/// The standing limits alone.
+fn stand(fixture: &Fixture, reach: &Reach, now: &Conditions) -> Allowed {
+    let (level, limits) = limits::standing(fixture, reach, now.real_output);
+    let allowed = Allowed {
+        mix: reach.mix,
+        level,
+        full_lux: reach.full_lux,
+        full_watts: reach.full_watts,
+        xy: reach.xy,
+        limits,
+    };
+    if now.absent {
+        return Allowed { level: 0.0, limits: LimitSet::NONE.with(Limit::Absent), ..allowed };
+    }
+    floored(fixture, allowed)
+}
+
+/// The floor: a lamp is never lifted to it, only cut under it.
+fn floored(fixture: &Fixture, allowed: Allowed) -> Allowed {
+    let floor = fixture.limits.floor.get();
+    // The hair of slack keeps a demand that was worked out to sit on the floor from falling off it.
+    if allowed.level > 0.0 && allowed.level < floor * (1.0 - 1e-9) {
+        return Allowed { level: 0.0, limits: allowed.limits.with(Limit::Floor), ..allowed };
+    }
+    allowed
+}

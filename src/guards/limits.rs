@@ -1,0 +1,58 @@
+//! Ceilings, floors, rise, and half power while a lamp's heat is unknown. Pure functions of shares.
+
+use super::{Limit, LimitSet};
+use crate::light::Reach;
+use crate::plan::{Cooling, Fixture};
+
+/// Share of its electrical power that a lamp of unknown heat may draw. Judgement, no source: half
+/// the power is half the rise above room temperature in a first-order model, so a lamp that its own
+/// cut-out protects at full stays well under it.
+pub const HALF_POWER: f64 = 0.5;
+
+/// True if nothing that counts is known of this lamp's heat: it has no fan, and no figure of its
+/// maker's, or only an invented one.
+#[must_use]
+pub fn heat_unknown(fixture: &Fixture) -> bool {
+    fixture.profile.cooling == Cooling::FanLess && fixture.heat.is_none()
+}
+
+/// The greatest share of `reach`'s mix that standing limits let through, and which of them bind at
+/// `asked`. `cap_power`: the half-power rule applies.
+pub(super) fn standing(fixture: &Fixture, reach: &Reach, cap_power: bool) -> (f64, LimitSet) {
+    let asked = reach.level;
+    let mut share: f64 = asked;
+    let mut limits = LimitSet::NONE;
+    // A hair over 1 is rounding in the solver; nobody is short of that.
+    if share > 1.0 {
+        if share > 1.0 + 1e-9 {
+            limits = limits.with(Limit::Reach);
+        }
+        share = 1.0;
+    }
+    if reach.miss.is_some() && asked > 0.0 {
+        limits = limits.with(Limit::Colour);
+    }
+    let ceiling = fixture.limits.ceiling.get();
+    if share > ceiling {
+        share = ceiling;
+        limits = limits.with(Limit::Ceiling);
+    }
+    if cap_power && heat_unknown(fixture) {
+        let standby = fixture.profile.standby.get();
+        let all_on: f64 = fixture.emitters.iter().map(|e| e.watts.get()).sum();
+        let cap = ((standby + all_on) * HALF_POWER - standby).max(0.0);
+        if reach.full_watts * share > cap {
+            share = cap / reach.full_watts;
+            limits = limits.with(Limit::HeatUnknown);
+        }
+    }
+    (share, limits)
+}
+
+/// The share that `rise_per_s` lets a lamp at `standing` reach within `period_s`.
+pub(super) fn risen(standing: f64, share: f64, rise_per_s: Option<f64>, period_s: f64) -> f64 {
+    match rise_per_s {
+        Some(rise) => share.min(standing + rise * period_s),
+        None => share,
+    }
+}

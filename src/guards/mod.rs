@@ -1,0 +1,14 @@
+//! What stands between a demand and the slots: only what comes out of here can be sent.
+//!
+//! [`guard::allow`] is the one maker of [`Allowed`]. It takes what a lamp was asked for and gives
+//! that or less, never more, and says what held it. A lowering is never held back.
+//! Heat, circuits, flashes and identity are guards of later versions; what is not known of a lamp's
+//! heat counts as hot already now.
+
+mod guard;
+mod limits;
+mod report;
+
+pub use guard::{Allowed, Conditions, Forecast, Standing, allow, forecast};
+pub use limits::{HALF_POWER, heat_unknown};
+pub use report::{Intervention, Limit, LimitSet};

@@ -1,0 +1,106 @@
+//! What one lamp is asked to give: light at what it is aimed at, and a colour.
+
+use crate::light::colour;
+use crate::plan::{ColourTarget, Motion};
+use crate::units::{Duv, Kelvin, Uv76, Xy};
+
+/// A colour on its way: a white keeps its mired and Duv, so that a fade between whites is even in both.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Colour {
+    /// A white.
+    White {
+        /// Reciprocal colour temperature, 50 to 1000 mired.
+        mired: f64,
+        /// Tint, -0.05 to 0.05.
+        duv: f64,
+    },
+    /// Any other colour, in CIE 1976 u'v'.
+    Uv(Uv76),
+}
+
+impl Colour {
+    /// A white by colour temperature and tint.
+    #[must_use]
+    pub fn white(kelvin: Kelvin, duv: Duv) -> Self {
+        Self::White { mired: kelvin.mired().get(), duv: duv.get() }
+    }
+
+    /// The colour of a target.
+    #[must_use]
+    pub fn of(target: &ColourTarget) -> Self {
+        match *target {
+            ColourTarget::White(kelvin, duv) => Self::white(kelvin, duv),
+            ColourTarget::Xy(xy) => Self::Uv(xy.uv76()),
+            ColourTarget::HueSaturation { hue_deg, saturation, white } => {
+                let centre = colour::xy_of(white, Duv::ZERO);
+                Self::Uv(colour::xy_of_hue(centre, hue_deg, saturation.get()).uv76())
+            }
+        }
+    }
+
+    /// Its chromaticity.
+    #[must_use]
+    pub fn xy(self) -> Xy {
+        match self {
+            Self::White { mired, duv } => colour::xy_of(Kelvin::clamped(1e6 / mired), Duv::clamped(duv)),
+            Self::Uv(uv) => uv.xy(),
+        }
+    }
+
+    /// The way from this colour to `other`, `progress` 0 to 1: even in mired and Duv between two
+    /// whites, else straight in u'v'.
+    #[must_use]
+    pub fn towards(self, other: Self, progress: f64) -> Self {
+        if progress <= 0.0 {
+            return self;
+        }
+        if progress >= 1.0 || self == other {
+            return other;
+        }
+        if let (Self::White { mired: m0, duv: d0 }, Self::White { mired: m1, duv: d1 }) = (self, other) {
+            return Self::White { mired: m0 + (m1 - m0) * progress, duv: d0 + (d1 - d0) * progress };
+        }
+        Self::Uv(self.xy().uv76().towards(other.xy().uv76(), progress))
+    }
+}
+
+/// Light and colour that one lamp alone should give at what it is aimed at.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Demand {
+    /// Illuminance in lux there; 0 is dark.
+    pub lux: f64,
+    /// Colour; a dark lamp keeps one too, that of its lit end, so that it neither starts nor ends
+    /// in another colour.
+    pub colour: Colour,
+}
+
+/// A demand that may move by itself, from a starting moment on.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Moving {
+    /// The demand about which it moves.
+    pub base: Demand,
+    /// How it moves.
+    pub motion: Option<Motion>,
+}
+
+impl Moving {
+    /// One that stands still.
+    #[must_use]
+    pub const fn still(base: Demand) -> Self {
+        Self { base, motion: None }
+    }
+
+    /// The demand `seconds` after the motion's start.
+    #[must_use]
+    pub fn at(&self, seconds: f64) -> Demand {
+        match self.motion {
+            None => self.base,
+            Some(Motion::HueCircle { period, depth, start_deg }) => {
+                let turn = (seconds / period.as_secs_f64()).fract();
+                let hue_deg = (start_deg + 360.0 * turn).rem_euclid(360.0);
+                let xy = colour::xy_of_hue(self.base.colour.xy(), hue_deg, depth.get());
+                Demand { lux: self.base.lux, colour: Colour::Uv(xy.uv76()) }
+            }
+        }
+    }
+}

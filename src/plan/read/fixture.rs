@@ -1,0 +1,392 @@
+//! Fixtures, their modifiers, patch and light; and what stands beside them: boards, flags, windows.
+
+use std::collections::BTreeMap;
+
+use super::Cx;
+use super::aim;
+use super::kit::{self, KitLamp, Patch, Profiles, Wants};
+use super::names::{self, Taken};
+use super::place::{self, Stage};
+use super::profile;
+use crate::plan::amounts::{LENGTH, MIRED, STOPS};
+use crate::plan::problem::{Kind, Place, Problem};
+use crate::plan::tree::{Field, Table};
+use crate::plan::{
+    Address, Circuit, CircuitId, Control, Emitter, Fixture, Output, OutputId, OutputKind, Profile,
+};
+use crate::units::{Duv, Mired, Stops, Watts};
+
+/// Something in front of a lamp.
+#[derive(Debug, Clone, Default)]
+pub(super) struct Modifier {
+    loss_stops: f64,
+    shift_mired: f64,
+    shift_duv: f64,
+    radius_m: Option<f64>,
+    beam_deg: Option<f64>,
+}
+
+/// Reads every `[modifier.ID]`.
+pub(super) fn modifiers(cx: &Cx<'_>, plan: &Table<'_>) -> BTreeMap<String, Modifier> {
+    let mut all = BTreeMap::new();
+    for (name, t) in plan.named("modifier", "modifier") {
+        names::check(cx, name, t.place(), "modifier", &[]);
+        let loss = t.get("loss").and_then(|f| f.amount(&STOPS, -3.0, 20.0));
+        let mired = t.get("mired").and_then(|f| f.amount(&MIRED, -500.0, 500.0));
+        let duv = t.get("duv").and_then(|f| f.duv());
+        let size = t.get("size").and_then(|f| f.amount(&LENGTH, 0.01, 10.0));
+        let (radius, beam_deg) = profile::front(&t);
+        if size.is_some() && radius.is_some() {
+            let said = format!("modifier `{name}` has its front twice: `size` and `radius`");
+            t.report(
+                Problem::at(Kind::Conflict, t.place(), said).label("this one").help("keep one of the two"),
+            );
+        }
+        t.finish();
+        all.insert(
+            name.to_owned(),
+            Modifier {
+                loss_stops: loss.unwrap_or(0.0),
+                shift_mired: mired.unwrap_or(0.0),
+                shift_duv: duv.map_or(0.0, Duv::get),
+                // A square front of side s counts as the disc of the same area: r = s / sqrt(pi).
+                radius_m: radius.or(size.map(|s| s / std::f64::consts::PI.sqrt())),
+                beam_deg,
+            },
+        );
+    }
+    all
+}
+
+/// All that fixtures are read against.
+#[derive(Debug)]
+pub(super) struct Around<'r, 'a> {
+    /// Profiles by name.
+    pub profiles: &'r Profiles,
+    /// Bodies by name.
+    pub bodies: &'r BTreeMap<String, KitLamp<'a>>,
+    /// Modifiers by name.
+    pub modifiers: &'r BTreeMap<String, Modifier>,
+    /// Outputs; `None` if they have been reported.
+    pub outputs: Option<&'r [Output]>,
+    /// Circuits; `None` if they have been reported.
+    pub circuits: Option<&'r [Circuit]>,
+    /// Places; `None` if they have been reported.
+    pub stage: Option<&'r Stage>,
+}
+
+/// A fixture by its id, whole or reported.
+#[derive(Debug)]
+pub(super) struct Named {
+    /// Its id.
+    pub id: String,
+    /// Name of its body, where it has one.
+    pub body: Option<String>,
+    /// The fixture; `None` if something of it has been reported.
+    pub fixture: Option<Fixture>,
+    /// Place of its address, where it has one.
+    pub address: Option<Place>,
+}
+
+/// Reads every `[fixture.ID]`, in the plan's order.
+pub(super) fn fixtures<'a>(
+    cx: &Cx<'_>,
+    plan: &Table<'a>,
+    around: &Around<'_, 'a>,
+    taken: &mut Taken,
+    notes: &mut Vec<String>,
+) -> Vec<Named> {
+    let mut all: Vec<Named> = Vec::new();
+    let mut jobs: BTreeMap<String, (String, Place)> = BTreeMap::new();
+    for (id, t) in plan.named("fixture", "fixture") {
+        names::check(cx, id, t.place(), "fixture", names::LOOK_KEYS);
+        taken.claim(cx, id, t.place(), "fixture");
+        let body = t.get("lamp").and_then(|f| Some((f.text("B3")?.to_owned(), f)));
+        if let Some((name, field)) = &body {
+            if let Some((other, place)) = jobs.get(name) {
+                let said = format!("body `{name}` does two jobs: `{other}` and `{id}`");
+                t.report(
+                    Problem::at(Kind::Conflict, field.place(), said)
+                        .label("here")
+                        .also(*place, "and here")
+                        .help("a body can stand in one place only; give one of them another body"),
+                );
+            }
+            jobs.insert(name.clone(), (id.to_owned(), field.place()));
+        }
+        let (fixture, address) = fixture(cx, id, &t, body.as_ref(), around, notes);
+        t.finish();
+        let body = body.map(|b| b.0);
+        all.push(Named { id: id.to_owned(), body, fixture, address });
+    }
+    all
+}
+
+fn fixture<'a>(
+    cx: &Cx<'_>,
+    id: &str,
+    t: &Table<'a>,
+    body: Option<&(String, Field<'a>)>,
+    around: &Around<'_, 'a>,
+    notes: &mut Vec<String>,
+) -> (Option<Fixture>, Option<Place>) {
+    let hand = t.get("control").map_or(Some(false), |f| f.word(&[("hand", true), ("dmx", false)]));
+    let kit_lamp = body.and_then(|(name, field)| {
+        let found = around.bodies.get(name);
+        if found.is_none() {
+            names::unknown(field, "body", name, around.bodies.keys().map(String::as_str));
+        }
+        found
+    });
+    let lamp = match body {
+        Some((name, _)) => {
+            for key in kit::LAMP_KEYS {
+                if let Some(field) = t.get(key) {
+                    let said = format!(
+                        "fixture `{id}` has `{key}`, which its body `{name}` already states in the kit"
+                    );
+                    let problem = Problem::at(Kind::Conflict, field.key_place(), said).label("here");
+                    t.report(problem.help(format!("change it in the kit, or leave `lamp = \"{name}\"` out")));
+                }
+            }
+            kit_lamp.and_then(|k| k.lamp.clone())
+        }
+        None if !kit::LAMP_KEYS.iter().any(|k| t.has(k)) => {
+            t.allow(&kit::LAMP_KEYS);
+            let said = format!("fixture `{id}` has neither a body nor a profile");
+            t.report(
+                Problem::at(Kind::MissingKey, t.place(), said)
+                    .label("`lamp` is missing here")
+                    .help("add `lamp = \"B3\"` with a body from the kit, or `profile`, `mode` and `address`"),
+            );
+            None
+        }
+        None => {
+            let wants = if hand == Some(true) { Wants::NoAddress } else { Wants::Address };
+            kit::lamp(t, around.profiles, wants)
+        }
+    };
+    let modifiers = modifiers_of(t, around);
+    let place = around.stage.and_then(|stage| aim::placement(t, stage));
+    if around.stage.is_none() {
+        t.allow(place::KEYS);
+        t.allow(&["aim", "aim-height", "along", "from-wall"]);
+    }
+    let circuit = circuit_of(id, t, around, notes);
+    let heat = profile::heat(t);
+    let absent = t.get("absent").and_then(|f| f.text("lent")).map(str::to_owned);
+    let base = lamp.as_ref().map(|l| l.profile.limits);
+    let limits = base.map(|base| profile::limits(t, base));
+    if base.is_none() {
+        t.allow(&["ceiling", "floor", "rise"]);
+    }
+    let patch = lamp.as_ref().and_then(|l| l.patch.clone()).filter(|_| hand != Some(true));
+    let address_place = patch.as_ref().map(|p| p.place);
+    let control = match (hand, &lamp) {
+        (Some(true), _) => Some(Control::Hand),
+        (Some(false), Some(_)) if patch.is_none() => {
+            if let Some((name, field)) = body {
+                let said = format!("body `{name}` of fixture `{id}` has no address in the kit");
+                let help = "give it one in the kit, or add `control = \"hand\"` here";
+                t.report(Problem::at(Kind::MissingKey, field.place(), said).label("this body").help(help));
+            }
+            None
+        }
+        (Some(false), Some(_)) => patch.and_then(|p| address(cx, t, &p, around.outputs)),
+        _ => None,
+    };
+    let build = || {
+        let (lamp, modifiers) = (lamp?, modifiers?);
+        let loss_stops: f64 = modifiers.iter().map(|m| m.1.loss_stops).sum();
+        let shift_mired: f64 = modifiers.iter().map(|m| m.1.shift_mired).sum();
+        let shift_duv: f64 = modifiers.iter().map(|m| m.1.shift_duv).sum();
+        let emitters = gelled(cx, id, scaled(&lamp.profile, kit_lamp), shift_mired, shift_duv, notes);
+        Some(Fixture {
+            id: id.to_owned(),
+            body: kit_lamp.map(|k| k.body.clone()),
+            mode: lamp.mode,
+            control: control?,
+            place: place?,
+            radius_m: modifiers.iter().rev().find_map(|m| m.1.radius_m).or(lamp.profile.radius_m),
+            beam_deg: modifiers.iter().rev().find_map(|m| m.1.beam_deg).or(lamp.profile.beam_deg),
+            modifiers: modifiers.into_iter().map(|m| m.0).collect(),
+            loss: Stops::clamped(loss_stops),
+            shift_mired,
+            shift_duv,
+            emitters,
+            limits: limits?,
+            // An invented figure protects no real lamp: without a person's own the heat is unknown.
+            heat: heat
+                .or(kit_lamp.and_then(|k| k.heat))
+                .or(lamp.profile.heat.filter(|_| !lamp.profile.invented)),
+            uncalibrated: lamp.profile.invented && kit_lamp.is_none_or(|k| k.output_ratio.is_none()),
+            profile: lamp.profile,
+            circuit: circuit?,
+            absent,
+        })
+    };
+    (build(), address_place)
+}
+
+/// The profile's emitters with this body's measured light and power.
+fn scaled(profile: &Profile, body: Option<&KitLamp<'_>>) -> Vec<Emitter> {
+    let mut emitters = profile.emitters.clone();
+    let Some(body) = body else { return emitters };
+    let driven: Watts = profile.emitters.iter().map(|e| e.watts).sum();
+    let measured = body.watts.filter(|_| driven.get() > 0.0);
+    let power = measured.map_or(1.0, |w| (w.get() - profile.standby.get()).max(0.0) / driven.get());
+    for emitter in &mut emitters {
+        emitter.lux_at_1m *= body.output_ratio.unwrap_or(1.0);
+        emitter.watts = Watts::clamped(emitter.watts.get() * power);
+    }
+    emitters
+}
+
+/// Emitters as seen through gels. A gel's shift in mired means nothing for a saturated colour, so
+/// such an emitter stays as it is, and a note says so.
+fn gelled(
+    cx: &Cx<'_>,
+    id: &str,
+    mut emitters: Vec<Emitter>,
+    shift_mired: f64,
+    shift_duv: f64,
+    notes: &mut Vec<String>,
+) -> Vec<Emitter> {
+    if shift_mired == 0.0 && shift_duv == 0.0 {
+        return emitters;
+    }
+    let mut kept = Vec::new();
+    for emitter in &mut emitters {
+        match (cx.colour.kelvin)(emitter.xy) {
+            Some((kelvin, duv)) => {
+                let kelvin = Mired::clamped(kelvin.mired().get() + shift_mired).kelvin();
+                emitter.xy = (cx.colour.xy)(kelvin, Duv::clamped(duv.get() + shift_duv));
+            }
+            None => kept.push(emitter.name.as_str()),
+        }
+    }
+    if !kept.is_empty() {
+        notes.push(format!(
+            "{id}: the gel's colour shift is not counted for {}: it is known for whites only",
+            kept.join(", ")
+        ));
+    }
+    emitters
+}
+
+fn modifiers_of(t: &Table<'_>, around: &Around<'_, '_>) -> Option<Vec<(String, Modifier)>> {
+    let Some(field) = t.get("modifiers") else { return Some(Vec::new()) };
+    let mut found = Vec::new();
+    let mut complete = true;
+    for item in field.list("[\"softbox-90\"]")? {
+        match item.text("softbox-90").map(|name| (name, around.modifiers.get(name))) {
+            Some((name, Some(modifier))) => found.push((name.to_owned(), modifier.clone())),
+            Some((name, None)) => {
+                names::unknown(&item, "modifier", name, around.modifiers.keys().map(String::as_str));
+                complete = false;
+            }
+            None => complete = false,
+        }
+    }
+    complete.then_some(found)
+}
+
+#[expect(clippy::option_option, reason = "outer: reported or not; inner: on a circuit or not")]
+fn circuit_of(
+    id: &str,
+    t: &Table<'_>,
+    around: &Around<'_, '_>,
+    notes: &mut Vec<String>,
+) -> Option<Option<CircuitId>> {
+    let field = t.get("circuit");
+    let circuits = around.circuits?;
+    match (field, circuits) {
+        (None, []) => Some(None),
+        (None, [_]) => Some(Some(CircuitId(0))),
+        (None, _) => {
+            notes.push(format!("{id}: no circuit is stated, so its load is not counted"));
+            Some(None)
+        }
+        (Some(field), circuits) => {
+            let name = field.text("left-wall")?;
+            let found = circuits.iter().position(|c| c.id == name);
+            if found.is_none() {
+                names::unknown(&field, "circuit", name, circuits.iter().map(|c| c.id.as_str()));
+            }
+            found.map(|i| Some(CircuitId(i)))
+        }
+    }
+}
+
+/// Finds the output. Whether the footprint ends in time and is free is checked once all are known.
+fn address(cx: &Cx<'_>, t: &Table<'_>, patch: &Patch<'_>, outputs: Option<&[Output]>) -> Option<Control> {
+    let output = output_of(cx, t, patch, outputs?)?;
+    let universe = outputs?.get(output.0).map_or(1, |o| o.universe);
+    Some(Control::Dmx(Address { output, universe, first: patch.first }))
+}
+
+fn output_of(cx: &Cx<'_>, t: &Table<'_>, patch: &Patch<'_>, outputs: &[Output]) -> Option<OutputId> {
+    let names = || outputs.iter().map(|o| o.name.as_str());
+    if let Some(field) = &patch.output {
+        let name = field.text("usb")?;
+        let Some(index) = outputs.iter().position(|o| o.name == name) else {
+            names::unknown(field, "output", name, names());
+            return None;
+        };
+        let carries = outputs[index].universe;
+        if let Some((universe, place)) = patch.universe
+            && universe != carries
+        {
+            let said =
+                format!("{} is in universe {universe}, but output `{name}` carries {carries}", t.owner());
+            let help = "leave `universe` out: the output says it";
+            cx.sink.report(Problem::at(Kind::Conflict, place, said).label("not carried there").help(help));
+            return None;
+        }
+        return Some(OutputId(index));
+    }
+    let (universe, place) = patch.universe.unwrap_or((1, patch.place));
+    let carriers: Vec<_> = outputs.iter().enumerate().filter(|(_, o)| o.universe == universe).collect();
+    match (carriers.as_slice(), outputs) {
+        ([(index, _)], _) => Some(OutputId(*index)),
+        // The sole output is the default, whatever universe it carries.
+        ([], [_]) if patch.universe.is_none() => Some(OutputId(0)),
+        ([], _) => {
+            let carried: Vec<_> =
+                outputs.iter().map(|o| format!("`{}` carries {}", o.name, o.universe)).collect();
+            let said = format!("{} is in universe {universe}, which no output carries", t.owner());
+            let help = carried.join(", ");
+            cx.sink.report(Problem::at(Kind::UnknownName, place, said).label("carried by none").help(help));
+            None
+        }
+        (several, _) => {
+            let all: Vec<_> = several.iter().map(|(_, o)| format!("\"{}\"", o.name)).collect();
+            let said =
+                format!("{} is in universe {universe}, which {} outputs carry", t.owner(), several.len());
+            let help = format!("add `output = …` with one of {}", all.join(", "));
+            cx.sink.report(Problem::at(Kind::Conflict, place, said).label("by which one?").help(help));
+            None
+        }
+    }
+}
+
+/// Universes that the plan's lamps are in, as far as they can be read.
+pub(super) fn universes(plan: &Table<'_>, bodies: &BTreeMap<String, KitLamp<'_>>) -> Vec<u16> {
+    let of_body = |t: &Table<'_>| {
+        let name = t.get("lamp")?.as_text()?;
+        bodies.get(name)?.lamp.as_ref()?.patch.as_ref()?.universe.map(|u| u.0)
+    };
+    let own = |t: &Table<'_>| {
+        t.get("universe")?.as_number().filter(|n| (1.0..=63_999.0).contains(n)).map(|n| n as u16)
+    };
+    plan.named("fixture", "fixture").iter().map(|(_, t)| own(t).or_else(|| of_body(t)).unwrap_or(1)).collect()
+}
+
+/// Outputs for a plan that states none: a simulator for each universe that a lamp names.
+pub(super) fn simulators(mut numbers: Vec<u16>, rate: u32) -> Vec<Output> {
+    numbers.sort_unstable();
+    numbers.dedup();
+    let name = |n: u16| if n == 1 { "simulator".into() } else { format!("simulator-{n}") };
+    let of = |n| Output { name: name(n), kind: OutputKind::Simulator, universe: n, rate };
+    numbers.into_iter().map(of).collect()
+}

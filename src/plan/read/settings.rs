@@ -1,0 +1,322 @@
+//! Cameras and exposure, outputs, circuits, the broker, and how the daemon starts and stops.
+
+use std::path::PathBuf;
+
+use super::Cx;
+use super::names;
+use super::place::{self, Stage};
+use crate::plan::amounts::{AMPS, ANGLE, HERTZ, MICROSECONDS, VOLTS};
+use crate::plan::defaults;
+use crate::plan::problem::{Kind, Place, Problem};
+use crate::plan::tree::{Field, Table};
+use crate::plan::{Camera, Circuit, Exposure, Mqtt, OnStop, Output, OutputKind};
+use crate::units::{FrameClock, Kelvin, Lux, Share, Watts};
+
+/// Reads every `[camera.ID]`; the first fixes the exposure.
+pub(super) fn cameras(
+    cx: &Cx<'_>,
+    plan: &Table<'_>,
+    stage: Option<&Stage>,
+) -> Option<(Vec<Camera>, Exposure)> {
+    let example = "[camera.main] with `iso = 800`, `f-number = 2.8`, `shutter = \"1/50\"`";
+    if !plan.has("camera") {
+        let said = "the plan has no camera, so nothing says how much light 0 stops is";
+        cx.sink.report(Problem::at(Kind::MissingKey, plan.place(), said).help(format!("add {example}")));
+    }
+    let mut cameras = Vec::new();
+    let mut exposure = None;
+    let mut complete = true;
+    for (index, (id, t)) in plan.named("camera", "camera").into_iter().enumerate() {
+        names::check(cx, id, t.place(), "camera", &[]);
+        let read = camera(id, &t, stage);
+        t.finish();
+        let Some((camera, its)) = read else {
+            complete = false;
+            continue;
+        };
+        if index == 0 {
+            exposure = Some(its);
+        }
+        cameras.push(camera);
+    }
+    if !complete { None } else { exposure.map(|e| (cameras, e)) }
+}
+
+fn camera(id: &str, t: &Table<'_>, stage: Option<&Stage>) -> Option<(Camera, Exposure)> {
+    let iso = t.need("iso", "iso = 800").and_then(|f| f.number("", 800.0, 1.0, 1e7));
+    let (f_number, t_stop) = (t.get("f-number"), t.get("t-stop"));
+    let aperture = match (f_number, t_stop) {
+        (None, None) => {
+            let said = format!("camera `{id}` has neither `f-number` nor `t-stop`");
+            t.report(
+                Problem::at(Kind::MissingKey, t.place(), said)
+                    .label("`f-number` is missing here")
+                    .help("add a line such as `f-number = 2.8`"),
+            );
+            None
+        }
+        (Some(f), Some(t_stop)) => {
+            let said = format!("camera `{id}` has both `f-number` and `t-stop`");
+            t.report(
+                Problem::at(Kind::Conflict, t_stop.key_place(), said)
+                    .label("here")
+                    .also(f.key_place(), "and here")
+                    .help("keep `t-stop` where the lens has one"),
+            );
+            None
+        }
+        (Some(f), None) | (None, Some(f)) => f.number("", 2.8, 0.5, 128.0),
+    };
+    let nd = t.get("nd").map_or(Some(0.0), |f| f.number("", 0.6, 0.0, 10.0));
+    let fps = t.get("fps").map(|f| f.number("fps", 25.0, 1.0, 2000.0));
+    let shutter = t.need("shutter", "shutter = \"1/50\"").and_then(|f| shutter(&f, fps, t.has("fps")));
+    let white_balance =
+        t.get("white-balance").map_or(Some(Kelvin::clamped(defaults::WHITE_BALANCE_K)), |f| f.kelvin());
+    let constant =
+        t.get("constant").map_or(Some(defaults::EXPOSURE_CONSTANT), |f| f.number("", 250.0, 200.0, 600.0));
+    let position = match stage {
+        Some(stage) => place::position(t, stage, Stage::ORIGIN, Some(defaults::CAMERA_DISTANCE_M)),
+        None => {
+            t.allow(place::KEYS);
+            None
+        }
+    };
+    let fps = match fps {
+        Some(fps) => Some(fps?),
+        None => None,
+    };
+    let (iso, aperture, nd, shutter_s, constant) = (iso?, aperture?, nd?, shutter?, constant?);
+    let lux = zero_stops(iso, aperture, nd, shutter_s, constant);
+    let Ok(zero_stops) = Lux::new(lux) else {
+        let said =
+            format!("at these settings of camera `{id}` 0 stops is {lux:.0} lx; at most {} can be", Lux::MAX);
+        t.report(Problem::at(Kind::OutOfRange, t.place(), said).help("check `iso`, `shutter` and `nd`"));
+        return None;
+    };
+    let white_balance = white_balance?;
+    let camera = Camera { id: id.to_owned(), position: position?, fps, shutter_s, white_balance };
+    Some((camera, Exposure { iso, aperture, nd, shutter_s, constant, zero_stops, white_balance }))
+}
+
+/// Illuminance called 0 stops: E = C N² / (t S), times 10^D for a neutral filter of density D.
+///
+/// `constant` C in lx s; `aperture` N; `shutter_s` t; `iso` S. Source: ISO 2720, incident light.
+/// Density is the base-10 logarithm of the loss (ISO 5-1), so 0.3 is 1.0 stop.
+fn zero_stops(iso: f64, aperture: f64, nd: f64, shutter_s: f64, constant: f64) -> f64 {
+    constant * aperture * aperture / (shutter_s * iso) * 10_f64.powf(nd)
+}
+
+/// Exposure time in seconds from `1/50`, a time, or an angle with the frame rate.
+fn shutter(field: &Field<'_>, fps: Option<Option<f64>>, has_fps: bool) -> Option<f64> {
+    let text = field.text("1/50")?.trim();
+    let bad = || {
+        let said = format!("`shutter` of {} is not an exposure time", field.owner());
+        field.wrong(Kind::Unit, said, "write `shutter = \"1/50\"`, or `\"180 deg\"` together with `fps`");
+        None
+    };
+    let seconds = if let Some((one, parts)) = text.split_once('/') {
+        let parts = parts.trim().trim_end_matches('s').trim_end();
+        match (one.trim().parse::<f64>(), parts.parse::<f64>()) {
+            (Ok(one), Ok(parts)) if one > 0.0 && parts > 0.0 => one / parts,
+            _ => return bad(),
+        }
+    } else if text.ends_with("deg") || text.ends_with('°') {
+        let degrees = field.amount(&ANGLE, 0.1, 360.0)?;
+        if !has_fps {
+            let said =
+                format!("`shutter` of {} is an angle, and no `fps` says how long that is", field.owner());
+            field.wrong(
+                Kind::MissingKey,
+                said,
+                "add `fps = 25`, or write the time, such as `shutter = \"1/50\"`",
+            );
+        }
+        degrees / 360.0 / fps??
+    } else if text.ends_with('s') {
+        return field.duration(1e-6, 60.0).map(|d| d.as_secs_f64());
+    } else {
+        return bad();
+    };
+    if !(1e-6..=60.0).contains(&seconds) {
+        let said = format!("`shutter` of {} is {seconds} s; 0.000001 s to 60 s is allowed", field.owner());
+        field.wrong(Kind::OutOfRange, said, "write a time such as `shutter = \"1/50\"`");
+        return None;
+    }
+    Some(seconds)
+}
+
+/// Reads every `[output.ID]`.
+pub(super) fn outputs(cx: &Cx<'_>, plan: &Table<'_>, frames: Option<FrameClock>) -> Option<Vec<Output>> {
+    let mut outputs: Vec<(Output, Place)> = Vec::new();
+    let mut complete = true;
+    for (name, t) in plan.named("output", "output") {
+        names::check(cx, name, t.place(), "output", &[]);
+        let word = t
+            .need("kind", "kind = \"raw\"")
+            .and_then(|f| f.word(&[("raw", 'r'), ("framed", 'f'), ("simulator", 's')]));
+        let universe = t.get("universe").map_or(Some(1), |f| f.count(1, 63_999, 1));
+        let rate = match t.get("rate") {
+            None => frames.map(FrameClock::rate),
+            Some(f) => whole_hertz(&f, 1, FrameClock::MAX_RATE),
+        };
+        let port_field = t.get("port");
+        let timing = (t.get("break"), t.get("mark"));
+        t.finish();
+        let port = port_field.as_ref().and_then(|f| f.text("/dev/serial/by-id/…")).map(PathBuf::from);
+        if matches!(word, Some('r' | 'f')) && port_field.is_none() {
+            let said = format!("output `{name}` has no `port`");
+            let help = "add `port = \"/dev/serial/by-id/…\"`: the name there stays the same when others are plugged in";
+            t.report(
+                Problem::at(Kind::MissingKey, t.place(), said).label("`port` is missing here").help(help),
+            );
+        }
+        let us = |f: Option<&Field<'_>>, min, default| {
+            f.map_or(Some(default), |f| f.amount(&MICROSECONDS, min, 1000.0))
+        };
+        let (break_us, mark_us) =
+            (us(timing.0.as_ref(), 92.0, defaults::BREAK_US), us(timing.1.as_ref(), 12.0, defaults::MARK_US));
+        let keyless = match word {
+            Some('s') => vec![&port_field, &timing.0, &timing.1],
+            Some('f') => vec![&timing.0, &timing.1],
+            _ => vec![],
+        };
+        for field in keyless.into_iter().flatten() {
+            let said =
+                format!("output `{name}` has `{}`, which only other kinds of output have", field.key());
+            let problem = Problem::at(Kind::Conflict, field.key_place(), said).label("not here");
+            t.report(problem.help(format!("leave `{}` out", field.key())));
+        }
+        let kind = match (word, port) {
+            (Some('s'), _) => Some(OutputKind::Simulator),
+            (Some('f'), Some(port)) => Some(OutputKind::Framed { port }),
+            (Some('r'), Some(port)) => break_us.zip(mark_us).map(|(b, m)| OutputKind::Raw {
+                port,
+                break_us: b.round() as u32,
+                mark_us: m.round() as u32,
+            }),
+            _ => None,
+        };
+        let (Some(kind), Some(universe), Some(rate)) =
+            (kind, universe.and_then(|u| u16::try_from(u).ok()), rate)
+        else {
+            complete = false;
+            continue;
+        };
+        let output = Output { name: name.to_owned(), kind, universe, rate };
+        if let Some((other, place)) =
+            outputs.iter().find(|(o, _)| port_of(o).is_some() && port_of(o) == port_of(&output))
+        {
+            let said = format!("outputs `{}` and `{name}` share one port", other.name);
+            t.report(
+                Problem::at(Kind::Conflict, t.place(), said)
+                    .label("this one")
+                    .also(*place, "and this one")
+                    .help("each needs an interface of its own"),
+            );
+        }
+        outputs.push((output, t.place()));
+    }
+    complete.then(|| outputs.into_iter().map(|o| o.0).collect())
+}
+
+fn port_of(output: &Output) -> Option<&PathBuf> {
+    match &output.kind {
+        OutputKind::Raw { port, .. } | OutputKind::Framed { port } => Some(port),
+        OutputKind::Simulator => None,
+    }
+}
+
+/// A whole number of frames a second.
+fn whole_hertz(field: &Field<'_>, min: u32, max: u32) -> Option<u32> {
+    let hertz = field.amount(&HERTZ, f64::from(min), f64::from(max))?;
+    if hertz.fract() != 0.0 {
+        let said = format!("`{}` of {} must be a whole number of hertz", field.key(), field.owner());
+        field.wrong(Kind::OutOfRange, said, format!("write `{} = \"{:.0} Hz\"`", field.key(), hertz.floor()));
+        return None;
+    }
+    Some(hertz as u32)
+}
+
+/// Frames a second of the engine.
+pub(super) fn frame_rate(plan: &Table<'_>) -> Option<FrameClock> {
+    let rate = plan
+        .get("frame-rate")
+        .map_or(Some(defaults::FRAME_RATE), |f| whole_hertz(&f, FrameClock::MIN_RATE, FrameClock::MAX_RATE));
+    FrameClock::new(rate?)
+}
+
+/// Reads every `[circuit.ID]`.
+pub(super) fn circuits(cx: &Cx<'_>, plan: &Table<'_>) -> Option<Vec<Circuit>> {
+    let read = |(id, t): (&str, Table<'_>)| {
+        names::check(cx, id, t.place(), "circuit", &[]);
+        let volts = t.get("volts").map_or(Some(defaults::VOLTS), |f| f.amount(&VOLTS, 12.0, 480.0));
+        let amps = t.get("breaker").map(|f| f.amount(&AMPS, 0.5, 400.0));
+        let share = t.get("share").map_or(Some(Share::clamped(defaults::BREAKER_SHARE)), |f| f.share());
+        let other = t.get("other").map_or(Some(Watts::clamped(0.0)), |f| f.watts());
+        t.finish();
+        let amps = match amps {
+            Some(amps) => Some(amps?),
+            None => None,
+        };
+        Some(Circuit { id: id.to_owned(), volts: volts?, amps, share: share?, other: other? })
+    };
+    let all: Vec<_> = plan.named("circuit", "circuit").into_iter().map(read).collect();
+    all.into_iter().collect()
+}
+
+/// Reads `[mqtt]`.
+pub(super) fn mqtt(plan: &Table<'_>) -> Option<Mqtt> {
+    let t = plan.get("mqtt")?.table("`mqtt`")?;
+    let host = t.need("host", "host = \"localhost\"").and_then(|f| f.text("localhost"));
+    let port = t.get("port").map_or(Some(defaults::MQTT_PORT), |f| f.count(1, 65_535, defaults::MQTT_PORT));
+    let user = t.get("user").and_then(|f| f.text("lampkeep")).map(str::to_owned);
+    let password_file =
+        t.get("password-file").and_then(|f| f.text("/etc/lampkeep/password")).map(PathBuf::from);
+    let keep_alive = t.get("keep-alive").map_or(Some(defaults::KEEP_ALIVE), |f| f.duration(5.0, 3600.0));
+    t.finish();
+    if password_file.is_some() && user.is_none() && !t.has("user") {
+        t.report(
+            Problem::at(Kind::MissingKey, t.place(), "`mqtt` has a `password-file` but no `user`")
+                .label("`user` is missing here")
+                .help("add `user = \"lampkeep\"`"),
+        );
+    }
+    Some(Mqtt {
+        host: host?.to_owned(),
+        port: u16::try_from(port?).ok()?,
+        user,
+        password_file,
+        keep_alive: keep_alive?,
+    })
+}
+
+/// Reads `on-stop`.
+pub(super) fn on_stop(plan: &Table<'_>) -> Option<OnStop> {
+    let Some(field) = plan.get("on-stop") else { return Some(OnStop::Hold) };
+    if let Some(t) = field.as_table("`on-stop`") {
+        let fade = t.need("fade", "fade = \"5 s\"").and_then(|f| f.duration(0.0, 60.0));
+        t.finish();
+        return fade.map(OnStop::Fade);
+    }
+    field.word(&[("hold", OnStop::Hold), ("dark", OnStop::Fade(defaults::STOP_FADE))])
+}
+
+#[cfg(test)]
+mod tests {
+    use super::zero_stops;
+
+    /// Source: practice.md, trade facts, "f/2.8 1/50 ISO 800 -> 122 lx (250), f/4 -> 250 lx";
+    /// arithmetic of the ISO 2720 equation: 250 * 7.84 * 50 / 800 = 122.5 exactly.
+    #[test]
+    fn iso_800_at_f_2_8_and_a_50th_needs_122_5_lux() {
+        assert!((zero_stops(800.0, 2.8, 0.0, 1.0 / 50.0, 250.0) - 122.5).abs() < 1e-9);
+        assert!((zero_stops(800.0, 4.0, 0.0, 1.0 / 50.0, 250.0) - 250.0).abs() < 1e-9);
+    }
+
+    /// Source: ISO 5-1, density is log10 of the loss: 0.6 lets a quarter through to 0.5 %.
+    #[test]
+    fn a_density_of_0_6_asks_four_times_the_light() {
+        let ratio = zero_stops(800.0, 2.8, 0.6, 0.02, 250.0) / zero_stops(800.0, 2.8, 0.0, 0.02, 250.0);
+        assert!((ratio - 3.981_071_705_534_97).abs() < 1e-12);
+    }
+}

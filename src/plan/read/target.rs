@@ -1,0 +1,396 @@
+//! From looks as written to looks with one target a lamp: `like`, groups, the key, colours.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use super::Cx;
+use super::fixture::Named;
+use super::look::{ColourRaw, Entry, Raw, Raws};
+use super::names;
+use crate::plan::problem::{Kind, Place, Problem};
+use crate::plan::{
+    ColourTarget, Fixture, FixtureId, Group, Level, Look, MeterTarget, Mixing, Mode, Motion, Target,
+};
+use crate::units::{Duv, Kelvin};
+
+/// Most looks in a chain of `like`.
+pub(super) const LONGEST_CHAIN: usize = 32;
+
+/// How much of a look can be seen, parts of it having been reported.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Seen {
+    /// All of it.
+    Whole,
+    /// Its own entries but those reported; it is like no other look.
+    Own,
+    /// Not what it takes over from another look.
+    Partly,
+}
+
+/// What looks are resolved against.
+#[derive(Debug)]
+pub(super) struct Against<'r> {
+    /// Fixtures in the plan's order.
+    pub fixtures: &'r [Named],
+    /// Groups; `None` if they have been reported.
+    pub groups: Option<&'r [Group]>,
+    /// White of a target that states none.
+    pub white_balance: Kelvin,
+}
+
+/// Resolves every look, in the order written.
+pub(super) fn resolve(cx: &Cx<'_>, raws: &Raws, against: &Against<'_>) -> Option<Vec<Look>> {
+    for raw in raws.order.iter().filter_map(|n| raws.by_name.get(n)) {
+        names_known(cx, raw, against);
+    }
+    circles(cx, raws);
+    let read = |name: &String| {
+        let raw = raws.by_name.get(name)?;
+        let merged = merged(raws, name, &mut Vec::new());
+        // What can be seen to be wrong without the part that is reported already is said too.
+        let seen = match (&merged, &raw.like) {
+            (Some(_), _) => Seen::Whole,
+            (None, None) => Seen::Own,
+            (None, Some(_)) => Seen::Partly,
+        };
+        One { cx, name, raw: merged.as_ref().unwrap_or(raw), seen, against }
+            .look()
+            .filter(|_| merged.is_some())
+    };
+    let all: Vec<_> = raws.order.iter().map(read).collect();
+    all.into_iter().collect()
+}
+
+fn names_known(cx: &Cx<'_>, raw: &Raw, against: &Against<'_>) {
+    let Some(groups) = against.groups else { return };
+    let ids = || against.fixtures.iter().map(|n| n.id.as_str());
+    let is_lamp =
+        |name: &str| against.fixtures.iter().any(|n| n.id == name || n.body.as_deref() == Some(name));
+    for entry in &raw.entries {
+        if !is_lamp(&entry.name) && !groups.iter().any(|g| g.name == entry.name) {
+            let known = ids().chain(groups.iter().map(|g| g.name.as_str()));
+            names::unknown_at(cx.sink, entry.place, "fixture or group", &entry.name, known);
+        }
+    }
+    if let Some((name, place)) = &raw.key_is
+        && !is_lamp(name)
+    {
+        names::unknown_at(cx.sink, *place, "fixture", name, ids());
+    }
+}
+
+/// Reports each circle of `like` once, naming all of it, each `like` of no look, and chains that are
+/// too long to follow.
+fn circles(cx: &Cx<'_>, raws: &Raws) {
+    let mut seen: BTreeSet<&str> = BTreeSet::new();
+    for start in &raws.order {
+        let mut path: Vec<(&str, Place)> = Vec::new();
+        let mut name = start.as_str();
+        while let Some((next, place)) = raws.by_name.get(name).and_then(|r| r.like.as_ref()) {
+            path.push((name, *place));
+            if let Some(from) = path.iter().position(|(n, _)| n == next) {
+                if !seen.contains(next.as_str()) {
+                    circle(cx, &path[from..]);
+                }
+                break;
+            }
+            if path.len() > LONGEST_CHAIN {
+                let said =
+                    format!("look `{start}` is like another, and so on, more than {LONGEST_CHAIN} times");
+                let first = path.first().map_or(*place, |p| p.1);
+                let help = "start from a look nearer to the end of the chain";
+                cx.sink.report(Problem::at(Kind::LikeCircle, first, said).label("starts here").help(help));
+                break;
+            }
+            if !raws.by_name.contains_key(next) && !seen.contains(name) {
+                names::unknown_at(cx.sink, *place, "look", next, raws.order.iter().map(String::as_str));
+            }
+            name = next;
+        }
+        seen.extend(path.iter().map(|p| p.0));
+    }
+}
+
+fn circle(cx: &Cx<'_>, circle: &[(&str, Place)]) {
+    let Some(((first, place), rest)) = circle.split_first() else { return };
+    let way: Vec<_> = circle.iter().map(|c| c.0).chain([*first]).collect();
+    let said = format!("looks are like each other in a circle: {}", way.join(" → "));
+    let label = |i: usize| format!("`{}` starts from `{}`", way[i], way[i + 1]);
+    let mut problem = Problem::at(Kind::LikeCircle, *place, said).label(label(0));
+    for (i, (_, place)) in rest.iter().enumerate() {
+        problem = problem.also(*place, label(i + 1));
+    }
+    cx.sink.report(problem.help("take `like` out of one of them and write its targets there"));
+}
+
+/// A look with everything that it takes over from others; `None` where that has been reported.
+fn merged(raws: &Raws, name: &str, path: &mut Vec<String>) -> Option<Raw> {
+    let raw = raws.by_name.get(name)?;
+    path.push(name.to_owned());
+    let Some((parent, _)) = &raw.like else { return Some(raw.clone()).filter(|r| r.complete) };
+    if path.contains(parent) || path.len() > LONGEST_CHAIN {
+        return None;
+    }
+    let mut base = merged(raws, parent, path)?;
+    base.place = raw.place;
+    base.kept = raw.kept;
+    base.about = raw.about.clone();
+    base.protect = raw.protect.or(base.protect);
+    base.key_is = raw.key_is.clone().or(base.key_is);
+    base.fade = raw.fade.or(base.fade);
+    base.colour = raw.colour.map(|c| over(c, base.colour)).or(base.colour);
+    for (point, stops) in &raw.meter {
+        base.meter.retain(|(p, _)| p != point);
+        base.meter.push((point.clone(), *stops));
+    }
+    for entry in &raw.entries {
+        match base.entries.iter_mut().find(|e| e.name == entry.name) {
+            Some(old) => *old = entry_over(entry, Some(old)),
+            None => base.entries.push(entry.clone()),
+        }
+    }
+    Some(base).filter(|_| raw.complete)
+}
+
+/// One colour laid over another: a tint alone keeps the white under it.
+fn over(colour: ColourRaw, under: Option<ColourRaw>) -> ColourRaw {
+    match (colour, under) {
+        (ColourRaw::Tint(duv), Some(ColourRaw::White(kelvin, _))) => ColourRaw::White(kelvin, Some(duv)),
+        _ => colour,
+    }
+}
+
+/// One entry laid over another, field by field.
+fn entry_over(entry: &Entry, under: Option<&Entry>) -> Entry {
+    let Some(under) = under else { return entry.clone() };
+    Entry {
+        level: entry.level.or(under.level),
+        colour: entry.colour.map(|(c, p)| (over(c, under.colour.map(|u| u.0)), p)).or(under.colour),
+        motion: entry.motion.or(under.motion),
+        ..entry.clone()
+    }
+}
+
+/// One look being resolved, with all that it takes over.
+#[derive(Debug, Clone, Copy)]
+struct One<'r, 's> {
+    cx: &'r Cx<'s>,
+    name: &'r str,
+    raw: &'r Raw,
+    seen: Seen,
+    against: &'r Against<'r>,
+}
+
+impl One<'_, '_> {
+    fn look(&self) -> Option<Look> {
+        let Self { cx, name, raw, seen, against } = *self;
+        let mut targets = Vec::new();
+        let mut complete = raw.complete;
+        for (index, named) in against.fixtures.iter().enumerate() {
+            let id = FixtureId(index);
+            match self.entry_of(id, named) {
+                Ok(None) => {}
+                Ok(Some((entry, own))) => match self.target(id, named, &entry, own) {
+                    Some(target) => targets.push((target, entry)),
+                    None => complete = false,
+                },
+                Err(()) => complete = false,
+            }
+        }
+        let key = self.key().filter(|key| targets.iter().any(|(t, _)| t.fixture == *key));
+        let key_level = targets.iter().find(|(t, _)| Some(t.fixture) == key).map(|(t, _)| t.level);
+        for (target, entry) in &targets {
+            let (Level::ToKey(_), Some((_, place))) = (target.level, entry.level) else { continue };
+            let lamp = &entry.name;
+            let problem = match key_level {
+                None if seen != Seen::Whole => continue,
+                None => Problem::at(
+                    Kind::NoKey,
+                    place,
+                    format!(
+                        "`{lamp}` in look `{}` counts from the key, but the look gives no key a level",
+                        entry.look
+                    ),
+                )
+                .help("give `key` a level, or name the look's key, as in `key-is = \"backlight\"`"),
+                Some(Level::ToKey(_)) if Some(target.fixture) == key => Problem::at(
+                    Kind::NoKey,
+                    place,
+                    format!(
+                        "`{lamp}` is the key of look `{}`; its level cannot count from itself",
+                        entry.look
+                    ),
+                )
+                .help("write its level as `stops`, `lux` or `of-full`"),
+                Some(_) => continue,
+            };
+            cx.sink.report(problem.label("counts from the key"));
+            complete = false;
+        }
+        complete.then(|| Look {
+            name: name.to_owned(),
+            about: raw.about.clone(),
+            protect: raw.protect.unwrap_or(false),
+            key,
+            fade: raw.fade,
+            targets: targets.into_iter().map(|(t, _)| t).collect(),
+            meter: raw
+                .meter
+                .iter()
+                .map(|(point, stops)| MeterTarget { point: point.clone(), stops: *stops })
+                .collect(),
+            kept: raw.kept,
+        })
+    }
+
+    fn key(&self) -> Option<FixtureId> {
+        let Self { raw, against, .. } = *self;
+        let name = raw.key_is.as_ref().map_or("key", |k| k.0.as_str());
+        against.fixtures.iter().position(|n| n.id == name || n.body.as_deref() == Some(name)).map(FixtureId)
+    }
+
+    /// The entry that holds for a lamp, and whether it is the lamp's own; own over group.
+    fn entry_of(&self, id: FixtureId, named: &Named) -> Result<Option<(Entry, bool)>, ()> {
+        let Self { cx, name: look, raw, against, .. } = *self;
+        let own: Vec<_> = raw
+            .entries
+            .iter()
+            .filter(|e| e.name == named.id || Some(&e.name) == named.body.as_ref())
+            .collect();
+        if let [first, second] = own.as_slice() {
+            let said = format!("look `{look}` names `{}` twice: by its id and by its body", named.id);
+            cx.sink.report(
+                Problem::at(Kind::Twice, second.place, said)
+                    .label("here")
+                    .also(first.place, "and here")
+                    .help(format!("keep `{}`: it survives a change of body", named.id)),
+            );
+            return Err(());
+        }
+        let own = own.first().copied();
+        let in_group = |e: &&Entry| {
+            against.groups.unwrap_or_default().iter().any(|g| g.name == e.name && g.members.contains(&id))
+        };
+        let groups: Vec<_> = raw.entries.iter().filter(in_group).collect();
+        match (own, groups.as_slice()) {
+            (None, []) => Ok(None),
+            (None, [group]) => Ok(Some(((*group).clone(), false))),
+            (Some(own), [group]) => Ok(Some((entry_over(own, Some(group)), true))),
+            (Some(own), _) => Ok(Some((own.clone(), true))),
+            (None, [first, second, ..]) => {
+                let said = format!(
+                    "look `{look}` sets `{}` by two groups: `{}` and `{}`",
+                    named.id, first.name, second.name
+                );
+                cx.sink.report(
+                    Problem::at(Kind::GroupClash, second.place, said)
+                        .label("a second group")
+                        .also(first.place, "the first")
+                        .help(format!("give `{}` an entry of its own in this look", named.id)),
+                );
+                Err(())
+            }
+        }
+    }
+
+    fn target(&self, id: FixtureId, named: &Named, entry: &Entry, own: bool) -> Option<Target> {
+        let Self { cx, raw, seen, against, .. } = *self;
+        let Some((level, _)) = entry.level else {
+            if seen == Seen::Partly {
+                return None;
+            }
+            let said = format!("`{}` in look `{}` has no level", entry.name, entry.look);
+            cx.sink.report(
+                Problem::at(Kind::Level, entry.place, said)
+                    .label("how much light?")
+                    .help("add one of `stops = 0`, `to-key = -1`, `lux = 250`, `of-full = \"20 %\"`"),
+            );
+            return None;
+        };
+        if let Some(fixture) = named.fixture.as_ref().filter(|_| !raw.kept) {
+            driveable(cx, fixture, entry, own)?;
+        }
+        Some(Target {
+            fixture: id,
+            level,
+            colour: colour(entry.colour.map(|c| c.0), raw.colour, against.white_balance),
+            motion: entry.motion.and_then(|m| m.0),
+        })
+    }
+}
+
+/// The colour of a target: its own over the look's over the camera's white balance.
+fn colour(own: Option<ColourRaw>, look: Option<ColourRaw>, white_balance: Kelvin) -> ColourTarget {
+    let white = match look {
+        Some(ColourRaw::White(kelvin, _) | ColourRaw::Hue(_, _, Some(kelvin))) => kelvin,
+        _ => white_balance,
+    };
+    match own.map(|own| over(own, look)).or(look) {
+        None => ColourTarget::White(white, Duv::ZERO),
+        Some(ColourRaw::White(kelvin, duv)) => ColourTarget::White(kelvin, duv.unwrap_or(Duv::ZERO)),
+        Some(ColourRaw::Tint(duv)) => ColourTarget::White(white, duv),
+        Some(ColourRaw::Xy(xy)) => ColourTarget::Xy(xy),
+        Some(ColourRaw::Hue(hue_deg, saturation, own)) => {
+            ColourTarget::HueSaturation { hue_deg, saturation, white: own.unwrap_or(white) }
+        }
+    }
+}
+
+/// Reports a colour or motion asked of this very lamp that its mode cannot drive.
+///
+/// A colour of the whole look, or a white of a group, is no demand on each lamp: what a lamp misses
+/// of it is worked out later.
+fn driveable(cx: &Cx<'_>, fixture: &Fixture, entry: &Entry, own: bool) -> Option<()> {
+    let emitters = fixture.profile.emitters.len();
+    let colours = |mode: &Mode| mode.has_colour(emitters);
+    let hues = |mode: &Mode| match mode.mixing {
+        Mixing::HueSaturation { .. } => true,
+        Mixing::Emitters { .. } => emitters > 2,
+        Mixing::Dimmer | Mixing::White { .. } => false,
+    };
+    let (needs_hue, what, place) = match (entry.colour, entry.motion) {
+        (Some((ColourRaw::Hue(..), place)), _) if !hues(&fixture.mode) => (true, "a hue", place),
+        (_, Some((Some(Motion::HueCircle { .. }), place))) if !hues(&fixture.mode) => {
+            (true, "a turn of hue", place)
+        }
+        (Some((ColourRaw::Xy(_), place)), _) if !colours(&fixture.mode) => (false, "a chromaticity", place),
+        (Some((ColourRaw::White(..), place)), _) if own && !colours(&fixture.mode) => {
+            (false, "a colour temperature", place)
+        }
+        (Some((ColourRaw::Tint(_), place)), _) if own && !colours(&fixture.mode) => (false, "a tint", place),
+        _ => return Some(()),
+    };
+    let mode = &fixture.mode.name;
+    let said = format!(
+        "look `{}` asks `{}` for {what}; its mode `{mode}` drives {}",
+        entry.look,
+        fixture.id,
+        drives(fixture)
+    );
+    let able = fixture.profile.modes.iter().find(|m| if needs_hue { hues(m) } else { colours(m) });
+    let help = match able {
+        Some(able) => format!("mode `{}` of profile `{}` drives it", able.name, fixture.profile.name),
+        None => format!("no mode of profile `{}` drives it: take it out of the target", fixture.profile.name),
+    };
+    let label = format!("`{mode}` cannot drive this");
+    cx.sink.report(Problem::at(Kind::Undriveable, place, said).label(label).help(help));
+    None
+}
+
+/// What a fixture's mode drives, for people.
+fn drives(fixture: &Fixture) -> String {
+    match fixture.mode.mixing {
+        Mixing::Dimmer => "intensity alone".into(),
+        Mixing::White { tint: None, .. } => "intensity and colour temperature".into(),
+        Mixing::White { tint: Some(_), .. } => "intensity, colour temperature and tint".into(),
+        Mixing::HueSaturation { .. } => "intensity, hue and saturation".into(),
+        Mixing::Emitters { .. } => {
+            let names: Vec<_> = fixture.profile.emitters.iter().map(|e| e.name.as_str()).collect();
+            format!("the emitters {}", names.join(", "))
+        }
+    }
+}
+
+/// Ids of looks by name, for the order and the rest look.
+pub(super) fn ids(raws: &Raws) -> BTreeMap<&str, usize> {
+    raws.order.iter().enumerate().map(|(i, n)| (n.as_str(), i)).collect()
+}

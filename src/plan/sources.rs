@@ -1,0 +1,108 @@
+//! The texts that a plan is made of, as data: reading them is `load`'s work.
+
+use std::path::PathBuf;
+
+use toml::de::DeTable;
+
+use super::problem::Place;
+use crate::units::{Duv, Kelvin, Xy};
+
+/// A text with the name that messages give it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Text {
+    /// Name for messages: the file's path as the user wrote it, or a name of ours.
+    pub name: String,
+    /// The TOML.
+    pub text: String,
+}
+
+impl Text {
+    /// A text under a name.
+    #[must_use]
+    pub fn new(name: impl Into<String>, text: impl Into<String>) -> Self {
+        Self { name: name.into(), text: text.into() }
+    }
+}
+
+/// The colour science that reading a plan needs, handed in because `plan` computes no light.
+#[derive(Debug, Clone, Copy)]
+pub struct ColourScience {
+    /// Chromaticity of a colour temperature and tint.
+    pub xy: fn(Kelvin, Duv) -> Xy,
+    /// Colour temperature and tint of a chromaticity; `None` where they have no meaning.
+    pub kelvin: fn(Xy) -> Option<(Kelvin, Duv)>,
+}
+
+/// Everything that a plan is read from.
+#[derive(Debug, Clone)]
+pub struct Sources {
+    /// The plan.
+    pub plan: Text,
+    /// Where it was read from; `None` for the built-in demo.
+    pub path: Option<PathBuf>,
+    /// The set's name where the plan states none: the file's stem.
+    pub stem: String,
+    /// The bodies one owns.
+    pub kit: Option<Text>,
+    /// Fixture profiles; a later one replaces an earlier one of the same name.
+    pub profiles: Vec<Text>,
+    /// Looks kept on set; each replaces the plan's look of the same name.
+    pub looks: Vec<Text>,
+    /// Colour science.
+    pub colour: ColourScience,
+}
+
+impl Sources {
+    /// All texts, the plan first; [`super::Place::text`] counts in this order.
+    #[must_use]
+    pub fn texts(&self) -> Vec<Text> {
+        let kit = self.kit.iter();
+        std::iter::once(&self.plan).chain(kit).chain(&self.looks).chain(&self.profiles).cloned().collect()
+    }
+
+    /// 16 hex digits that change with any byte of any text, to tell plans apart.
+    ///
+    /// FNV-1a, 64 bits, over each text and a closing byte that UTF-8 never has. Not for secrets.
+    /// Source: IETF draft-eastlake-fnv, offset basis and prime for 64 bits.
+    #[must_use]
+    pub fn hash(&self) -> String {
+        let mut hash = 0xcbf2_9ce4_8422_2325_u64;
+        for text in self.texts() {
+            for byte in text.text.bytes().chain([0xff]) {
+                hash = (hash ^ u64::from(byte)).wrapping_mul(0x0000_0100_0000_01b3);
+            }
+        }
+        format!("{hash:016x}")
+    }
+}
+
+/// A file or folder that the plan names, relative to the plan's own folder.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(super) struct Named {
+    /// As written.
+    pub path: String,
+    /// Where.
+    pub place: Place,
+}
+
+/// Files that a plan names.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(super) struct NamedFiles {
+    /// `kit`.
+    pub kit: Option<Named>,
+    /// `profiles`.
+    pub profiles: Option<Named>,
+}
+
+/// Looks up what files a plan names, before the plan itself is read. What is not TOML, or no text,
+/// counts as not named: reading the plan reports it.
+pub(super) fn named_files(plan: &Text) -> NamedFiles {
+    let (tree, _) = DeTable::parse_recoverable(&plan.text);
+    let named = |key: &str| {
+        let value = tree.get_ref().get(key)?;
+        let span = value.span();
+        let path = value.get_ref().as_str()?.to_owned();
+        Some(Named { path, place: Place { text: 0, start: span.start, end: span.end } })
+    };
+    NamedFiles { kit: named("kit"), profiles: named("profiles") }
+}

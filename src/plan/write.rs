@@ -1,0 +1,103 @@
+//! Writes a look as TOML that reads back to exactly the same targets: what `keep` saves.
+
+use std::fmt::Write as _;
+
+use super::Plan;
+use super::look::{ColourTarget, Level, Look, Motion, Target};
+use crate::units::{Duv, Share};
+
+/// A look as the text of a kept look's file.
+///
+/// The white that most of its lamps have becomes the look's own, the rest stands with each lamp.
+/// Numbers are written with as many digits as it takes to read the same number back.
+#[must_use]
+pub fn look_text(look: &Look, plan: &Plan) -> String {
+    let mut out = format!("[look.{}]\n", look.name);
+    // Writing to a string cannot fail.
+    let mut line = |text: String| {
+        let _ = writeln!(out, "{text}");
+    };
+    if let Some(about) = &look.about {
+        line(format!("about = {}", toml::Value::String(about.clone())));
+    }
+    if look.protect {
+        line("protect = true".into());
+    }
+    if let Some(key) = look.key.map(|k| plan.fixture(k).id.as_str()).filter(|id| *id != "key") {
+        line(format!("key-is = \"{key}\""));
+    }
+    if let Some(fade) = look.fade {
+        line(format!("fade = \"{} s\"", fade.as_secs_f64()));
+    }
+    let common = commonest_white(&look.targets);
+    if let Some(white) = common {
+        line(colour(white).join("\n"));
+    }
+    if !look.meter.is_empty() {
+        let points: Vec<_> =
+            look.meter.iter().map(|m| format!("\"{}\" = {}", m.point, m.stops.get())).collect();
+        line(format!("meter = {{ {} }}", points.join(", ")));
+    }
+    for target in &look.targets {
+        let mut parts = vec![level(target.level)];
+        if Some(target.colour) != common {
+            parts.extend(colour(target.colour));
+        }
+        parts.extend(target.motion.map(motion));
+        line(format!("{} = {{ {} }}", plan.fixture(target.fixture).id, parts.join(", ")));
+    }
+    out
+}
+
+fn commonest_white(targets: &[Target]) -> Option<ColourTarget> {
+    let whites = || targets.iter().map(|t| t.colour).filter(|c| matches!(c, ColourTarget::White(..)));
+    let count = |white: &ColourTarget| whites().filter(|w| w == white).count();
+    // `max_by_key` takes the last of equals; reversed, that is the plan's first.
+    whites().collect::<Vec<_>>().into_iter().rev().max_by_key(count)
+}
+
+fn level(level: Level) -> String {
+    match level {
+        Level::Stops(stops) => format!("stops = {}", stops.get()),
+        Level::ToKey(stops) => format!("to-key = {}", stops.get()),
+        Level::Lux(lux) => format!("lux = {}", lux.get()),
+        Level::OfFull(share) => format!("of-full = \"{}\"", percent(share)),
+    }
+}
+
+fn colour(colour: ColourTarget) -> Vec<String> {
+    match colour {
+        ColourTarget::White(kelvin, duv) => {
+            let tint = (duv != Duv::ZERO).then(|| format!("duv = {}", duv.get()));
+            std::iter::once(format!("kelvin = {}", kelvin.get())).chain(tint).collect()
+        }
+        ColourTarget::Xy(xy) => vec![format!("xy = [{}, {}]", xy.x, xy.y)],
+        ColourTarget::HueSaturation { hue_deg, saturation, white } => vec![
+            format!("hue = \"{hue_deg} deg\""),
+            format!("saturation = \"{}\"", percent(saturation)),
+            format!("kelvin = {}", white.get()),
+        ],
+    }
+}
+
+fn motion(motion: Motion) -> String {
+    match motion {
+        Motion::HueCircle { period, depth, start_deg } => format!(
+            "move = {{ hue-circle = {{ period = \"{} s\", depth = \"{}\", start = \"{start_deg} deg\" }} }}",
+            period.as_secs_f64(),
+            percent(depth)
+        ),
+    }
+}
+
+/// A share in percent, its decimal point moved two places in the text: multiplied by 100 as a
+/// number, not every share would come back as it was.
+fn percent(share: Share) -> String {
+    let text = format!("{}", share.get());
+    let (whole, part) = text.split_once('.').unwrap_or((&text, ""));
+    let (hundredths, rest) = part.split_at(part.len().min(2));
+    let whole = format!("{whole}{hundredths:0<2}");
+    let whole = whole.trim_start_matches('0');
+    let whole = if whole.is_empty() { "0" } else { whole };
+    if rest.is_empty() { format!("{whole} %") } else { format!("{whole}.{rest} %") }
+}

@@ -1,0 +1,43 @@
+//! The kinds of request by name, and how their fields are read.
+
+mod space;
+mod time;
+
+use serde::de::DeserializeOwned;
+use serde_json::{Map, Value};
+
+use super::ReckonError;
+use super::fields::Answer;
+
+/// All kinds of this version.
+pub const NAMES: [&str; 13] = [
+    "colour", "mix", "exposure", "ratio", "distance", "mired", "point", "disc", "curve", "heat", "flash",
+    "shutter", "flicker",
+];
+
+/// Works out the fields of a request of this kind, `kind` and `id` taken out.
+pub(super) fn work_out(kind: &str, fields: Map<String, Value>) -> Result<Map<String, Value>, ReckonError> {
+    let answer = match kind {
+        "colour" => space::colour(read(fields)?),
+        "mix" => space::mix(read(fields)?),
+        "exposure" => space::exposure(&read(fields)?),
+        "ratio" => space::ratio(&read(fields)?),
+        "distance" => space::distance(&read(fields)?),
+        "mired" => space::mired(&read(fields)?),
+        "point" => space::point(read(fields)?),
+        "disc" => space::disc(&read(fields)?),
+        "curve" => space::curve(&read(fields)?),
+        "heat" => time::heat(read(fields)?),
+        "flash" => time::flash(read(fields)?),
+        "shutter" => time::shutter(&read(fields)?),
+        "flicker" => time::flicker(&read(fields)?),
+        "spectrum" => Err(ReckonError::NotInThisVersion("kind `spectrum`")),
+        "candela" => Err(ReckonError::NotInThisVersion("kind `candela`")),
+        other => Err(ReckonError::UnknownKind(String::from(other))),
+    };
+    answer.map(Answer::done)
+}
+
+fn read<T: DeserializeOwned>(fields: Map<String, Value>) -> Result<T, ReckonError> {
+    T::deserialize(Value::Object(fields)).map_err(ReckonError::Fields)
+}

@@ -1,0 +1,290 @@
+//! The running order with no hardware: the engine itself, on virtual time or at a stated pace, into a
+//! simulator that decodes what it is sent with its own arithmetic.
+
+use std::fmt::Write as _;
+use std::sync::Arc;
+use std::time::Duration;
+
+use serde::Serialize;
+
+use crate::channels::Frame;
+use crate::control::{Envelope, Light, Request};
+use crate::engine::{Action, Engine, Event, Options, Ticket, assess, say};
+use crate::plan::{Control, FixtureId, Plan, Step};
+use crate::units::FrameNumber;
+use crate::wire::sim;
+
+/// How long each look stays where the plan has no order.
+const STAY_WITHOUT_ORDER: Duration = Duration::from_secs(10);
+
+/// The colour science that the simulator decodes whites with.
+pub const WHITE: sim::WhiteScience =
+    sim::WhiteScience { xy_of: crate::light::colour::xy_of, kelvin_of: crate::light::colour::kelvin_of };
+
+/// What a rehearsal found.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Timeline {
+    /// The set's name.
+    pub set: String,
+    /// Length of the whole order in seconds.
+    pub length_s: f64,
+    /// Frames worked out.
+    pub frames: u64,
+    /// A hash of every frame of every universe in order: two runs that are the same have the same.
+    pub frames_hash: String,
+    /// The looks in the order in which they came up.
+    pub looks: Vec<Row>,
+    /// What a person should know of the plan as a whole.
+    pub notes: Vec<String>,
+}
+
+/// One look of the order, as it stood when its fade had landed.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Row {
+    /// Seconds from the start to its recall.
+    pub at_s: f64,
+    /// Its name.
+    pub look: String,
+    /// Length of its fade in seconds.
+    pub fade_s: f64,
+    /// How long it stays, its fade included.
+    pub on_s: f64,
+    /// Electrical power of all lamps in watts, standby and hand-set lamps included.
+    pub watts: f64,
+    /// The lamps that it lights.
+    pub lamps: Vec<LampRow>,
+    /// Warnings.
+    pub warnings: Vec<String>,
+}
+
+/// One lamp of a look.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct LampRow {
+    /// Fixture id.
+    pub id: String,
+    /// Body name.
+    pub lamp: String,
+    /// What was asked, planned.
+    pub asked: Light,
+    /// What the simulator decoded from the slots.
+    pub sent: Light,
+    /// Universe and first slot; `None` for a hand-set lamp.
+    pub address: Option<(u16, u16)>,
+    /// Its slots.
+    pub slots: Vec<u8>,
+    /// What a person does, for a hand-set lamp.
+    pub by_hand: Option<String>,
+}
+
+/// The script of a rehearsal: on which frame which step comes, and after which frame it is over.
+#[must_use]
+pub fn script(plan: &Plan) -> (Vec<(FrameNumber, Step)>, FrameNumber) {
+    let steps: Vec<Step> = if plan.order.is_empty() {
+        (0..plan.looks.len())
+            .map(|i| Step {
+                look: crate::plan::LookId(i),
+                fade: plan.looks[i].fade.unwrap_or(plan.fade),
+                on_for: STAY_WITHOUT_ORDER,
+            })
+            .collect()
+    } else {
+        plan.order.clone()
+    };
+    let mut at = 0;
+    let mut script = Vec::new();
+    for step in steps {
+        script.push((at, step.clone()));
+        let stay = plan.frames.frames_in(step.on_for).max(plan.frames.frames_in(step.fade) + 1);
+        at += stay;
+    }
+    (script, at)
+}
+
+/// Goes through the order. `each_frame` gets every frame's universes as they are sent, before the next
+/// is worked out; a pace is kept there.
+pub fn rehearse(plan: Arc<Plan>, mut each_frame: impl FnMut(&[Frame])) -> Timeline {
+    let clock = plan.frames;
+    let (script, end) = script(&plan);
+    let mut engine = Engine::new(Arc::clone(&plan), Options { simulate: true, boot_id: "rehearsal".into() });
+    let mut steps = script.iter().peekable();
+    let mut hash = Fnv::default();
+    let mut looks = Vec::new();
+    let mut landing: Option<(FrameNumber, FrameNumber, &Step)> = None;
+    for n in 0..end {
+        let now = clock.moment_of(n);
+        if let Some((at, step)) = steps.next_if(|(at, _)| *at == n) {
+            let request = Request::Recall {
+                look: plan.look(step.look).name.clone(),
+                over_s: Some(step.fade.as_secs_f64()),
+                in_s: None,
+                at: None,
+            };
+            let envelope = Envelope { id: None, request };
+            drop(engine.handle(Event::Ask(Ticket(n), envelope), now));
+            landing = Some((n + clock.frames_in(step.fade), *at, step));
+        }
+        for frames in sends(engine.handle(Event::Frame(n), now)) {
+            hash.frames(&frames);
+            each_frame(&frames);
+        }
+        if let Some((_, at, step)) = landing.take_if(|(lands, ..)| n >= *lands) {
+            looks.push(row(&engine, step, clock.seconds(at)));
+        }
+    }
+    Timeline {
+        set: plan.name.clone(),
+        length_s: clock.seconds(end),
+        frames: end,
+        frames_hash: format!("{:016x}", hash.0),
+        looks,
+        notes: plan.notes.clone(),
+    }
+}
+
+fn sends(actions: Vec<Action>) -> impl Iterator<Item = Vec<Frame>> {
+    actions.into_iter().filter_map(|a| if let Action::Send(frames) = a { Some(frames) } else { None })
+}
+
+fn row(engine: &Engine, step: &Step, at_s: f64) -> Row {
+    let plan = engine.plan();
+    let look = plan.look(step.look);
+    let status = engine.status();
+    let found = assess::assess(plan, look, false);
+    let mut lamps = Vec::new();
+    for (index, f) in status.fixtures.iter().enumerate() {
+        let fixture = plan.fixture(FixtureId(index));
+        if f.asked.stops.is_none() || f.control == "absent" {
+            continue;
+        }
+        let sent = match fixture.control {
+            Control::Dmx(_) => {
+                let shown = sim::shown(fixture, &f.slots, WHITE);
+                crate::engine::light_of(plan, shown.lux, shown.xy)
+            }
+            Control::Hand => f.sent,
+        };
+        lamps.push(LampRow {
+            id: f.id.clone(),
+            lamp: f.lamp.clone(),
+            asked: f.asked,
+            sent,
+            address: fixture.address().map(|a| (a.universe, a.first)),
+            slots: f.slots.clone(),
+            by_hand: found.iter().find(|a| a.fixture == FixtureId(index)).and_then(|a| a.by_hand(plan)),
+        });
+    }
+    Row {
+        at_s,
+        look: look.name.clone(),
+        fade_s: step.fade.as_secs_f64(),
+        on_s: step.on_for.as_secs_f64(),
+        watts: status.fixtures.iter().map(|f| f.watts).sum(),
+        lamps,
+        warnings: found.iter().flat_map(|a| a.warnings(plan)).collect(),
+    }
+}
+
+impl Timeline {
+    /// Warnings in all.
+    #[must_use]
+    pub fn warnings(&self) -> usize {
+        self.looks.iter().map(|l| l.warnings.len()).sum()
+    }
+
+    /// The timeline for people: a verdict first, then look by look.
+    #[must_use]
+    pub fn text(&self) -> String {
+        let mut text = String::new();
+        let verdict = match self.warnings() {
+            0 => "works, no warnings".to_owned(),
+            n => format!("works, with {}", say::count(n, "warning")),
+        };
+        let _ = writeln!(
+            text,
+            "{} · {} in {} · {verdict}",
+            self.set,
+            say::count(self.looks.len(), "look"),
+            say::span(self.length_s)
+        );
+        text.push_str("simulated: nothing is driven, and planned light is not measured light\n");
+        let id = self.looks.iter().flat_map(|l| &l.lamps).map(|l| l.id.len()).max().unwrap_or(0).max(4);
+        let lamp = self.looks.iter().flat_map(|l| &l.lamps).map(|l| l.lamp.len()).max().unwrap_or(0).max(4);
+        for look in &self.looks {
+            let _ = writeln!(
+                text,
+                "\n{}  {}   fade {}, on {}, {:.0} W",
+                clock_time(look.at_s),
+                look.look,
+                say::span(look.fade_s),
+                say::span(look.on_s),
+                look.watts
+            );
+            if !look.lamps.is_empty() {
+                let _ = writeln!(
+                    text,
+                    "         {:<id$} {:<lamp$}  {:<20} {:<20} slots",
+                    "job", "lamp", "asked", "sent"
+                );
+            }
+            for l in &look.lamps {
+                let tail = match (&l.by_hand, l.address) {
+                    (Some(by_hand), _) => by_hand.clone(),
+                    (None, Some((universe, first))) => format!(
+                        "{universe}/{first}-{}: {}",
+                        usize::from(first) + l.slots.len() - 1,
+                        crate::cli::show::slots(&l.slots)
+                    ),
+                    (None, None) => String::new(),
+                };
+                let sent = if l.by_hand.is_some() { String::new() } else { crate::cli::show::light(&l.sent) };
+                let _ = writeln!(
+                    text,
+                    "         {:<id$} {:<lamp$}  {:<20} {sent:<20} {tail}",
+                    l.id,
+                    l.lamp,
+                    crate::cli::show::light(&l.asked)
+                );
+            }
+            for warning in &look.warnings {
+                let _ = writeln!(text, "       ! {warning}");
+            }
+        }
+        text.push('\n');
+        for note in &self.notes {
+            let _ = writeln!(text, "note: {note}");
+        }
+        let _ = writeln!(
+            text,
+            "{} frames, hash {}: the same in every run of this plan",
+            self.frames, self.frames_hash
+        );
+        text
+    }
+}
+
+/// `0:05:20`.
+fn clock_time(seconds: f64) -> String {
+    let s = seconds.floor() as u64;
+    format!("{}:{:02}:{:02}", s / 3600, s / 60 % 60, s % 60)
+}
+
+/// FNV-1a, 64 bits: to tell runs apart, not against anybody. Source: IETF draft-eastlake-fnv, from memory.
+struct Fnv(u64);
+
+impl Default for Fnv {
+    fn default() -> Self {
+        Self(0xcbf2_9ce4_8422_2325)
+    }
+}
+
+impl Fnv {
+    fn frames(&mut self, frames: &[Frame]) {
+        for frame in frames {
+            let head = frame.number.to_be_bytes();
+            let universe = frame.universe.to_be_bytes();
+            for byte in head.iter().chain(&universe).chain(&frame.slots) {
+                self.0 = (self.0 ^ u64::from(*byte)).wrapping_mul(0x0000_0100_0000_01b3);
+            }
+        }
+    }
+}

@@ -1,0 +1,5 @@
+//! The engine on virtual time, on the demo plan.
+
+mod frames;
+mod properties;
+mod rig;

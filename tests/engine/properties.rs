@@ -1,0 +1,219 @@
+//! Things that must hold for any input: guards only take away, rounding never adds, any stream of
+//! requests leaves the engine whole. Source of each: the rule it states (house rules of the engine),
+//! not our own output; light is decoded by the simulator's own arithmetic.
+
+use crate::rig::{Rig, slots};
+use lampkeep::channels;
+use lampkeep::control::Request;
+use lampkeep::guards::{self, Conditions, Limit, Standing};
+use lampkeep::light::{Colour, Demand, solve};
+use lampkeep::plan::{Control, Plan, load};
+use lampkeep::rehearse::WHITE;
+use lampkeep::units::{Share, Uv76};
+use lampkeep::wire::sim;
+use proptest::prelude::*;
+use std::sync::LazyLock;
+
+static DEMO: LazyLock<Plan> = LazyLock::new(load::demo);
+
+fn any_colour() -> impl Strategy<Value = Colour> {
+    prop_oneof![
+        (50.0..1000.0, -0.05..0.05).prop_map(|(mired, duv)| Colour::White { mired, duv }),
+        (0.05..0.6, 0.1..0.58).prop_map(|(u, v)| Colour::Uv(Uv76 { u, v })),
+    ]
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(2000))]
+
+    /// What the wire carries, decoded apart, is never more light or more power than was allowed, and
+    /// what was allowed never more than was asked.
+    #[test]
+    fn a_decoded_frame_is_what_was_allowed_never_more(
+        index in 0..DEMO.fixtures.len(),
+        lux in prop_oneof![0.0..20_000.0, 0.0..5.0],
+        colour in any_colour(),
+        ceiling in 0.0..=1.0,
+        floor in prop_oneof![Just(0.0), 0.0..0.2],
+        rise in prop_oneof![Just(None), (0.01..20.0).prop_map(Some)],
+        real in any::<bool>(),
+        frames in 1..5,
+    ) {
+        let mut fixture = DEMO.fixtures[index].clone();
+        prop_assume!(fixture.control != Control::Hand);
+        fixture.limits.ceiling = Share::new(ceiling).unwrap();
+        fixture.limits.floor = Share::new(floor).unwrap();
+        fixture.limits.rise_per_s = rise;
+        let demand = Demand { lux, colour };
+        let reach = solve::reach(&fixture, &demand);
+        let now = Conditions { real_output: real, period_s: 0.025, absent: false };
+        let mut standing = Standing::default();
+        let mut last = 0.0;
+        for _ in 0..frames {
+            let allowed = guards::allow(&fixture, &reach, &now, &mut standing);
+            prop_assert!(allowed.lux() <= lux * (1.0 + 1e-12));
+            prop_assert!(allowed.level() <= ceiling + 1e-12);
+            if let Some(rise) = rise {
+                prop_assert!(allowed.level() - last <= rise * 0.025 * f64::from(frames) + 1e-12);
+            }
+            last = allowed.level();
+            prop_assert!(allowed.level() == 0.0 || allowed.level() >= floor * (1.0 - 1e-6));
+            let mut slots = vec![0; usize::from(fixture.mode.footprint())];
+            channels::encode(&fixture, &allowed, &mut slots);
+            let shown = sim::shown(&fixture, &slots, WHITE);
+            prop_assert!(
+                shown.lux <= allowed.lux() * (1.0 + 1e-9) + 1e-12,
+                "{}: {} lx shown, {} allowed, slots {slots:?}", fixture.id, shown.lux, allowed.lux()
+            );
+            let standby = fixture.profile.standby.get();
+            prop_assert!(
+                shown.watts <= allowed.watts() + standby + allowed.watts() * 1e-9 + 1e-12,
+                "{}: {} W shown, {} allowed", fixture.id, shown.watts, allowed.watts() + standby
+            );
+            if real && guards::heat_unknown(&fixture) {
+                let all: f64 = fixture.emitters.iter().map(|e| e.watts.get()).sum();
+                prop_assert!(shown.watts <= ((all + standby) / 2.0).max(standby) + 1e-9);
+            }
+        }
+        // A lowering passes at once.
+        let dark = solve::reach(&fixture, &Demand { lux: 0.0, colour });
+        prop_assert_eq!(guards::allow(&fixture, &dark, &now, &mut standing).lux(), 0.0);
+    }
+
+    /// Two readings of the same slots, ours and the simulator's, by different methods.
+    #[test]
+    fn the_simulator_and_the_decoder_read_the_same_light_from_any_slots(
+        index in 0..DEMO.fixtures.len(),
+        bytes in proptest::collection::vec(any::<u8>(), 32),
+    ) {
+        let fixture = &DEMO.fixtures[index];
+        prop_assume!(fixture.control != Control::Hand);
+        let slots = &bytes[..usize::from(fixture.mode.footprint())];
+        let drives = channels::decode(fixture, slots);
+        let shown = sim::shown(fixture, slots, WHITE);
+        let (lux, xy) = lampkeep::light::mix::light_of(&fixture.emitters, &drives);
+        prop_assert!((lux - shown.lux_at_1m).abs() <= 1e-6 * lux.max(1e-6), "{}: {lux} {}", fixture.id, shown.lux_at_1m);
+        if let (Some(a), Some(b)) = (xy, shown.xy) {
+            prop_assert!((a.x - b.x).abs() < 1e-6 && (a.y - b.y).abs() < 1e-6, "{}: {a:?} {b:?}", fixture.id);
+        }
+    }
+
+    /// An absent lamp is sent zero whatever is asked.
+    #[test]
+    fn an_absent_lamp_is_dark(index in 0..DEMO.fixtures.len(), lux in 0.0..20_000.0, colour in any_colour()) {
+        let fixture = &DEMO.fixtures[index];
+        prop_assume!(fixture.control != Control::Hand);
+        let reach = solve::reach(fixture, &Demand { lux, colour });
+        let now = Conditions { real_output: false, period_s: 0.025, absent: true };
+        let allowed = guards::allow(fixture, &reach, &now, &mut Standing::default());
+        prop_assert!(allowed.limits().has(Limit::Absent));
+        let mut slots = vec![0; usize::from(fixture.mode.footprint())];
+        channels::encode(fixture, &allowed, &mut slots);
+        prop_assert_eq!(sim::shown(fixture, &slots, WHITE).lux, 0.0);
+    }
+}
+
+fn any_request() -> impl Strategy<Value = Request> {
+    let look = || {
+        prop_oneof![
+            9 => (0..DEMO.looks.len()).prop_map(|i| DEMO.looks[i].name.clone()),
+            1 => Just("no-such-look".to_owned()),
+        ]
+    };
+    let lamp = || {
+        prop_oneof![
+            8 => (0..DEMO.fixtures.len()).prop_map(|i| DEMO.fixtures[i].id.clone()),
+            1 => Just("all".to_owned()),
+            1 => Just("nobody".to_owned()),
+        ]
+    };
+    let span = || {
+        prop_oneof![
+            Just(None),
+            Just(Some(0.0)),
+            (0.0..3.0).prop_map(Some),
+            Just(Some(f64::NAN)),
+            Just(Some(-1.0))
+        ]
+    };
+    prop_oneof![
+        4 => (look(), span(), span()).prop_map(|(look, over_s, in_s)| Request::Recall { look, over_s, in_s, at: None }),
+        2 => (span(), span()).prop_map(|(over_s, in_s)| Request::Next { over_s, in_s }),
+        1 => (span(), span()).prop_map(|(over_s, in_s)| Request::Previous { over_s, in_s }),
+        1 => Just(Request::Cancel {}),
+        3 => (lamp(), -3.0..3.0, span(), span()).prop_map(|(lamp, stops, kelvin, duv)| Request::Nudge {
+            lamp, stops: Some(stops), kelvin: kelvin.map(|k| k * 300.0), mired: None, duv: duv.map(|d| d / 1000.0) }),
+        1 => Just(Request::Keep { name: Some("kept-in-test".to_owned()) }),
+        1 => any::<bool>().prop_map(|now| Request::Dark { now }),
+        1 => Just(Request::Rest {}),
+        2 => Just(Request::Again {}),
+        1 => lamp().prop_map(|lamp| Request::Only { lamp }),
+        1 => lamp().prop_map(|lamp| Request::Wink { lamp }),
+        1 => Just(Request::Rollcall { each_s: Some(0.5) }),
+        1 => (lamp(), any::<bool>()).prop_map(|(lamp, back)| Request::Absent { lamp, back }),
+        1 => lamp().prop_map(|lamp| Request::Cold { lamp }),
+        1 => Just(Request::Reload {}),
+        1 => Just(Request::Status { follow: false }),
+        1 => look().prop_map(|look| Request::Explain { look }),
+    ]
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(60))]
+
+    /// After any stream of requests the engine still answers, sends every frame, keeps its limits,
+    /// and brings a look up exactly as a fresh engine does.
+    #[test]
+    fn any_sequence_of_requests_leaves_the_engine_consistent(
+        requests in proptest::collection::vec((any_request(), 0..30_usize), 1..40)
+    ) {
+        let mut plan = DEMO.clone();
+        plan.path = Some("pilot-station.toml".into());
+        let mut rig = Rig::new(plan.clone());
+        for (request, frames) in requests {
+            let answer = rig.ask(request);
+            prop_assert_eq!(answer.ok, answer.error.is_none());
+            prop_assert!(answer.ok || answer.error.is_some_and(|e| !e.said.is_empty() && e.hint.is_some()));
+            for _ in 0..frames {
+                rig.frame();
+                let status = rig.status();
+                prop_assert!((0.0..=1.0).contains(&status.now.progress));
+                for (id, f) in status.fixtures.iter().enumerate() {
+                    let fixture = &plan.fixtures[id];
+                    prop_assert!(f.asked.lux.is_finite() && f.sent.lux.is_finite());
+                    prop_assert_eq!(f.slots.len(), if fixture.address().is_some() { usize::from(fixture.mode.footprint()) } else { 0 });
+                    if f.control == "absent" && fixture.address().is_some() {
+                        prop_assert_eq!(f.sent.lux, 0.0);
+                    }
+                    if fixture.address().is_some() {
+                        prop_assert!(f.sent.lux <= f.asked.lux * (1.0 + 1e-9) + 1e-9, "{} sends {} of {}", f.id, f.sent.lux, f.asked.lux);
+                    }
+                }
+            }
+        }
+        let absent: Vec<_> = rig.status().fixtures.iter().filter(|f| f.control == "absent").map(|f| f.id.clone()).collect();
+        for id in absent {
+            rig.ask(Request::Absent { lamp: id, back: true });
+        }
+        rig.ask(Request::Cancel {});
+        let look = plan.looks.iter().find(|l| l.targets.iter().all(|t| t.motion.is_none())).expect("a still look");
+        let recall = Request::Recall { look: look.name.clone(), over_s: Some(0.0), in_s: None, at: None };
+        let mut fresh = Rig::new({
+            let mut plan = DEMO.clone();
+            for f in &mut plan.fixtures { f.absent = None; }
+            plan
+        });
+        for r in [&mut rig, &mut fresh] {
+            prop_assert!(r.ask(recall.clone()).ok);
+            r.run(20.0);
+        }
+        for (a, b) in rig.status().fixtures.iter().zip(&fresh.status().fixtures) {
+            if b.sent.lux > 0.0 {
+                prop_assert_eq!(&a.slots, &b.slots, "{}", a.id);
+            } else {
+                prop_assert_eq!(a.sent.lux, 0.0, "{}", a.id);
+            }
+        }
+        prop_assert_eq!(slots(rig.frames.last().expect("frames")).len(), plan.outputs.len());
+    }
+}

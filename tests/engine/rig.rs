@@ -1,0 +1,124 @@
+//! An engine on virtual time, driven as a person drives it.
+
+use std::sync::Arc;
+
+use lampkeep::channels::Frame;
+use lampkeep::control::{Answer, Envelope, Request, Status};
+use lampkeep::engine::{Action, Engine, Event, Options, Ticket};
+use lampkeep::plan::Plan;
+use lampkeep::units::FrameNumber;
+
+pub struct Rig {
+    pub engine: Engine,
+    pub frames: Vec<Vec<Frame>>,
+    pub told: Vec<String>,
+    /// Files of kept looks: name and text.
+    pub written: Vec<(String, String)>,
+    ticket: u64,
+}
+
+impl Rig {
+    pub fn new(plan: Plan) -> Self {
+        Self::with(plan, true)
+    }
+
+    pub fn with(plan: Plan, simulate: bool) -> Self {
+        let options = Options { simulate, boot_id: "test".into() };
+        let engine = Engine::new(Arc::new(plan), options);
+        Self { engine, frames: Vec::new(), told: Vec::new(), written: Vec::new(), ticket: 0 }
+    }
+
+    /// Sends a request that acts on the next frame.
+    pub fn ask(&mut self, request: Request) -> Answer {
+        self.ticket += 1;
+        let ticket = Ticket(self.ticket);
+        let now = self.engine.plan().frames.moment_of(self.engine.next_frame());
+        let mut actions = self.engine.handle(Event::Ask(ticket, Envelope { id: None, request }), now);
+        let mut answer = None;
+        while !actions.is_empty() {
+            let mut more = Vec::new();
+            for action in actions {
+                match action {
+                    Action::Reply(t, a) => {
+                        assert_eq!(t, ticket, "an answer to someone else's request");
+                        answer = Some(*a);
+                    }
+                    Action::WriteLook { ticket, name, text } => {
+                        self.written.push((name, text));
+                        more.extend(self.engine.handle(Event::LookWritten(ticket, Ok(())), now));
+                    }
+                    Action::ReadPlan(ticket) => {
+                        let plan = Arc::clone(self.engine.plan());
+                        more.extend(self.engine.handle(Event::PlanRead(ticket, Ok(plan)), now));
+                    }
+                    _ => {}
+                }
+            }
+            actions = more;
+        }
+        answer.expect("every request is answered")
+    }
+
+    pub fn json(&mut self, text: &str) -> Answer {
+        let envelope = lampkeep::control::decode_request(text.as_bytes()).expect("a request");
+        self.ask(envelope.request)
+    }
+
+    /// Asks, and insists that it was done.
+    pub fn done(&mut self, text: &str) -> String {
+        let answer = self.json(text);
+        assert!(answer.ok, "{text}: {:?}", answer.error);
+        answer.said.unwrap_or_default()
+    }
+
+    /// Works out the next frame.
+    pub fn frame(&mut self) -> Vec<Frame> {
+        let n: FrameNumber = self.engine.next_frame();
+        let now = self.engine.plan().frames.moment_of(n);
+        let mut sent = None;
+        for action in self.engine.handle(Event::Frame(n), now) {
+            match action {
+                Action::Send(frames) => sent = Some(frames),
+                Action::Tell(alert) => self.told.push(alert.said),
+                _ => {}
+            }
+        }
+        let frames = sent.expect("every frame is sent");
+        assert!(frames.iter().all(|f| f.number == n));
+        self.frames.push(frames.clone());
+        frames
+    }
+
+    /// Works out so many seconds of frames and gives the last.
+    pub fn run(&mut self, seconds: f64) -> Vec<Frame> {
+        let count = (seconds * f64::from(self.engine.plan().frames.rate())).round().max(1.0) as u64;
+        for _ in 1..count {
+            self.frame();
+        }
+        self.frame()
+    }
+
+    pub fn status(&self) -> Status {
+        self.engine.status()
+    }
+}
+
+/// What every lamp shows, by the simulator's own arithmetic, with its slots while it is lit: a dark
+/// lamp may be set to its coming colour.
+pub fn lit(plan: &Plan, frames: &[Frame]) -> Vec<(String, f64, Vec<u8>)> {
+    let mut shown = Vec::new();
+    for fixture in &plan.fixtures {
+        let Some(address) = fixture.address() else { continue };
+        let first = usize::from(address.first) - 1;
+        let slots = &frames[address.output.0].slots[first..first + usize::from(fixture.mode.footprint())];
+        let lux = lampkeep::wire::sim::shown(fixture, slots, lampkeep::rehearse::WHITE).lux;
+        let slots = if lux > 0.0 { slots.to_vec() } else { Vec::new() };
+        shown.push((fixture.id.clone(), lux, slots));
+    }
+    shown
+}
+
+/// The slots of frames, numbers apart.
+pub fn slots(frames: &[Frame]) -> Vec<Vec<u8>> {
+    frames.iter().map(|f| f.slots.to_vec()).collect()
+}

@@ -1,0 +1,493 @@
+//! The built binary as a process: commands, exit codes, signals, sockets. Folders are made per test;
+//! every wait is bounded and ends as soon as what it waits for has come.
+
+use std::io::{BufRead, BufReader, Read, Write};
+use std::os::unix::net::UnixStream;
+use std::path::{Path, PathBuf};
+use std::process::{Child, Command, Output, Stdio};
+use std::sync::mpsc;
+use std::time::Duration;
+
+use rustix::process::{Pid, Signal, kill_process};
+use serde_json::Value;
+use tempfile::TempDir;
+
+/// Long enough for a machine under load; nothing takes this long that works.
+const PATIENCE: Duration = Duration::from_secs(30);
+
+const PLAN: &str = r#"
+fade = "1 s"
+rest = "low"
+order = ["bright", "half", "low"]
+on-stop = "hold"
+
+[camera.main]
+iso = 800
+f-number = 2.8
+fps = 25
+shutter = "180 deg"
+white-balance = 5600
+
+[subject.pilot]
+
+[output.desk]
+kind = "simulator"
+
+[fixture.key]
+profile = "bicolour-mat"
+address = 1
+clock = "7:30"
+height = "1.9 m"
+distance = "1.5 m"
+
+[fixture.fill]
+profile = "bicolour-mat"
+address = 11
+clock = "4:30"
+height = "1.5 m"
+distance = "2 m"
+
+[look.bright]
+kelvin = 5600
+key = { stops = 0 }
+fill = { to-key = -2 }
+
+[look.half]
+kelvin = 4400
+key = { stops = -1 }
+
+[look.low]
+key = { stops = -3 }
+"#;
+
+struct Set {
+    dir: TempDir,
+}
+
+impl Set {
+    fn new() -> Self {
+        let set = Self { dir: tempfile::tempdir().expect("a folder") };
+        set.write("interview.toml", PLAN);
+        set
+    }
+
+    fn path(&self, name: &str) -> PathBuf {
+        self.dir.path().join(name)
+    }
+
+    fn write(&self, name: &str, text: &str) {
+        std::fs::write(self.path(name), text).expect("written");
+    }
+
+    fn socket(&self) -> PathBuf {
+        self.path("s.sock")
+    }
+
+    fn command(&self, args: &[&str]) -> Command {
+        let mut command = Command::new(env!("CARGO_BIN_EXE_lampkeep"));
+        command
+            .args(args)
+            .current_dir(self.dir.path())
+            .env_remove("NOTIFY_SOCKET")
+            .env("LAMPKEEP_SOCKET", self.socket())
+            .env("LAMPKEEP_STATE", self.path("state"))
+            .env("NO_COLOR", "1")
+            .stdin(Stdio::null());
+        command
+    }
+
+    fn run(&self, args: &[&str]) -> Output {
+        self.command(args).output().expect("it runs")
+    }
+
+    /// Runs a command and checks its exit code; gives its standard output.
+    fn exits(&self, code: i32, args: &[&str]) -> String {
+        let out = self.run(args);
+        let (text, err) = (String::from_utf8_lossy(&out.stdout), String::from_utf8_lossy(&out.stderr));
+        assert_eq!(out.status.code(), Some(code), "{args:?}\n{text}\n{err}");
+        assert!(code == 0 || !err.is_empty(), "{args:?} fails without a word");
+        if code == 0 { text.into_owned() } else { format!("{text}{err}") }
+    }
+
+    fn status(&self) -> Value {
+        serde_json::from_str(&self.exits(0, &["status", "--json"])).expect("JSON")
+    }
+
+    /// Waits until `what` holds of the status.
+    fn until(&self, why: &str, what: impl Fn(&Value) -> bool) -> Value {
+        let mut last = Value::Null;
+        for _ in 0..600 {
+            last = self.status();
+            if what(&last) {
+                return last;
+            }
+            pause();
+        }
+        panic!("{why}: {last:#}");
+    }
+
+    fn daemon(&self, args: &[&str]) -> Daemon {
+        Daemon::start(self.command(args), &self.socket())
+    }
+}
+
+/// A short wait between two looks at something that will come.
+fn pause() {
+    let (_keep, never) = mpsc::channel::<()>();
+    let _ = never.recv_timeout(Duration::from_millis(20));
+}
+
+struct Daemon {
+    child: Child,
+    log: mpsc::Receiver<String>,
+    seen: Vec<String>,
+}
+
+impl Daemon {
+    fn start(mut command: Command, socket: &Path) -> Self {
+        let mut child = command.stderr(Stdio::piped()).stdout(Stdio::null()).spawn().expect("it starts");
+        let stderr = child.stderr.take().expect("piped");
+        let (send, log) = mpsc::channel();
+        std::thread::spawn(move || {
+            for line in BufReader::new(stderr).lines().map_while(Result::ok) {
+                if send.send(line).is_err() {
+                    break;
+                }
+            }
+        });
+        let mut daemon = Self { child, log, seen: Vec::new() };
+        for _ in 0..600 {
+            if UnixStream::connect(socket).is_ok() {
+                return daemon;
+            }
+            if let Some(code) = daemon.child.try_wait().expect("waitable") {
+                daemon.drain();
+                panic!("the daemon ended with {code}: {:#?}", daemon.seen);
+            }
+            pause();
+        }
+        panic!("the daemon never answered");
+    }
+
+    fn drain(&mut self) {
+        while let Ok(line) = self.log.recv_timeout(Duration::from_millis(200)) {
+            self.seen.push(line);
+        }
+    }
+
+    fn signal(&self, signal: Signal) {
+        let pid = Pid::from_child(&self.child);
+        kill_process(pid, signal).expect("signalled");
+    }
+
+    /// Waits for its end and gives the exit code.
+    fn ends(&mut self) -> Option<i32> {
+        for _ in 0..600 {
+            if let Some(status) = self.child.try_wait().expect("waitable") {
+                return status.code();
+            }
+            pause();
+        }
+        panic!("the daemon does not end");
+    }
+
+    fn logged(&mut self, what: &str) {
+        let deadline = PATIENCE;
+        while let Ok(line) = self.log.recv_timeout(deadline) {
+            let found = line.contains(what);
+            self.seen.push(line);
+            if found {
+                return;
+            }
+        }
+        panic!("`{what}` was not logged: {:#?}", self.seen);
+    }
+}
+
+impl Drop for Daemon {
+    fn drop(&mut self) {
+        // Already gone in most tests.
+        let _ = self.child.kill();
+        let _ = self.child.wait();
+    }
+}
+
+fn fixture<'a>(status: &'a Value, id: &str) -> &'a Value {
+    status["fixtures"].as_array().expect("fixtures").iter().find(|f| f["id"] == id).expect("the fixture")
+}
+
+#[test]
+fn commands_without_a_daemon_work_and_say_what_they_found() {
+    let set = Set::new();
+    assert!(set.exits(0, &["rehearse"]).contains("the same in every run"));
+    assert!(set.exits(0, &["rehearse", "interview.toml"]).contains("bright"));
+    assert!(set.exits(0, &["check", "interview.toml"]).contains("no errors"));
+    assert!(set.exits(0, &["sheet", "interview.toml"]).contains("universe 1 slot 1"));
+    assert!(set.exits(0, &["profiles"]).contains("mode"));
+    assert!(set.exits(0, &["profiles", "interview.toml"]).contains("mode"));
+    assert!(set.exits(0, &["explain", "bright", "--plan", "interview.toml"]).contains("slots"));
+    assert!(set.exits(0, &["reckon", "mired", "3200K", "5600K"]).contains("mired"));
+    for args in [
+        &["rehearse", "interview.toml", "--json"][..],
+        &["check", "interview.toml", "--json"],
+        &["sheet", "interview.toml", "--json"],
+        &["profiles", "--json"],
+        &["explain", "bright", "--plan", "interview.toml", "--json"],
+        &["reckon", "mired", "3200K", "5600K", "--json"],
+    ] {
+        let text = set.exits(0, args);
+        assert!(serde_json::from_str::<Value>(&text).is_ok(), "{args:?} prints no JSON: {text}");
+    }
+}
+
+#[test]
+fn every_fault_has_its_exit_code() {
+    let set = Set::new();
+    set.exits(4, &["status"]);
+    set.exits(4, &["recall", "bright"]);
+    set.exits(2, &["recall"]);
+    set.exits(2, &["no-such-command"]);
+    set.exits(2, &["recall", "bright", "--over", "2"]);
+    set.exits(2, &["nudge", "key", "1"]);
+    set.write("wrong.toml", "[look.a]\nkelvn = 5600\n");
+    assert!(set.exits(3, &["check", "wrong.toml"]).contains("wrong.toml"));
+    set.exits(3, &["run", "wrong.toml"]);
+    set.exits(3, &["rehearse", "wrong.toml"]);
+    set.exits(3, &["check", "not-there.toml"]);
+    set.exits(1, &["explain", "brihgt", "--plan", "interview.toml"]);
+    let _daemon = set.daemon(&["run", "interview.toml", "--simulate"]);
+    assert!(set.exits(1, &["recall", "brihgt"]).contains("did you mean `bright`"));
+    assert!(set.exits(1, &["nudge", "kee", "+1"]).contains("did you mean `key`"));
+    set.exits(1, &["cancel"]);
+    set.exits(1, &["again"]);
+    set.exits(1, &["previous"]);
+}
+
+#[test]
+fn every_command_of_the_set_changes_the_light_as_it_says() {
+    let set = Set::new();
+    let _daemon = set.daemon(&["run", "interview.toml", "--simulate"]);
+    let said = set.exits(0, &["recall", "bright", "--over", "0s"]);
+    assert!(said.starts_with("bright · cut · 2 lamps"), "{said}");
+    let lit = set.until("bright is lit", |s| fixture(s, "key")["sent"]["lux"].as_f64() > Some(100.0));
+    assert_eq!(lit["now"]["look"], "bright");
+    assert_eq!(lit["outputs"][0]["kind"], "simulator");
+    let slots = fixture(&lit, "key")["slots"].clone();
+
+    assert!(set.exits(0, &["nudge", "key", "-1/3"]).contains("dimmer by 0.33 stop"));
+    set.until("nudged", |s| fixture(s, "key")["slots"] != slots);
+    assert!(set.exits(0, &["keep", "bright-low"]).contains("kept"));
+    assert!(set.path("interview.looks/bright-low.toml").exists());
+    set.exits(0, &["next", "--over", "0s"]);
+    set.until("half is lit", |s| s["now"]["look"] == "half");
+    set.exits(0, &["previous"]);
+    set.until("bright again", |s| s["now"]["look"] == "bright");
+    set.exits(0, &["recall", "bright-low", "--over", "0s"]);
+    let kept = set
+        .until("the kept look is lit", |s| s["now"]["look"] == "bright-low" && s["now"]["fading"] == false);
+    assert_ne!(fixture(&kept, "key")["slots"], slots);
+    set.exits(0, &["rest"]);
+    set.exits(0, &["again"]);
+    set.exits(0, &["only", "key"]);
+    set.until("only key", |s| fixture(s, "fill")["sent"]["lux"] == 0.0);
+    set.exits(0, &["again"]);
+    set.exits(0, &["wink", "key"]);
+    let rollcall = set.exits(0, &["rollcall", "--each", "0.5s"]);
+    assert!(rollcall.contains("key") && rollcall.contains("rollcall over"), "{rollcall}");
+    set.exits(0, &["absent", "fill"]);
+    set.until("fill is absent", |s| fixture(s, "fill")["control"] == "absent");
+    set.exits(0, &["absent", "fill", "--back"]);
+    set.exits(0, &["cold", "all"]);
+    assert!(set.exits(0, &["recall", "bright", "--in", "60s"]).contains("lampkeep cancel"));
+    assert!(set.exits(0, &["cancel"]).contains("cancelled"));
+    set.exits(0, &["recall", "bright"]);
+    set.exits(1, &["recall", "bright", "--at", "2020-01-01T00:00:00Z"]);
+    assert!(set.exits(0, &["explain", "bright"]).contains("guards"));
+    assert!(set.exits(0, &["status"]).contains("bright"));
+    set.exits(0, &["dark", "--now"]);
+    set.until("dark", |s| fixture(s, "key")["sent"]["lux"] == 0.0);
+    assert!(set.exits(0, &["dark"]).contains("hot"));
+}
+
+#[test]
+fn a_reload_takes_a_good_plan_and_leaves_the_light_alone_with_a_bad_one() {
+    let set = Set::new();
+    let mut daemon = set.daemon(&["run", "interview.toml", "--simulate"]);
+    set.exits(0, &["recall", "bright", "--over", "0s"]);
+    let lit = set.until("bright is lit", |s| fixture(s, "key")["sent"]["lux"].as_f64() > Some(100.0));
+    let slots = fixture(&lit, "key")["slots"].clone();
+
+    set.write("interview.toml", &PLAN.replace("stops = 0", "stops = nought"));
+    assert!(set.exits(3, &["reload"]).contains("interview.toml"));
+    assert_eq!(fixture(&set.status(), "key")["slots"], slots);
+    assert_eq!(set.status()["plan_hash"], lit["plan_hash"]);
+
+    set.write("interview.toml", &PLAN.replace("{ stops = 0 }", "{ stops = -0.5 }"));
+    assert!(set.exits(0, &["reload"]).contains("1 look"));
+    assert_eq!(fixture(&set.status(), "key")["slots"], slots, "the light stays until it is recalled");
+    set.exits(0, &["recall", "bright", "--over", "0s"]);
+    set.until("the new version", |s| fixture(s, "key")["slots"] != slots);
+
+    set.write("interview.toml", PLAN);
+    daemon.signal(Signal::HUP);
+    daemon.logged("reload: took the plan");
+}
+
+#[test]
+fn sigterm_in_the_middle_of_a_fade_holds_the_light_or_fades_it_out_as_the_plan_says() {
+    for (on_stop, word) in [("hold", "hold"), ("dark", "dark")] {
+        let set = Set::new();
+        set.write("interview.toml", &PLAN.replace("on-stop = \"hold\"", &format!("on-stop = \"{on_stop}\"")));
+        let record = set.path("frames.txt");
+        let mut daemon =
+            set.daemon(&["run", "interview.toml", "--simulate", "--record", record.to_str().expect("utf-8")]);
+        set.exits(0, &["recall", "bright", "--over", "5s"]);
+        set.until("half way", |s| s["now"]["progress"].as_f64() > Some(0.5) && s["now"]["fading"] == true);
+        daemon.signal(Signal::TERM);
+        assert_eq!(daemon.ends(), Some(0), "{word}");
+        let frames = std::fs::read_to_string(&record).expect("the record");
+        let last = frames.lines().last().expect("frames").rsplit(' ').next().expect("slots");
+        let lit = last.bytes().any(|b| b != b'0');
+        // Bi-colour lamps keep their kelvin value in the dark: look at the intensity alone.
+        let intensity = last.get(0..2).expect("slot 1");
+        assert!(lit, "{word}: {last}");
+        assert_eq!(intensity != "00", on_stop == "hold", "{word}: {last}");
+        assert!(!set.socket().exists(), "the socket is taken away at a clean stop");
+    }
+}
+
+#[test]
+fn a_second_daemon_on_one_socket_is_refused_and_a_socket_left_by_a_crash_is_replaced() {
+    let set = Set::new();
+    let mut first = set.daemon(&["run", "interview.toml", "--simulate"]);
+    let said = set.exits(1, &["run", "interview.toml", "--simulate"]);
+    assert!(said.contains("runs already") || said.contains("already"), "{said}");
+    set.exits(0, &["status"]);
+    first.signal(Signal::KILL);
+    first.ends();
+    assert!(set.socket().exists(), "a crash leaves its socket");
+    set.exits(4, &["status"]);
+    let _second = set.daemon(&["run", "interview.toml", "--simulate"]);
+    set.exits(0, &["recall", "bright"]);
+}
+
+#[test]
+fn two_sets_stand_side_by_side_and_each_command_names_its_own() {
+    let set = Set::new();
+    let runtime = set.path("run");
+    std::fs::create_dir(&runtime).expect("a folder");
+    let command = |args: &[&str]| {
+        let mut command = set.command(args);
+        command
+            .env_remove("LAMPKEEP_SOCKET")
+            .env("XDG_RUNTIME_DIR", &runtime)
+            .env("LAMPKEEP_RUN", set.path("no-run"));
+        command
+    };
+    let place = |name: &str| {
+        let run = PathBuf::from("/run/lampkeep").join(format!("{name}.sock"));
+        let xdg = runtime.join("lampkeep").join(format!("{name}.sock"));
+        move || if run.exists() { run.clone() } else { xdg.clone() }
+    };
+    // Names of this run alone, since /run/lampkeep is shared where it can be written.
+    let tag = std::process::id();
+    let (one, two) = (format!("quay-{tag}"), format!("bridge-{tag}"));
+    let start = |name: &str| {
+        let mut child = command(&["run", "interview.toml", "--simulate", "--set", name])
+            .stderr(Stdio::null())
+            .spawn()
+            .expect("it starts");
+        let place = place(name);
+        for _ in 0..600 {
+            if UnixStream::connect(place()).is_ok() {
+                return child;
+            }
+            assert!(child.try_wait().expect("waitable").is_none(), "{name} ended");
+            pause();
+        }
+        panic!("{name} never answered");
+    };
+    let mut children = [start(&one), start(&two)];
+    let look = |name: &str| {
+        let out = command(&["status", "--json", "--set", name]).output().expect("it runs");
+        let status: Value = serde_json::from_slice(&out.stdout).expect("JSON");
+        (status["set"].clone(), status["now"]["look"].clone())
+    };
+    assert!(command(&["recall", "bright", "--set", &one]).output().expect("it runs").status.success());
+    assert_eq!(look(&one), (one.clone().into(), "bright".into()));
+    assert_eq!(look(&two), (two.clone().into(), "dark".into()));
+    let vague = command(&["status"]).output().expect("it runs");
+    assert_ne!(vague.status.code(), Some(0));
+    let said = String::from_utf8_lossy(&vague.stderr);
+    assert!(said.contains(&one) && said.contains(&two), "{said}");
+    for child in &mut children {
+        kill_process(Pid::from_child(child), Signal::TERM).expect("signalled");
+        child.wait().expect("ends");
+    }
+}
+
+#[test]
+fn what_a_real_time_run_sends_is_what_virtual_time_sends_frame_by_frame() {
+    let set = Set::new();
+    let record = set.path("frames.txt");
+    let mut daemon =
+        set.daemon(&["run", "interview.toml", "--simulate", "--record", record.to_str().expect("utf-8")]);
+    set.until("frames run", |s| s["now"]["frame"].as_u64() > Some(0));
+    // Each answer tells the last frame before the one on which the request acts.
+    let mut script = Vec::new();
+    let mut socket = BufReader::new(UnixStream::connect(set.socket()).expect("connected"));
+    for (request, wait_ms) in [
+        (r#"{"do":"recall","look":"bright","over_s":0.7}"#, 300),
+        (r#"{"do":"recall","look":"half","over_s":1.0}"#, 500),
+        (r#"{"do":"nudge","lamp":"key","stops":-0.5}"#, 400),
+        (r#"{"do":"dark"}"#, 1500),
+    ] {
+        writeln!(socket.get_mut(), "{request}").expect("sent");
+        let mut line = String::new();
+        socket.read_line(&mut line).expect("answered");
+        let answer: Value = serde_json::from_str(&line).expect("JSON");
+        assert_eq!(answer["ok"], true, "{line}");
+        script.push((answer["now"]["frame"].as_u64().expect("a frame") + 1, request));
+        let (_keep, never) = mpsc::channel::<()>();
+        let _ = never.recv_timeout(Duration::from_millis(wait_ms));
+    }
+    daemon.signal(Signal::TERM);
+    assert_eq!(daemon.ends(), Some(0));
+
+    let mut real = String::new();
+    std::fs::File::open(&record).expect("the record").read_to_string(&mut real).expect("text");
+    let recorded: Vec<_> =
+        real.lines().map(|l| lampkeep::wire::sim::parse_line(l).expect("a line of the record")).collect();
+    let plan = lampkeep::plan::load::load(&set.path("interview.toml")).expect("the plan");
+    let virtual_frames = replay(plan, &script, recorded.last().expect("frames").number + 1);
+    assert!(recorded.len() > 60, "fades make many changes: {}", recorded.len());
+    for frame in &recorded {
+        let index = usize::try_from(frame.number).expect("small");
+        assert_eq!(
+            frame.slots[..],
+            virtual_frames[index].slots[..frame.slots.len()],
+            "frame {}",
+            frame.number
+        );
+    }
+}
+
+/// The same requests on the same frames, on virtual time.
+fn replay(plan: lampkeep::plan::Plan, script: &[(u64, &str)], frames: u64) -> Vec<lampkeep::channels::Frame> {
+    use lampkeep::engine::{Action, Engine, Event, Options, Ticket};
+    let mut engine = Engine::new(plan.into(), Options { simulate: true, boot_id: String::new() });
+    let mut sent = Vec::new();
+    for n in 0..frames {
+        let now = engine.plan().frames.moment_of(n);
+        for (_, request) in script.iter().filter(|(at, _)| *at == n) {
+            let envelope = lampkeep::control::decode_request(request.as_bytes()).expect("a request");
+            drop(engine.handle(Event::Ask(Ticket(n), envelope), now));
+        }
+        for action in engine.handle(Event::Frame(n), now) {
+            if let Action::Send(frames) = action {
+                sent.push(frames[0]);
+            }
+        }
+    }
+    sent
+}
