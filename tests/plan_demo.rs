@@ -188,6 +188,24 @@ fn a_kept_look_replaces_the_plans_look_of_its_name() {
 }
 
 #[test]
+fn the_shipped_profiles_can_be_listed_with_what_they_drive() {
+    let profiles = load::shipped_profiles();
+    let said: Vec<_> = profiles.iter().map(|p| (p.name.as_str(), p.modes[0].drives(&p.emitters))).collect();
+    assert!(said.contains(&("spot", "intensity alone".into())), "{said:?}");
+    assert!(said.contains(&("bicolour-mat", "intensity and colour temperature".into())), "{said:?}");
+    assert_eq!(said.len(), 7);
+}
+
+#[test]
+fn a_lamp_that_is_lent_stays_in_the_plan_with_a_note() {
+    let text = common_plan::plan_with("")
+        .replace("profile = \"spot\"\naddress", "absent = \"lent\"\nprofile = \"spot\"\naddress");
+    let plan = read_plan(&text).unwrap();
+    assert_eq!(plan.fixtures[3].absent.as_deref(), Some("lent"));
+    assert!(plan.notes.contains(&"not here today: back (lent)".to_owned()));
+}
+
+#[test]
 fn a_plan_without_an_output_goes_to_the_simulator_and_says_so() {
     let plan = loaded("config/five-lamps.toml");
     assert_eq!(plan.outputs.len(), 1);

@@ -5,8 +5,9 @@ use std::io::{ErrorKind, Read};
 use std::path::{Path, PathBuf};
 
 use super::problem::{Kind, Mark, Problem, Report};
+use super::read::read_profiles;
 use super::sources::{Named, Sources, Text, named_files};
-use super::{ColourScience, Plan, locus, read};
+use super::{ColourScience, Plan, Profile, locus, read};
 
 /// Longest file that is read, in bytes: many times the longest plan, far from filling the memory.
 const LONGEST: u64 = 1024 * 1024;
@@ -69,6 +70,12 @@ pub fn demo() -> Plan {
         colour: COLOUR,
     })
     .expect("the texts are compiled in, and a test reads them")
+}
+
+/// The profiles that come with lampkeep, by file and name. All their figures are invented.
+#[must_use]
+pub fn shipped_profiles() -> Vec<Profile> {
+    read_profiles(&shipped(), COLOUR).expect("the texts are compiled in, and a test reads them")
 }
 
 fn shipped() -> Vec<Text> {
