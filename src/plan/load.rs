@@ -48,13 +48,21 @@ pub fn load(path: &Path) -> Result<Plan, Report> {
         let folder = pointed(named, toml_files(&beside(&named.path)), &mut problems);
         profiles.extend(texts(&folder.unwrap_or_default(), &mut problems));
     }
-    let kept = beside(&format!("{stem}.looks"));
+    let kept = kept_folder(path);
     let kept = if kept.exists() { toml_files(&kept).map_err(|e| problems.push(e)).ok() } else { None };
     let looks = texts(&kept.unwrap_or_default(), &mut problems);
     if !problems.is_empty() {
         return Err(Report::new(vec![plan], problems));
     }
     read(&Sources { plan, path: Some(path.to_owned()), stem, kit, profiles, looks, colour: COLOUR })
+}
+
+/// The folder beside a plan that its kept looks are in: `STEM.looks`. It need not be there.
+#[must_use]
+pub fn kept_folder(plan: &Path) -> PathBuf {
+    let mut name = plan.file_stem().unwrap_or_default().to_owned();
+    name.push(".looks");
+    plan.with_file_name(name)
 }
 
 /// The built-in demo: interviews with harbour pilots in a pilot station. All its figures are invented.
