@@ -11,6 +11,10 @@
 //! `plan::load`, `wire` (its `encode` apart), `control`, `clock`, `daemon` and `cli` is pure: no
 //! clock, no file, no socket; time is an argument.
 
+// Unit tests share the invented status of the tests outside.
+#[cfg(test)]
+extern crate self as lampkeep;
+
 pub mod channels;
 pub mod cli;
 pub mod clock;

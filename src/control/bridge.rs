@@ -7,9 +7,9 @@
 use std::sync::Arc;
 use std::sync::mpsc::{SyncSender, TrySendError};
 
-use tokio::sync::oneshot;
+use tokio::sync::{oneshot, watch};
 
-use super::{Answer, Envelope, Failure, FailureKind, MqttStatus};
+use super::{Answer, Envelope, Failure, FailureKind, MqttStatus, Status};
 use crate::engine::Ticket;
 use crate::plan::Plan;
 
@@ -77,6 +77,16 @@ impl Doors {
 
 fn stopping() -> Failure {
     busy("the daemon is stopping; this was not done".to_owned(), "start it again with `lampkeep run PLAN`")
+}
+
+/// Waits until the daemon is told to stop, or whoever would tell is gone. Holds no lock afterwards.
+pub(super) async fn stopped(stopping: &mut watch::Receiver<bool>) {
+    let _ = stopping.wait_for(|stop| *stop).await;
+}
+
+/// The latest status. Takes the lock only to copy a pointer: the engine never waits for a reader.
+pub(super) fn latest(status: &mut watch::Receiver<Arc<Status>>) -> Arc<Status> {
+    Arc::clone(&status.borrow_and_update())
 }
 
 /// A refusal for want of room or time.

@@ -7,9 +7,10 @@ use std::os::unix::net::UnixStream;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
-use super::places::{Places, answers, connect, is_set_name};
+use super::places::{Places, answers, connect};
 use super::{Answer, Failure, Request, Status};
 use crate::cli::exit::Exit;
+use crate::plan::is_set_name;
 use crate::words::short;
 
 /// Longest answer that is read, in bytes: a status of hundreds of fixtures stays far under it.

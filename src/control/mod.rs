@@ -1,12 +1,13 @@
 //! Requests in, answers and status out: the words that every door shares, and the doors themselves.
 //!
-//! `command` and `status` are plain data. Doors (`socket`, later `mqtt`) talk to the engine through
+//! `command` and `status` are plain data. Doors (`socket`, `mqtt`) talk to the engine through
 //! `bridge` by messages alone; `client` is the command line's end of the socket.
 
 mod bridge;
 pub mod client;
 mod command;
 mod essence;
+pub mod mqtt;
 pub mod places;
 pub mod socket;
 mod status;

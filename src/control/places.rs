@@ -10,6 +10,8 @@ use std::path::{Path, PathBuf};
 
 use rustix::net::{AddressFamily, SocketAddrUnix, SocketFlags, SocketType};
 
+use crate::plan::is_set_name;
+
 /// Folder that the service unit makes.
 const SYSTEM: &str = "/run/lampkeep";
 /// Ending of a socket's name.
@@ -85,15 +87,6 @@ impl Places {
         found.sort_by(|a, b| a.0.cmp(&b.0));
         found
     }
-}
-
-/// True for what may name a set: letters, digits and `-`, at most 64, not `all`. Such a name is safe
-/// as part of a path and of a topic.
-#[must_use]
-pub fn is_set_name(name: &str) -> bool {
-    (1..=64).contains(&name.len())
-        && name != "all"
-        && name.bytes().all(|b| b.is_ascii_alphanumeric() || b == b'-')
 }
 
 /// Connects without ever waiting for a listener that is stuck.

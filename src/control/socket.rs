@@ -17,7 +17,7 @@ use rustix::fs::{Access, FlockOperation};
 use tokio::sync::{Semaphore, watch};
 use tokio::task::JoinSet;
 
-use super::bridge::{Doors, busy};
+use super::bridge::{Doors, busy, stopped};
 use super::places::{Places, answers};
 use super::{Answer, Status};
 
@@ -218,7 +218,7 @@ pub async fn serve(
     let mut failing = false;
     loop {
         tokio::select! {
-            _ = stopping.wait_for(|stop| *stop) => break,
+            () = stopped(&mut stopping) => break,
             Some(_) = clients.join_next(), if !clients.is_empty() => {}
             accepted = inner.accept() => match accepted {
                 Ok((stream, _)) if clients.len() < MAX_CLIENTS => {

@@ -9,7 +9,7 @@ use tokio::net::UnixStream;
 use tokio::sync::{Semaphore, watch};
 use tokio::time::{Instant, timeout, timeout_at};
 
-use super::super::bridge::{Doors, busy};
+use super::super::bridge::{Doors, busy, latest, stopped};
 use super::super::essence;
 use super::super::{
     Answer, Envelope, Failure, FailureKind, MAX_REQUEST_BYTES, Request, Status, decode_request,
@@ -86,7 +86,7 @@ impl Visitor {
             match decode_request(text.trim_ascii()) {
                 Err((id, failure)) => self.say(&Answer::refused(id, failure)).await?,
                 Ok(Envelope { id, request: Request::Status { follow: false } }) => {
-                    let status = Arc::clone(&self.status.borrow_and_update());
+                    let status = latest(&mut self.status);
                     self.say(&status_answer(id, &status)).await?;
                 }
                 Ok(Envelope { id, request: Request::Status { follow: true } }) => self.follow(id).await?,
@@ -125,7 +125,7 @@ impl Visitor {
                 // A line that is here goes before the stop, so that it gets its answer.
                 biased;
                 read = timeout_at(until, fill(&mut self.stream, &mut self.kept)) => read,
-                _ = stopping.wait_for(|stop| *stop) => return Ok(Line::Gone),
+                () = stopped(&mut stopping) => return Ok(Line::Gone),
             };
             match read {
                 Err(_) => return Ok(late),
@@ -150,7 +150,7 @@ impl Visitor {
                 .await;
         };
         loop {
-            let sent = Arc::clone(&self.status.borrow_and_update());
+            let sent = latest(&mut self.status);
             self.say(&status_answer(id.clone(), &sent)).await?;
             let at = Instant::now();
             if !self.kept.is_empty() {
@@ -160,7 +160,7 @@ impl Visitor {
             let mut stopping = self.stopping.clone();
             let news = async {
                 tokio::time::sleep_until(at + FOLLOW_APART).await;
-                while !essence::differs(&sent, &status.borrow_and_update()) {
+                while !essence::differs(&sent, &latest(&mut status)) {
                     if status.changed().await.is_err() {
                         // The engine has ended: nothing new will come.
                         std::future::pending::<()>().await;
@@ -175,7 +175,7 @@ impl Visitor {
                     }
                     return Ok(());
                 }
-                _ = stopping.wait_for(|stop| *stop) => return Ok(()),
+                () = stopped(&mut stopping) => return Ok(()),
             }
         }
     }
@@ -195,10 +195,16 @@ async fn fill(stream: &mut UnixStream, kept: &mut Vec<u8>) -> io::Result<usize> 
 }
 
 fn status_answer(id: Option<String>, status: &Status) -> Answer {
+    let said = format!("{} · {}", status.set, status.now.look);
     match serde_json::to_value(status) {
-        Ok(data) => {
-            Answer { id, ok: true, said: None, now: Some(status.now.clone()), data: Some(data), error: None }
-        }
+        Ok(data) => Answer {
+            id,
+            ok: true,
+            said: Some(said),
+            now: Some(status.now.clone()),
+            data: Some(data),
+            error: None,
+        },
         Err(e) => Answer::refused(
             id,
             Failure {

@@ -1,0 +1,433 @@
+//! Publishes status to an MQTT 5 broker. Nothing is subscribed: no message changes light.
+//!
+//! The light depends on none of this. Each connection is a new one with a client of its own, so that
+//! nothing queued for an earlier one is ever sent; `outbox` holds the newest of each topic and hands
+//! it on without waiting; a broker that falls silent is left; attempts come ever more seldom.
+
+mod fault;
+mod outbox;
+
+use std::hash::{BuildHasher, Hasher};
+use std::pin::{Pin, pin};
+use std::sync::Arc;
+use std::sync::mpsc::SyncSender;
+use std::time::Duration;
+
+use rumqttc::NetworkOptions;
+use rumqttc::v5::mqttbytes::QoS;
+use rumqttc::v5::mqttbytes::v5::{LastWill, Packet};
+use rumqttc::v5::{AsyncClient, ConnectionError, Event, EventLoop, MqttOptions};
+use tokio::sync::{broadcast, mpsc, watch};
+use tokio::time::Instant;
+
+use super::bridge::{latest, stopped};
+use super::{Alert, Inbound, LinkState, MqttStatus, Status};
+use crate::plan::Mqtt;
+pub use outbox::NowMessage;
+use outbox::Outbox;
+
+/// Messages handed to the client and not yet on the wire.
+const QUEUE: usize = 64;
+/// Messages on the wire that the broker has not acknowledged. The client's default reserves 14 MB.
+const IN_FLIGHT: u16 = 100;
+/// Largest packet taken from the broker, in bytes; larger ones would end every connection.
+const MAX_PACKET: u32 = 256 * 1024;
+/// Least keep-alive that the client bears.
+const MIN_KEEP_ALIVE: Duration = Duration::from_secs(5);
+/// Time for a connection, name resolution and the broker's answer included, in seconds.
+const CONNECT_WITHIN_S: u64 = 5;
+/// First and greatest pause between connections.
+const PAUSE: (Duration, Duration) = (Duration::from_millis(200), Duration::from_secs(10));
+/// A connection that lasted this long was a good one: the pauses start small again.
+const GOOD_FOR: Duration = Duration::from_secs(10);
+/// Time for the last words when the daemon stops.
+const FAREWELL: Duration = Duration::from_secs(2);
+
+/// Publishes until `stopping` turns true, then says `online` = `false` and disconnects.
+///
+/// Never fails: what is wrong stands in the [`MqttStatus`] that the engine gets through `inbox`, and
+/// once in the log. Resolving a name may hold a thread of the runtime's blocking pool for longer than
+/// this function lives: end the runtime with `shutdown_timeout` or `shutdown_background`.
+pub async fn run(
+    settings: Mqtt,
+    set: String,
+    status: watch::Receiver<Arc<Status>>,
+    alerts: broadcast::Receiver<Alert>,
+    inbox: SyncSender<Inbound>,
+    mut stopping: watch::Receiver<bool>,
+) {
+    let mut door = Door {
+        broker: format!("{}:{}", settings.host, settings.port),
+        outbox: Outbox::new(&set),
+        report: Report::new(inbox),
+        settings,
+        set,
+        status,
+        alerts,
+        opened: Instant::now(),
+        logged: Vec::new(),
+        announced: false,
+    };
+    let mut pause = Pause::new();
+    loop {
+        let End::Lost { said, lasted } = door.connection(stopping.clone()).await else { break };
+        door.lost(said);
+        let until = Instant::now() + pause.after(lasted);
+        while Instant::now() < until {
+            door.report.send();
+            let step = until.min(Instant::now() + Duration::from_secs(1));
+            tokio::select! {
+                () = stopped(&mut stopping) => return,
+                () = tokio::time::sleep_until(step) => {}
+            }
+        }
+    }
+}
+
+/// How a connection ended.
+enum End {
+    /// As asked.
+    Stopped,
+    /// Not as asked; `lasted` is zero when there was none.
+    Lost { said: String, lasted: Duration },
+}
+
+struct Door {
+    settings: Mqtt,
+    set: String,
+    broker: String,
+    status: watch::Receiver<Arc<Status>>,
+    alerts: broadcast::Receiver<Alert>,
+    outbox: Outbox,
+    report: Report,
+    opened: Instant,
+    /// Faults told in the log since the last good connection.
+    logged: Vec<String>,
+    /// True if the log says that the connection stands.
+    announced: bool,
+}
+
+/// A connection that the broker has accepted.
+struct Held {
+    since: Instant,
+    /// When the broker last said anything.
+    heard: Instant,
+    /// Largest packet that it takes, in bytes.
+    limit: Option<u32>,
+    /// Messages that it has not acknowledged.
+    unacknowledged: usize,
+    /// True once a message over its limit has been told in the log.
+    told_limit: bool,
+}
+
+impl Door {
+    /// One connection from its start to its end.
+    async fn connection(&mut self, mut stopping: watch::Receiver<bool>) -> End {
+        let options = match self.options() {
+            Ok(options) => options,
+            Err(said) => return End::Lost { said, lasted: Duration::ZERO },
+        };
+        let (client, events) = AsyncClient::new(options, QUEUE);
+        let (event_in, mut event) = mpsc::channel(16);
+        // Polled to its end and never dropped midway, so that no half-written packet is lost.
+        let mut pump = pin!(pump(events, event_in, self.settings.keep_alive));
+        let mut held: Option<Held> = None;
+        let mut alerts_open = true;
+        let lasted = |held: &Option<Held>| held.as_ref().map_or(Duration::ZERO, |h| h.since.elapsed());
+        let mut sample = tokio::time::interval(outbox::APART);
+        sample.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
+        loop {
+            tokio::select! {
+                error = &mut pump => {
+                    let said = fault::worded(&error, &self.broker, &self.set);
+                    return End::Lost { said, lasted: lasted(&held) };
+                }
+                Some(event) = event.recv() => match (event, &mut held) {
+                    (Event::Incoming(Packet::ConnAck(ack)), held) => {
+                        let limit = ack.properties.and_then(|p| p.max_packet_size);
+                        *held = Some(self.accepted(limit));
+                    }
+                    (Event::Incoming(packet), Some(held)) => held.heard(&packet),
+                    _ => {}
+                },
+                _ = sample.tick() => {
+                    if let Some(held) = &held {
+                        if held.heard.elapsed() > self.keep_alive() * 3 / 2 {
+                            return End::Lost { said: fault::silent(&self.broker), lasted: held.since.elapsed() };
+                        }
+                        self.outbox.offer(&latest(&mut self.status), self.opened.elapsed());
+                        self.settled(held);
+                    }
+                    self.report.dropped(self.outbox.dropped());
+                }
+                alert = self.alerts.recv(), if alerts_open && held.is_some() => match alert {
+                    Ok(alert) => self.outbox.alert(&alert),
+                    Err(broadcast::error::RecvError::Lagged(missed)) => self.outbox.lost(missed),
+                    // The engine has ended; the stop comes next.
+                    Err(broadcast::error::RecvError::Closed) => alerts_open = false,
+                },
+                () = stopped(&mut stopping) => {
+                    if let Some(held) = held {
+                        let farewell = self.farewell(&client, held, pump, &mut event);
+                        let _ = tokio::time::timeout(FAREWELL, farewell).await;
+                    }
+                    return End::Stopped;
+                }
+            }
+            if let Some(held) = &mut held {
+                self.hand_on(&client, held);
+            }
+        }
+    }
+
+    /// Hands on what may go now, as far as there is room.
+    fn hand_on(&mut self, client: &AsyncClient, held: &mut Held) {
+        while let Some(message) = self.outbox.take(self.opened.elapsed()) {
+            // Fixed header, topic length, packet id and properties take 12 bytes at most.
+            let size = message.payload.len() + message.topic.len() + 12;
+            if held.limit.is_some_and(|limit| size > limit as usize) {
+                self.outbox.lost(1);
+                if !held.told_limit {
+                    held.told_limit = true;
+                    tracing::warn!(
+                        "{} is not published: {size} bytes are more than {} takes; raise its limit on packets",
+                        message.topic,
+                        self.broker
+                    );
+                }
+                continue;
+            }
+            match client.try_publish(
+                &message.topic,
+                QoS::AtLeastOnce,
+                message.retain,
+                message.payload.clone(),
+            ) {
+                Ok(()) => held.unacknowledged += 1,
+                Err(_) => return self.outbox.give_back(message),
+            }
+        }
+    }
+
+    /// Says that the daemon goes, waits until the broker has it all, and disconnects.
+    async fn farewell(
+        &self,
+        client: &AsyncClient,
+        mut held: Held,
+        mut pump: Pin<&mut impl Future<Output = ConnectionError>>,
+        events: &mut mpsc::Receiver<Event>,
+    ) {
+        let topic = self.outbox.online_topic();
+        let mut said = false;
+        let mut ended = false;
+        loop {
+            if !said {
+                said = client.try_publish(&topic, QoS::AtLeastOnce, true, "false").is_ok();
+                held.unacknowledged += usize::from(said);
+            }
+            // Closing with unread acknowledgements would reset the connection, and the broker could
+            // lose the last words.
+            if said && !ended && held.unacknowledged == 0 {
+                ended = client.try_disconnect().is_ok();
+            }
+            tokio::select! {
+                _ = &mut pump => return,
+                Some(Event::Incoming(packet)) = events.recv() => held.heard(&packet),
+                () = tokio::time::sleep(Duration::from_millis(20)), if !said || !ended => {}
+            }
+        }
+    }
+
+    fn options(&self) -> Result<MqttOptions, String> {
+        let mut options =
+            MqttOptions::new(fault::client_id(&self.set), &self.settings.host, self.settings.port);
+        let mut network = NetworkOptions::new();
+        network.set_tcp_nodelay(true);
+        options
+            .set_network_options(network)
+            .set_keep_alive(self.keep_alive())
+            .set_clean_start(true)
+            .set_connection_timeout(CONNECT_WITHIN_S)
+            .set_outgoing_inflight_upper_limit(IN_FLIGHT)
+            .set_max_packet_size(Some(MAX_PACKET))
+            .set_last_will(LastWill::new(self.outbox.online_topic(), "false", QoS::AtLeastOnce, true, None));
+        let password = self.settings.password_file.as_deref().map(fault::password).transpose()?;
+        if self.settings.user.is_some() || password.is_some() {
+            options.set_credentials(
+                self.settings.user.clone().unwrap_or_default(),
+                password.unwrap_or_default(),
+            );
+        }
+        Ok(options)
+    }
+
+    fn keep_alive(&self) -> Duration {
+        self.settings.keep_alive.clamp(MIN_KEEP_ALIVE, Duration::from_secs(u64::from(u16::MAX)))
+    }
+
+    /// The broker has let us in: everything is said afresh.
+    fn accepted(&mut self, limit: Option<u32>) -> Held {
+        // What happened without a connection is over: an old alert would be taken for a new one.
+        self.outbox.lost(self.alerts.len() as u64);
+        self.alerts = self.alerts.resubscribe();
+        self.outbox.fresh();
+        self.outbox.offer(&latest(&mut self.status), self.opened.elapsed());
+        self.report.up();
+        if self.logged.is_empty() && !self.announced {
+            self.announce();
+        }
+        let now = Instant::now();
+        Held { since: now, heard: now, limit, unacknowledged: 0, told_limit: false }
+    }
+
+    /// Tells the log of a connection that has lasted. One that comes and goes is not told each time.
+    fn settled(&mut self, held: &Held) {
+        if held.since.elapsed() >= GOOD_FOR && !self.announced {
+            self.announce();
+        }
+    }
+
+    fn announce(&mut self) {
+        tracing::info!(broker = self.broker, "status is published as lampkeep/{}", self.set);
+        self.logged.clear();
+        self.announced = true;
+    }
+
+    fn lost(&mut self, said: String) {
+        self.announced = false;
+        if !self.logged.contains(&said) {
+            tracing::warn!("no status over MQTT: {said}; trying on, the light does not depend on it");
+            self.logged.push(said.clone());
+        }
+        self.report.down(said);
+    }
+}
+
+impl Held {
+    fn heard(&mut self, packet: &Packet) {
+        self.heard = Instant::now();
+        if matches!(packet, Packet::PubAck(_)) {
+            self.unacknowledged = self.unacknowledged.saturating_sub(1);
+        }
+    }
+}
+
+/// Drives the client until its connection ends.
+async fn pump(mut client: EventLoop, events: mpsc::Sender<Event>, keep_alive: Duration) -> ConnectionError {
+    loop {
+        match client.poll().await {
+            Ok(event) => {
+                // A broker may ask for a keep-alive of its own; zero would have the client ping without end.
+                if client.options.keep_alive() < MIN_KEEP_ALIVE {
+                    client.options.set_keep_alive(keep_alive.max(MIN_KEEP_ALIVE));
+                }
+                if events.send(event).await.is_err() {
+                    return ConnectionError::RequestsDone;
+                }
+            }
+            Err(error) => return error,
+        }
+    }
+}
+
+/// What the engine is told of the connection.
+struct Report {
+    inbox: SyncSender<Inbound>,
+    status: MqttStatus,
+    connected_before: bool,
+    told: Option<MqttStatus>,
+}
+
+impl Report {
+    fn new(inbox: SyncSender<Inbound>) -> Self {
+        let status = MqttStatus { state: LinkState::Starting, said: None, reconnects: 0, dropped: 0 };
+        Self { inbox, status, connected_before: false, told: None }
+    }
+
+    fn up(&mut self) {
+        self.status.reconnects += u64::from(self.connected_before);
+        self.connected_before = true;
+        self.status.state = LinkState::Up;
+        self.status.said = None;
+        self.send();
+    }
+
+    fn down(&mut self, said: String) {
+        self.status.state = LinkState::Down;
+        self.status.said = Some(said);
+        self.send();
+    }
+
+    fn dropped(&mut self, messages: u64) {
+        self.status.dropped = messages;
+        self.send();
+    }
+
+    /// Tells what is new; a full inbox has it tried again at the next call.
+    fn send(&mut self) {
+        if self.told.as_ref() != Some(&self.status)
+            && self.inbox.try_send(Inbound::Mqtt(self.status.clone())).is_ok()
+        {
+            self.told = Some(self.status.clone());
+        }
+    }
+}
+
+/// Growing pauses between connections, with jitter so that many daemons do not come at once.
+struct Pause {
+    next: Duration,
+    seed: std::hash::RandomState,
+    draws: u64,
+}
+
+impl Pause {
+    fn new() -> Self {
+        Self { next: PAUSE.0, seed: std::hash::RandomState::new(), draws: 0 }
+    }
+
+    /// The pause after a connection that lasted this long: half to the whole of the present length.
+    fn after(&mut self, lasted: Duration) -> Duration {
+        if lasted >= GOOD_FOR {
+            self.next = PAUSE.0;
+        }
+        let whole = self.next;
+        self.next = (whole * 2).min(PAUSE.1);
+        self.draws += 1;
+        let mut hasher = self.seed.build_hasher();
+        hasher.write_u64(self.draws);
+        let share = (hasher.finish() >> 11) as f64 / (1_u64 << 53) as f64;
+        whole.mul_f64(0.5 + share / 2.0)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn pauses_grow_from_a_fifth_of_a_second_to_ten_and_start_again_after_a_good_connection() {
+        let mut pause = Pause::new();
+        for whole in [0.2, 0.4, 0.8, 1.6, 3.2, 6.4, 10.0, 10.0] {
+            let drawn = pause.after(Duration::ZERO).as_secs_f64();
+            assert!((whole / 2.0..=whole).contains(&drawn), "{drawn} of {whole}");
+        }
+        assert!(pause.after(Duration::from_secs(1)) >= Duration::from_secs(5));
+        assert!(pause.after(GOOD_FOR) <= PAUSE.0);
+    }
+
+    #[test]
+    fn the_engine_is_told_of_changes_alone_and_again_when_its_inbox_was_full() {
+        let (sender, inbox) = std::sync::mpsc::sync_channel(1);
+        let mut report = Report::new(sender);
+        report.down("x".into());
+        report.down("x".into());
+        report.up();
+        let Inbound::Mqtt(first) = inbox.try_recv().unwrap() else { panic!("not a report") };
+        assert_eq!(first.state, LinkState::Down);
+        report.send();
+        let Inbound::Mqtt(second) = inbox.try_recv().unwrap() else { panic!("not a report") };
+        assert_eq!((second.state, second.said, second.reconnects), (LinkState::Up, None, 0));
+        report.send();
+        assert!(inbox.try_recv().is_err());
+    }
+}

@@ -1,0 +1,437 @@
+//! Status over MQTT, to a real mosquitto that each test starts on a free port, and to peers that are
+//! no brokers at all. Without mosquitto these tests fail, unless LAMPKEEP_SKIP_BROKER=1 says that it
+//! cannot be had: then they say that they did not run.
+#![expect(clippy::unwrap_used, reason = "a test that cannot set its scene has failed")]
+
+#[path = "common/status.rs"]
+mod common;
+
+use std::net::{Ipv4Addr, TcpListener};
+use std::path::PathBuf;
+use std::process::{Child, Command, Stdio};
+use std::sync::Arc;
+use std::sync::mpsc::{Receiver, sync_channel};
+use std::time::Duration;
+
+use lampkeep::control::mqtt::{self, NowMessage};
+use lampkeep::control::{Alert, FixtureStatus, Inbound, LinkState, MqttStatus, Status};
+use lampkeep::plan::Mqtt;
+use rumqttc::v5::mqttbytes::QoS;
+use rumqttc::v5::mqttbytes::v5::{Filter, Packet, Publish};
+use rumqttc::v5::{AsyncClient, Event, MqttOptions};
+use tokio::io::{AsyncReadExt, AsyncWriteExt};
+use tokio::sync::{broadcast, mpsc, watch};
+use tokio::task::JoinHandle;
+use tokio::time::{sleep, timeout};
+
+const WITHIN: Duration = Duration::from_secs(30);
+/// A CONNACK of MQTT 5 with success and no properties. Source: OASIS MQTT 5.0, section 3.2.
+const CONNACK: [u8; 5] = [0x20, 0x03, 0x00, 0x00, 0x00];
+
+fn mosquitto() -> Option<PathBuf> {
+    let named = std::env::var_os("MOSQUITTO").map(PathBuf::from);
+    let path = std::env::var_os("PATH").unwrap_or_default();
+    let on_path = std::env::split_paths(&path).map(|dir| dir.join("mosquitto"));
+    let found = named.into_iter().chain(on_path).chain(["/usr/sbin/mosquitto".into()]).find(|p| p.is_file());
+    if found.is_none() {
+        assert!(
+            std::env::var_os("LAMPKEEP_SKIP_BROKER").is_some_and(|v| v == "1"),
+            "no mosquitto in $MOSQUITTO, PATH or /usr/sbin: run tests/run, which installs it"
+        );
+        eprintln!("NOT RUN: there is no mosquitto and LAMPKEEP_SKIP_BROKER=1");
+    }
+    found
+}
+
+fn free_port() -> u16 {
+    TcpListener::bind((Ipv4Addr::LOCALHOST, 0)).unwrap().local_addr().unwrap().port()
+}
+
+/// A real broker on loopback that keeps nothing on disk.
+struct Broker {
+    program: PathBuf,
+    port: u16,
+    config: tempfile::NamedTempFile,
+    child: Child,
+}
+
+impl Broker {
+    async fn start(extra: &str) -> Option<Self> {
+        let program = mosquitto()?;
+        let port = free_port();
+        let config = tempfile::NamedTempFile::new().unwrap();
+        let text = format!("listener {port} 127.0.0.1\npersistence false\nset_tcp_nodelay true\n{extra}\n");
+        std::fs::write(config.path(), text).unwrap();
+        let child = Self::spawn(&program, &config);
+        let mut broker = Self { program, port, config, child };
+        broker.ready().await;
+        Some(broker)
+    }
+
+    fn spawn(program: &PathBuf, config: &tempfile::NamedTempFile) -> Child {
+        Command::new(program)
+            .arg("-c")
+            .arg(config.path())
+            .stdout(Stdio::null())
+            .stderr(Stdio::null())
+            .spawn()
+            .unwrap()
+    }
+
+    async fn ready(&mut self) {
+        let up = async {
+            while tokio::net::TcpStream::connect((Ipv4Addr::LOCALHOST, self.port)).await.is_err() {
+                assert!(self.child.try_wait().unwrap().is_none(), "mosquitto ended at once");
+                sleep(Duration::from_millis(10)).await;
+            }
+        };
+        timeout(WITHIN, up).await.expect("mosquitto listens");
+    }
+
+    fn kill(&mut self) {
+        self.child.kill().unwrap();
+        self.child.wait().unwrap();
+    }
+
+    async fn restart(&mut self) {
+        self.child = Self::spawn(&self.program, &self.config);
+        self.ready().await;
+    }
+}
+
+impl Drop for Broker {
+    fn drop(&mut self) {
+        let _ = self.child.kill();
+        let _ = self.child.wait();
+    }
+}
+
+/// The daemon's MQTT door with a status and alerts of the test's making.
+struct Door {
+    task: JoinHandle<()>,
+    status: watch::Sender<Arc<Status>>,
+    alerts: broadcast::Sender<Alert>,
+    reports: Receiver<Inbound>,
+    stop: watch::Sender<bool>,
+}
+
+fn settings(port: u16) -> Mqtt {
+    Mqtt {
+        host: "127.0.0.1".into(),
+        port,
+        user: None,
+        password_file: None,
+        keep_alive: Duration::from_secs(5),
+    }
+}
+
+impl Door {
+    fn open(settings: Mqtt) -> Self {
+        let (status, status_out) = watch::channel(Arc::new(common::status("quay-dusk")));
+        let (alerts, alerts_out) = broadcast::channel(16);
+        let (inbox, reports) = sync_channel(256);
+        let (stop, stopping) = watch::channel(false);
+        let task = tokio::spawn(mqtt::run(
+            settings,
+            "pilot-station".into(),
+            status_out,
+            alerts_out,
+            inbox,
+            stopping,
+        ));
+        Self { task, status, alerts, reports, stop }
+    }
+
+    async fn reported(&self, wanted: impl Fn(&MqttStatus) -> bool) -> MqttStatus {
+        let search = async {
+            loop {
+                match self.reports.try_recv() {
+                    Ok(Inbound::Mqtt(status)) if wanted(&status) => return status,
+                    Ok(_) => {}
+                    Err(_) => sleep(Duration::from_millis(5)).await,
+                }
+            }
+        };
+        timeout(WITHIN, search).await.expect("reported")
+    }
+
+    async fn stop(self) {
+        self.stop.send_replace(true);
+        timeout(WITHIN, self.task).await.expect("stops").unwrap();
+    }
+}
+
+/// Somebody else who reads everything.
+struct Reader {
+    heard: mpsc::UnboundedReceiver<Publish>,
+}
+
+impl Reader {
+    async fn of(port: u16, name: &str) -> Self {
+        let mut options = MqttOptions::new(name, "127.0.0.1", port);
+        options.set_max_packet_size(Some(1 << 20));
+        let (client, mut events) = AsyncClient::new(options, 8);
+        let filter = Filter::new("lampkeep/#", QoS::AtLeastOnce);
+        client.try_subscribe_many([filter]).unwrap();
+        let (heard_in, heard) = mpsc::unbounded_channel();
+        let (subscribed_in, mut subscribed) = mpsc::channel(1);
+        tokio::spawn(async move {
+            let _client = client;
+            while let Ok(event) = events.poll().await {
+                match event {
+                    Event::Incoming(Packet::Publish(publish)) => {
+                        let Ok(()) = heard_in.send(publish) else { return };
+                    }
+                    Event::Incoming(Packet::SubAck(_)) => drop(subscribed_in.try_send(())),
+                    _ => {}
+                }
+            }
+        });
+        timeout(WITHIN, subscribed.recv()).await.expect("subscribed").unwrap();
+        Self { heard }
+    }
+
+    /// The next message under `lampkeep/pilot-station/` on this topic that is as wanted.
+    async fn next(&mut self, topic: &str, wanted: impl Fn(&Publish) -> bool) -> Publish {
+        let topic = format!("lampkeep/pilot-station/{topic}");
+        let search = async {
+            loop {
+                let publish = self.heard.recv().await.expect("the broker stays");
+                if publish.topic == topic && wanted(&publish) {
+                    return publish;
+                }
+            }
+        };
+        timeout(WITHIN, search).await.unwrap_or_else(|_| panic!("nothing as wanted on {topic}"))
+    }
+
+    /// Everything kept at the broker, by topic, once `online` and `topics` more have come.
+    async fn kept(&mut self, topics: usize) -> std::collections::HashMap<String, Publish> {
+        let mut kept = std::collections::HashMap::new();
+        while kept.len() < topics {
+            let publish = timeout(WITHIN, self.heard.recv()).await.expect("retained").unwrap();
+            let topic = String::from_utf8(publish.topic.to_vec()).unwrap();
+            kept.insert(topic.trim_start_matches("lampkeep/pilot-station/").to_owned(), publish);
+        }
+        kept
+    }
+}
+
+fn is(text: &'static str) -> impl Fn(&Publish) -> bool {
+    move |publish| publish.payload == text
+}
+
+#[tokio::test]
+async fn a_late_reader_finds_the_whole_state_retained() {
+    let Some(broker) = Broker::start("allow_anonymous true").await else { return };
+    let door = Door::open(settings(broker.port));
+    let mut first = Reader::of(broker.port, "first").await;
+    first.next("fixture/key", |_| true).await;
+
+    let mut late = Reader::of(broker.port, "late").await;
+    let kept = late.kept(4).await;
+    assert!(kept.values().all(|p| p.retain && p.qos == QoS::AtLeastOnce));
+    assert_eq!(kept["online"].payload, "true");
+    let status = common::status("quay-dusk");
+    let now: NowMessage = serde_json::from_slice(&kept["now"].payload).unwrap();
+    assert_eq!((now.now, now.order, now.outputs), (status.now, status.order, status.outputs));
+    for fixture in &status.fixtures {
+        let kept: FixtureStatus =
+            serde_json::from_slice(&kept[&format!("fixture/{}", fixture.id)].payload).unwrap();
+        assert_eq!(kept, *fixture);
+    }
+    assert_eq!(door.reported(|r| r.state == LinkState::Up).await.reconnects, 0);
+    door.stop().await;
+}
+
+#[tokio::test]
+async fn a_change_and_an_alert_are_told_and_an_alert_is_not_kept() {
+    let Some(broker) = Broker::start("allow_anonymous true").await else { return };
+    let door = Door::open(settings(broker.port));
+    let mut reader = Reader::of(broker.port, "reader").await;
+    reader.next("fixture/key", |_| true).await;
+    let mut status = common::status("split");
+    status.fixtures[0].watts = 99.0;
+    door.status.send_replace(Arc::new(status));
+    let alert =
+        Alert { kind: "output-gone".into(), fixture: None, said: "desk: no device".into(), since: 3.0 };
+    door.alerts.send(alert.clone()).unwrap();
+    let told = reader.next("alert", |_| true).await;
+    assert!(!told.retain);
+    assert_eq!(serde_json::from_slice::<Alert>(&told.payload).unwrap(), alert);
+    let fixture = reader.next("fixture/key", |_| true).await;
+    assert_eq!(serde_json::from_slice::<FixtureStatus>(&fixture.payload).unwrap().watts, 99.0);
+    let mut late = Reader::of(broker.port, "late").await;
+    let kept = late.kept(4).await;
+    assert_eq!(serde_json::from_slice::<NowMessage>(&kept["now"].payload).unwrap().now.look, "split");
+    assert!(!kept.contains_key("alert"));
+    door.stop().await;
+}
+
+#[tokio::test]
+async fn the_last_will_says_false_when_the_connection_is_cut_and_a_new_daemon_true_again() {
+    let Some(broker) = Broker::start("allow_anonymous true").await else { return };
+    let door = Door::open(settings(broker.port));
+    let mut reader = Reader::of(broker.port, "reader").await;
+    reader.next("online", is("true")).await;
+    door.task.abort();
+    reader.next("online", is("false")).await;
+    let mut late = Reader::of(broker.port, "late").await;
+    assert!(late.next("online", |_| true).await.payload == "false");
+
+    let again = Door::open(settings(broker.port));
+    reader.next("online", is("true")).await;
+    let mut later = Reader::of(broker.port, "later").await;
+    later.next("online", is("true")).await;
+    again.stop().await;
+}
+
+#[tokio::test]
+async fn a_clean_stop_says_false_itself_and_leaves_no_will() {
+    let Some(broker) = Broker::start("allow_anonymous true").await else { return };
+    let door = Door::open(settings(broker.port));
+    let mut reader = Reader::of(broker.port, "reader").await;
+    reader.next("online", is("true")).await;
+    door.stop().await;
+    reader.next("online", is("false")).await;
+    // Messages of one sender keep their order: a will would stand before the next daemon's `true`.
+    let again = Door::open(settings(broker.port));
+    let next = reader.next("online", |_| true).await;
+    assert_eq!(next.payload, "true", "a will followed the clean stop");
+    again.stop().await;
+}
+
+#[tokio::test]
+async fn everything_is_said_afresh_when_the_broker_was_killed_and_started_again() {
+    let Some(mut broker) = Broker::start("allow_anonymous true").await else { return };
+    let door = Door::open(settings(broker.port));
+    door.reported(|r| r.state == LinkState::Up).await;
+    broker.kill();
+    let down = door.reported(|r| r.state == LinkState::Down).await;
+    assert!(down.said.unwrap().contains(&broker.port.to_string()));
+    door.status.send_replace(Arc::new(common::status("split")));
+    let stale = Alert { kind: "old".into(), fixture: None, said: "over".into(), since: 1.0 };
+    door.alerts.send(stale).unwrap();
+    broker.restart().await;
+    let up = door.reported(|r| r.state == LinkState::Up && r.dropped == 1).await;
+    assert_eq!((up.reconnects, up.said), (1, None));
+    let mut reader = Reader::of(broker.port, "reader").await;
+    let kept = reader.kept(4).await;
+    assert_eq!(kept["online"].payload, "true");
+    assert_eq!(serde_json::from_slice::<NowMessage>(&kept["now"].payload).unwrap().now.look, "split");
+    door.stop().await;
+}
+
+#[tokio::test]
+async fn a_refused_name_is_told_in_words() {
+    let Some(broker) = Broker::start("allow_anonymous false").await else { return };
+    let door = Door::open(settings(broker.port));
+    let down = door.reported(|r| r.state == LinkState::Down).await;
+    let said = down.said.unwrap();
+    assert!(said.contains("refuses the user name or password: check `user` and `password-file`"), "{said}");
+    door.stop().await;
+}
+
+#[tokio::test]
+async fn a_message_larger_than_the_broker_takes_costs_that_message_alone() {
+    // Above `online` and the connection itself, below `now`.
+    let Some(broker) = Broker::start("allow_anonymous true\nmax_packet_size 200").await else { return };
+    let door = Door::open(settings(broker.port));
+    let told = door.reported(|r| r.dropped >= 3).await;
+    assert_eq!((told.state, told.reconnects), (LinkState::Up, 0));
+    let mut reader = Reader::of(broker.port, "reader").await;
+    reader.next("online", is("true")).await;
+    door.stop().await;
+}
+
+#[tokio::test]
+async fn without_a_broker_nothing_hangs_and_the_state_says_why() {
+    let door = Door::open(settings(free_port()));
+    let down = door.reported(|r| r.state == LinkState::Down).await;
+    assert!(down.said.unwrap().starts_with("nothing listens at 127.0.0.1:"));
+    door.stop().await;
+
+    let mut open = settings(free_port());
+    let password = tempfile::NamedTempFile::new().unwrap();
+    let everyone = std::os::unix::fs::PermissionsExt::from_mode(0o644);
+    std::fs::set_permissions(password.path(), everyone).unwrap();
+    open.password_file = Some(password.path().to_owned());
+    let door = Door::open(open);
+    let down = door.reported(|r| r.state == LinkState::Down).await;
+    assert!(down.said.unwrap().contains("everyone on this machine may use it (mode 0644)"));
+    door.stop().await;
+}
+
+#[tokio::test]
+async fn a_peer_that_hangs_up_is_asked_ever_more_seldom() {
+    let listener = tokio::net::TcpListener::bind((Ipv4Addr::LOCALHOST, 0)).await.unwrap();
+    let door = Door::open(settings(listener.local_addr().unwrap().port()));
+    let mut gaps = Vec::new();
+    let mut last = tokio::time::Instant::now();
+    for _ in 0..6 {
+        drop(timeout(WITHIN, listener.accept()).await.expect("asked again").unwrap());
+        gaps.push(last.elapsed());
+        last = tokio::time::Instant::now();
+    }
+    // Half of 0.2, 0.4, 0.8, 1.6 and 3.2 s at least; a machine under load only adds.
+    for (gap, least_ms) in gaps[1..].iter().zip([100, 200, 400, 800, 1600]) {
+        assert!(*gap >= Duration::from_millis(least_ms), "{gap:?} is under {least_ms} ms");
+    }
+    let down = door.reported(|r| r.state == LinkState::Down).await;
+    assert!(down.said.unwrap().contains("closed the connection"));
+    door.stop().await;
+}
+
+#[tokio::test]
+async fn a_peer_that_says_nothing_is_left() {
+    // The backlog accepts; nobody ever answers.
+    let mute = TcpListener::bind((Ipv4Addr::LOCALHOST, 0)).unwrap();
+    let door = Door::open(settings(mute.local_addr().unwrap().port()));
+    let down = door.reported(|r| r.state == LinkState::Down).await;
+    assert!(down.said.unwrap().contains("does not answer within 5 s"));
+    door.stop().await;
+}
+
+#[tokio::test]
+async fn a_broker_that_falls_silent_is_left_and_a_stop_in_between_does_not_hang() {
+    let listener = tokio::net::TcpListener::bind((Ipv4Addr::LOCALHOST, 0)).await.unwrap();
+    let door = Door::open(settings(listener.local_addr().unwrap().port()));
+    let (mut first, _) = listener.accept().await.unwrap();
+    first.write_all(&CONNACK).await.unwrap();
+    door.reported(|r| r.state == LinkState::Up).await;
+    let down = door.reported(|r| r.state == LinkState::Down).await;
+    assert!(down.said.unwrap().contains("has fallen silent"));
+    let (mut second, _) = listener.accept().await.unwrap();
+    second.write_all(&CONNACK).await.unwrap();
+    door.reported(|r| r.state == LinkState::Up).await;
+    door.stop().await;
+}
+
+#[tokio::test]
+async fn no_bytes_from_a_peer_bring_the_daemon_down() {
+    let listener = tokio::net::TcpListener::bind((Ipv4Addr::LOCALHOST, 0)).await.unwrap();
+    let port = listener.local_addr().unwrap().port();
+    // Numerical Recipes' linear congruential generator: the same bytes in every run.
+    let mut seed = 1_u32;
+    let mut byte = move || {
+        seed = seed.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+        (seed >> 24) as u8
+    };
+    for round in 0_usize..400 {
+        let door = Door::open(settings(port));
+        let (mut peer, _) = listener.accept().await.unwrap();
+        let mut greeting = [0; 64];
+        let _ = peer.read(&mut greeting).await;
+        if round % 2 == 0 {
+            peer.write_all(&CONNACK).await.unwrap();
+        }
+        // A packet of each kind with wrong flags, lengths and contents.
+        let mut bytes = vec![((round % 16) as u8) << 4 | byte() & 0x0f, (round % 7) as u8];
+        bytes.extend((0..round % 40).map(|_| byte()));
+        let _ = peer.write_all(&bytes).await;
+        drop(peer);
+        door.reported(|r| r.state == LinkState::Down).await;
+        door.task.abort();
+        assert!(door.task.await.is_err_and(|e| e.is_cancelled()), "round {round} panicked");
+    }
+}
