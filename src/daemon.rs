@@ -11,7 +11,7 @@ use tokio::sync::{broadcast, oneshot, watch};
 
 use crate::cli::exit::Exit;
 use crate::clock::{Clock, SystemClock};
-use crate::control::{self, Alert, Ask, Doors, Envelope, INBOX, Inbound, Request, socket};
+use crate::control::{self, Alert, Ask, Doors, Envelope, INBOX, Inbound, Request, mqtt, socket};
 use crate::engine::run::{self, Edges};
 use crate::engine::{Engine, Options};
 use crate::plan::{Plan, load};
@@ -64,7 +64,7 @@ fn serve(plan: Plan, simulate: bool, record: Option<PathBuf>) -> Result<(), Stri
         .map_err(|e| format!("the doors cannot be opened: {e}"))?;
     // The doors share this one thread, so that their tasks need not be movable between threads.
     let local = tokio::task::LocalSet::new();
-    local.block_on(&runtime, async move {
+    let served = local.block_on(&runtime, async move {
         let clock = SystemClock::start();
         let plan = Arc::new(plan);
         // The socket first: it is what tells that this set runs already.
@@ -97,7 +97,16 @@ fn serve(plan: Plan, simulate: bool, record: Option<PathBuf>) -> Result<(), Stri
         let doors = Doors::new(inbox_in.clone());
         let socket_door =
             tokio::task::spawn_local(socket::serve(listener, doors, status.clone(), stopping.clone()));
-        let mqtt_door: Option<tokio::task::JoinHandle<()>> = None;
+        let mqtt_door = plan.mqtt.clone().map(|settings| {
+            tokio::task::spawn_local(mqtt::run(
+                settings,
+                plan.name.clone(),
+                status.clone(),
+                alerts_in.subscribe(),
+                inbox_in.clone(),
+                stopping.clone(),
+            ))
+        });
         let (ended_in, mut ended) = oneshot::channel();
         let edges = Edges {
             clock,
@@ -139,7 +148,10 @@ fn serve(plan: Plan, simulate: bool, record: Option<PathBuf>) -> Result<(), Stri
         let _ = files.join();
         tracing::info!("stopped");
         result.map_err(|e| format!("the engine: {e}"))
-    })
+    });
+    // A name that is being resolved for the broker may hold a thread for a while yet.
+    runtime.shutdown_background();
+    served
 }
 
 fn stop(inbox: &SyncSender<Inbound>, signal: &str) {

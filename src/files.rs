@@ -58,7 +58,7 @@ fn read(path: &Path) -> Result<Arc<crate::plan::Plan>, Failure> {
 
 /// Writes `STEM.looks/NAME.toml` whole or not at all: a new file, synced, then renamed over the old.
 fn write_look(plan: &Path, name: &str, text: &str) -> Result<(), Failure> {
-    let folder = load::looks_folder(plan);
+    let folder = load::kept_folder(plan);
     let target = folder.join(format!("{name}.toml"));
     let write = || -> std::io::Result<()> {
         std::fs::create_dir_all(&folder)?;

@@ -188,6 +188,64 @@ fn a_kept_look_replaces_the_plans_look_of_its_name() {
 }
 
 #[test]
+fn the_shipped_profiles_can_be_listed_with_what_they_drive() {
+    let profiles = load::shipped_profiles();
+    let said: Vec<_> = profiles.iter().map(|p| (p.name.as_str(), p.modes[0].drives(&p.emitters))).collect();
+    assert!(said.contains(&("spot", "intensity alone".into())), "{said:?}");
+    assert!(said.contains(&("bicolour-mat", "intensity and colour temperature".into())), "{said:?}");
+    assert_eq!(said.len(), 7);
+}
+
+#[test]
+fn a_lamp_that_is_lent_stays_in_the_plan_with_a_note() {
+    let text = common_plan::plan_with("")
+        .replace("profile = \"spot\"\naddress", "absent = \"lent\"\nprofile = \"spot\"\naddress");
+    let plan = read_plan(&text).unwrap();
+    assert_eq!(plan.fixtures[3].absent.as_deref(), Some("lent"));
+    assert!(plan.notes.contains(&"not here today: back (lent)".to_owned()));
+}
+
+#[test]
+fn a_folder_of_profiles_and_a_kit_of_another_name_are_read_from_the_plans_folder() {
+    let folder = tempfile::tempdir().unwrap();
+    let write = |name: &str, text: &str| {
+        let path = folder.path().join(name);
+        std::fs::create_dir_all(path.parent().unwrap()).unwrap();
+        std::fs::write(&path, text).unwrap();
+        path
+    };
+    let two = std::fs::read_to_string("config/two-lamps.toml").unwrap();
+    let key = "profile = \"bicolour-mat\"\naddress = 1\n";
+    assert!(two.contains(key));
+    let named = two.replace(key, "lamp = \"Q1\"\n");
+    let plan = write("quay.toml", &format!("kit = \"lamps/mine.toml\"\nprofiles = \"mine\"\n{named}"));
+    write("lamps/mine.toml", "[lamp.Q1]\nprofile = \"lantern\"\naddress = 1\n");
+    write("mine/notes.txt", "no profile");
+    let lantern = "[profile.lantern]\ncooling = \"fan\"\nemitter.white = { kelvin = 5600, candela = \"800 cd\" }\n\
+                   mode.one = { slots = [{ drives = \"intensity\" }] }\n";
+    write("mine/lantern.toml", lantern);
+    let plan = load::load(&plan).unwrap_or_else(|report| panic!("{}", render(&report, Form::Plain)));
+    let key = &plan.fixtures[0];
+    assert_eq!((key.lamp_name(), key.profile.name.as_str()), ("Q1", "lantern"));
+    assert_eq!(key.emitters[0].lux_at_1m, 800.0);
+    assert!(!key.uncalibrated);
+}
+
+#[test]
+fn a_bodys_calibration_scales_its_light_and_its_power_and_settles_the_figures() {
+    let plan = load::demo();
+    let key = plan.fixture(plan.fixture_named("key").unwrap());
+    assert!(!key.uncalibrated);
+    for (seen, profile) in key.emitters.iter().zip(&key.profile.emitters) {
+        assert!((seen.lux_at_1m - profile.lux_at_1m * 0.96).abs() < 1e-9);
+    }
+    // The kit says 192 W at full, standby (8 W) included.
+    let watts: f64 = key.emitters.iter().map(|e| e.watts.get()).sum();
+    assert!((watts - 184.0).abs() < 1e-9);
+    assert_eq!(key.body.as_ref().unwrap().calibrated.as_deref(), Some("2026-05-04"));
+}
+
+#[test]
 fn a_plan_without_an_output_goes_to_the_simulator_and_says_so() {
     let plan = loaded("config/five-lamps.toml");
     assert_eq!(plan.outputs.len(), 1);

@@ -6,10 +6,9 @@
 
 use super::curve;
 use crate::guards::{Allowed, Forecast};
-use crate::light::hull::Hull;
 use crate::light::{colour, mix};
 use crate::plan::{Bits, Channel, Drives, Fixture, MAX_EMITTERS, Mixing};
-use crate::units::{Duv, Kelvin, Uv76, Xy};
+use crate::units::{Duv, Kelvin, Xy};
 
 /// Writes the slots of one lamp. `slots` is its footprint, the first slot of the lamp first.
 ///
@@ -49,7 +48,7 @@ pub fn encode(fixture: &Fixture, allowed: &Allowed, slots: &mut [u8]) {
             let bare = &fixture.profile.emitters;
             let lamp_white = colour::xy_of(*white, Duv::ZERO);
             let wanted = mix::light_of(bare, allowed.mix()).1.unwrap_or(lamp_white);
-            let (hue_deg, share) = lamp_hue(fixture, lamp_white, wanted);
+            let (hue_deg, share) = mix::hue_within(bare, lamp_white, wanted);
             let h = ratio_value(&fixture.mode.channels[*hue], hue_deg);
             let s = ratio_value(&fixture.mode.channels[*saturation], share);
             set(*hue, h, slots);
@@ -154,31 +153,9 @@ fn own_colour(
 ) -> [f64; MAX_EMITTERS] {
     let channels = &fixture.mode.channels;
     let share = |(value, index): (u16, usize)| f64::from(value) / f64::from(channels[index].bits.max());
-    let hue_deg = share(hue) * 360.0;
-    let edge = gamut_edge(fixture, white, hue_deg);
-    let target = white.uv76().towards(edge.uv76(), share(saturation)).xy();
-    mix::most_light(&fixture.profile.emitters, target).drives
-}
-
-/// Hue in degrees (0 to 360) and saturation (0 to 1, of the lamp's own gamut) of a chromaticity.
-fn lamp_hue(fixture: &Fixture, white: Xy, wanted: Xy) -> (f64, f64) {
-    let (w, t) = (white.uv76(), wanted.uv76());
-    let away = t.distance(w);
-    if away < 1e-9 {
-        return (0.0, 0.0);
-    }
-    let hue_deg = (t.v - w.v).atan2(t.u - w.u).to_degrees().rem_euclid(360.0);
-    let edge = gamut_edge(fixture, white, hue_deg).uv76().distance(w);
-    (hue_deg, if edge > 0.0 { (away / edge).min(1.0) } else { 0.0 })
-}
-
-/// The most saturated chromaticity that the lamp has at this hue about its white.
-fn gamut_edge(fixture: &Fixture, white: Xy, hue_deg: f64) -> Xy {
-    let w = white.uv76();
-    let (sin, cos) = hue_deg.to_radians().sin_cos();
-    let hull = Hull::<MAX_EMITTERS>::of(fixture.profile.emitters.iter().map(|e| e.xy.uv76()));
-    let farthest = hull.exit(w, cos, sin);
-    Uv76 { u: w.u + cos * farthest, v: w.v + sin * farthest }.xy()
+    let bare = &fixture.profile.emitters;
+    let target = mix::xy_within(bare, white, share(hue) * 360.0, share(saturation));
+    mix::most_light(bare, target).drives
 }
 
 /// The level value of a self-mixing lamp whose mix at full is `full`: neither light nor power over

@@ -178,14 +178,13 @@ fn rig_sheet(path: &Path, json: bool) -> Exit {
 
 fn profiles(path: Option<&Path>, json: bool) -> Exit {
     let profiles = match path {
-        None => load::demo().profiles,
+        None => load::shipped_profiles(),
         Some(path) => match read_plan(path, json) {
-            Ok(plan) => plan.profiles,
+            Ok(plan) => plan.profiles.iter().map(|p| (**p).clone()).collect(),
             Err(exit) => return exit,
         },
     };
-    let profiles: Vec<_> = profiles.iter().map(AsRef::as_ref).collect();
-    if json { print_json(&sheet::profiles_data(profiles)) } else { print(&sheet::profiles_text(profiles)) }
+    if json { print_json(&sheet::profiles_data(&profiles)) } else { print(&sheet::profiles_text(&profiles)) }
 }
 
 fn explain_offline(path: &Path, look: &str, json: bool) -> Exit {
@@ -206,8 +205,7 @@ fn new_plan(path: &Path, json: bool) -> Exit {
     if path.exists() {
         return fault(Exit::NotMet, &format!("{} exists; give another name", path.display()));
     }
-    let kinds: Vec<_> = load::demo()
-        .profiles
+    let kinds: Vec<_> = load::shipped_profiles()
         .iter()
         .filter_map(|p| {
             let mode = p.modes.first()?;

@@ -226,6 +226,21 @@ impl Mode {
             Mixing::White { .. } | Mixing::HueSaturation { .. } => true,
         }
     }
+
+    /// What the mode drives, in words for people. `emitters`: the profile's.
+    #[must_use]
+    pub fn drives(&self, emitters: &[Emitter]) -> String {
+        match self.mixing {
+            Mixing::Dimmer => "intensity alone".into(),
+            Mixing::White { tint: None, .. } => "intensity and colour temperature".into(),
+            Mixing::White { tint: Some(_), .. } => "intensity, colour temperature and tint".into(),
+            Mixing::HueSaturation { .. } => "intensity, hue and saturation".into(),
+            Mixing::Emitters { .. } => {
+                let names: Vec<_> = emitters.iter().map(|e| e.name.as_str()).collect();
+                format!("the emitters {}", names.join(", "))
+            }
+        }
+    }
 }
 
 /// How a mode's channels together set the light. Numbers are indexes into [`Mode::channels`].

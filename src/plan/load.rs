@@ -5,8 +5,9 @@ use std::io::{ErrorKind, Read};
 use std::path::{Path, PathBuf};
 
 use super::problem::{Kind, Mark, Problem, Report};
+use super::read::read_profiles;
 use super::sources::{Named, Sources, Text, named_files};
-use super::{ColourScience, Plan, read};
+use super::{ColourScience, Plan, Profile, read};
 use crate::light::colour;
 
 /// Longest file that is read, in bytes: many times the longest plan, far from filling the memory.
@@ -48,7 +49,7 @@ pub fn load(path: &Path) -> Result<Plan, Report> {
         let folder = pointed(named, toml_files(&beside(&named.path)), &mut problems);
         profiles.extend(texts(&folder.unwrap_or_default(), &mut problems));
     }
-    let kept = looks_folder(path);
+    let kept = kept_folder(path);
     let kept = if kept.exists() { toml_files(&kept).map_err(|e| problems.push(e)).ok() } else { None };
     let looks = texts(&kept.unwrap_or_default(), &mut problems);
     if !problems.is_empty() {
@@ -57,11 +58,12 @@ pub fn load(path: &Path) -> Result<Plan, Report> {
     read(&Sources { plan, path: Some(path.to_owned()), stem, kit, profiles, looks, colour: COLOUR })
 }
 
-/// The folder of the looks kept beside a plan: `STEM.looks`.
+/// The folder beside a plan that its kept looks are in: `STEM.looks`. It need not be there.
 #[must_use]
-pub fn looks_folder(plan: &Path) -> PathBuf {
-    let stem = plan.file_stem().map_or_else(String::new, |s| s.to_string_lossy().into_owned());
-    plan.with_file_name(format!("{stem}.looks"))
+pub fn kept_folder(plan: &Path) -> PathBuf {
+    let mut name = plan.file_stem().unwrap_or_default().to_owned();
+    name.push(".looks");
+    plan.with_file_name(name)
 }
 
 /// The built-in demo: interviews with harbour pilots in a pilot station. All its figures are invented.
@@ -77,6 +79,12 @@ pub fn demo() -> Plan {
         colour: COLOUR,
     })
     .expect("the texts are compiled in, and a test reads them")
+}
+
+/// The profiles that come with lampkeep, by file and name. All their figures are invented.
+#[must_use]
+pub fn shipped_profiles() -> Vec<Profile> {
+    read_profiles(&shipped(), COLOUR).expect("the texts are compiled in, and a test reads them")
 }
 
 fn shipped() -> Vec<Text> {

@@ -92,7 +92,7 @@ impl<'a> Table<'a> {
 
     /// The value of a key that may be left out.
     pub fn get(&self, key: &'static str) -> Option<Field<'a>> {
-        self.known.borrow_mut().push(key);
+        self.allow(&[key]);
         let (found, value) = self.table.get_key_value(key)?;
         Some(self.field(found, value))
     }
@@ -125,7 +125,12 @@ impl<'a> Table<'a> {
 
     /// Takes keys as known that nothing will ask for, because what they depend on is wrong already.
     pub fn allow(&self, keys: &[&'static str]) {
-        self.known.borrow_mut().extend(keys);
+        let mut known = self.known.borrow_mut();
+        for key in keys {
+            if !known.contains(key) {
+                known.push(key);
+            }
+        }
     }
 
     /// All entries in the order they are written; marks none as known.

@@ -15,6 +15,7 @@ use crate::plan::{
     Address, Circuit, CircuitId, Control, Emitter, Fixture, Output, OutputId, OutputKind, Profile,
 };
 use crate::units::{Duv, Mired, Stops, Watts};
+use crate::words::short;
 
 /// Something in front of a lamp.
 #[derive(Debug, Clone, Default)]
@@ -134,7 +135,11 @@ fn fixture<'a>(
     let kit_lamp = body.and_then(|(name, field)| {
         let found = around.bodies.get(name);
         if found.is_none() {
-            names::unknown(field, "body", name, around.bodies.keys().map(String::as_str));
+            let said = format!("there is no body `{}`", short(name));
+            let none = "no kit says which bodies there are: write `kit.toml` beside the plan, or state `profile`, `mode` \
+                        and `address` here";
+            let known = around.bodies.keys().map(String::as_str);
+            names::unknown_said(field.sink(), field.place(), said, none, name, known);
         }
         found
     });

@@ -15,6 +15,8 @@ use crate::units::{Duv, Kelvin, Share, Stops, Xy};
 /// Keys of a look that are no lamps.
 pub(super) const KEYS: &[&str] =
     &["about", "protect", "like", "key-is", "fade", "kelvin", "duv", "xy", "hue", "saturation", "meter"];
+/// Keys that only a lamp's entry has.
+const LAMP_KEYS: &[&str] = &["stops", "to-key", "lux", "of-full", "move"];
 /// Points that a meter can be held at.
 const METER_POINTS: &[&str] =
     &["face-lit", "face-shadow", "face-camera", "hair", "wall-left", "wall", "wall-right"];
@@ -168,7 +170,14 @@ fn meter(t: &Table<'_>, subjects: &[String]) -> Vec<(String, Stops)> {
 
 fn entry(field: &Field<'_>, look: &str) -> Option<Entry> {
     let owner = format!("`{}` in look `{look}`", field.key());
-    if field.as_table(&owner).is_none() {
+    if field.as_table(&owner).is_none() || field.key() == "move" {
+        let key = field.key();
+        if LAMP_KEYS.contains(&key) {
+            let said = format!("look `{look}` has `{key}` by itself; it belongs to a lamp");
+            let problem = Problem::at(Kind::UnknownKey, field.key_place(), said).label("of which lamp?");
+            field.report(problem.help(format!("write it with the lamp, like `key = {{ {key} = … }}`")));
+            return None;
+        }
         // A bare key of a look misspelt is likelier than a lamp set to a plain value.
         if let Some(near) = crate::words::nearest(field.key(), KEYS.iter().copied()) {
             let said = format!("look `{look}` has an unknown key `{}`", crate::words::short(field.key()));

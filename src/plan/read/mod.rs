@@ -29,9 +29,9 @@ use self::names::Taken;
 use self::place::Stage;
 use super::defaults;
 use super::problem::{Kind, Problem, Report};
-use super::sources::{ColourScience, Sources};
+use super::sources::{ColourScience, Sources, Text};
 use super::tree::{Sink, Table};
-use super::{LookId, Plan};
+use super::{Fixture, LookId, Plan, Profile};
 use crate::units::Kelvin;
 use crate::words::short;
 
@@ -56,6 +56,32 @@ pub fn read(sources: &Sources) -> Result<Plan, Report> {
         return Ok(plan);
     }
     Err(Report::new(texts, sink.take()))
+}
+
+/// Reads the profiles of some texts, by name, without any plan.
+///
+/// Errors: every problem found in them.
+pub(super) fn read_profiles(texts: &[Text], colour: ColourScience) -> Result<Vec<Profile>, Report> {
+    let sink = Sink::default();
+    let trees: Vec<_> = texts.iter().enumerate().map(|(i, t)| syntax::parse(&sink, i, t)).collect();
+    let cx = Cx { sink: &sink, colour };
+    let root = |(i, tree): (usize, &'_ Spanned<DeTable<'_>>)| {
+        profiles_in(&cx, &Table::root(&sink, i, tree.get_ref(), "the file"))
+    };
+    let all: Vec<_> = trees.iter().enumerate().flat_map(root).collect();
+    if sink.count() > 0 {
+        return Err(Report::new(texts.to_vec(), sink.take()));
+    }
+    Ok(all.into_iter().filter_map(|(_, profile)| profile).collect())
+}
+
+fn profiles_in(cx: &Cx<'_>, text: &Table<'_>) -> Vec<(String, Option<Profile>)> {
+    let named = text.named("profile", "profile");
+    let read = |(name, t): (&str, Table<'_>)| {
+        names::check(cx, name, t.place(), "profile", &[]);
+        (name.to_owned(), profile::profile(cx, name, &t))
+    };
+    named.into_iter().map(read).collect()
 }
 
 fn build(sources: &Sources, trees: &[Spanned<DeTable<'_>>], sink: &Sink) -> Option<Plan> {
@@ -137,6 +163,7 @@ fn build(sources: &Sources, trees: &[Spanned<DeTable<'_>>], sink: &Sink) -> Opti
     let (cameras, exposure) = cameras?;
     let stage = stage?;
     let fixtures: Vec<_> = named.into_iter().map(|n| n.fixture).collect::<Option<_>>()?;
+    absent(&fixtures, &mut notes);
     uncalibrated(&fixtures, &mut notes);
     Some(Plan {
         name: name?,
@@ -198,15 +225,22 @@ fn plan_ids(plan: &Table<'_>, key: &'static str, fallback: Option<&str>) -> Vec<
 fn profiles(cx: &Cx<'_>, shipped: &[Table<'_>], kit: Option<&Table<'_>>, plan: &Table<'_>) -> Profiles {
     let mut all = BTreeMap::new();
     for text in shipped.iter().chain(kit).chain([plan]) {
-        for (name, t) in text.named("profile", "profile") {
-            names::check(cx, name, t.place(), "profile", &[]);
-            all.insert(name.to_owned(), profile::profile(cx, name, &t).map(Arc::new));
+        for (name, profile) in profiles_in(cx, text) {
+            all.insert(name, profile.map(Arc::new));
         }
     }
     all
 }
 
-fn uncalibrated(fixtures: &[super::Fixture], notes: &mut Vec<String>) {
+fn absent(fixtures: &[Fixture], notes: &mut Vec<String>) {
+    let why = |f: &Fixture| Some(format!("{} ({})", f.id, f.absent.as_ref()?));
+    let names: Vec<_> = fixtures.iter().filter_map(why).collect();
+    if !names.is_empty() {
+        notes.push(format!("not here today: {}", names.join(", ")));
+    }
+}
+
+fn uncalibrated(fixtures: &[Fixture], notes: &mut Vec<String>) {
     let names: Vec<_> = fixtures.iter().filter(|f| f.uncalibrated).map(|f| f.id.as_str()).collect();
     if !names.is_empty() {
         let lamps =

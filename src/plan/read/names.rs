@@ -7,7 +7,7 @@ use crate::plan::problem::{Kind, Place, Problem};
 use crate::plan::tree::{Field, Sink};
 use crate::words::{nearest, short};
 
-/// Keys of a look, and `all`: neither fixtures, groups nor bodies may be called so.
+/// Keys of a look and of its targets, and `all`: neither fixtures, groups nor bodies may be called so.
 pub(super) const LOOK_KEYS: &[&str] = &[
     "about",
     "all",
@@ -17,9 +17,14 @@ pub(super) const LOOK_KEYS: &[&str] = &[
     "kelvin",
     "key-is",
     "like",
+    "lux",
     "meter",
+    "move",
+    "of-full",
     "protect",
     "saturation",
+    "stops",
+    "to-key",
     "xy",
 ];
 /// What status calls a light that is no look.

@@ -5,6 +5,7 @@ use std::path::PathBuf;
 use super::Cx;
 use super::names;
 use super::place::{self, Stage};
+use crate::light::photometry;
 use crate::plan::amounts::{AMPS, ANGLE, HERTZ, MICROSECONDS, VOLTS};
 use crate::plan::defaults;
 use crate::plan::problem::{Kind, Place, Problem};
@@ -98,12 +99,9 @@ fn camera(id: &str, t: &Table<'_>, stage: Option<&Stage>) -> Option<(Camera, Exp
     Some((camera, Exposure { iso, aperture, nd, shutter_s, constant, zero_stops, white_balance }))
 }
 
-/// Illuminance called 0 stops: E = C N² / (t S), times 10^D for a neutral filter of density D.
-///
-/// `constant` C in lx s; `aperture` N; `shutter_s` t; `iso` S. Source: ISO 2720, incident light.
-/// Density is the base-10 logarithm of the loss (ISO 5-1), so 0.3 is 1.0 stop.
+/// Illuminance called 0 stops, by the arithmetic that `reckon` shows.
 fn zero_stops(iso: f64, aperture: f64, nd: f64, shutter_s: f64, constant: f64) -> f64 {
-    constant * aperture * aperture / (shutter_s * iso) * 10_f64.powf(nd)
+    photometry::exposure_lux(iso, aperture, shutter_s, constant) * photometry::nd_factor(nd)
 }
 
 /// Exposure time in seconds from `1/50`, a time, or an angle with the frame rate.

@@ -364,7 +364,7 @@ fn driveable(cx: &Cx<'_>, fixture: &Fixture, entry: &Entry, own: bool) -> Option
         "look `{}` asks `{}` for {what}; its mode `{mode}` drives {}",
         entry.look,
         fixture.id,
-        drives(fixture)
+        fixture.mode.drives(&fixture.profile.emitters)
     );
     let able = fixture.profile.modes.iter().find(|m| if needs_hue { hues(m) } else { colours(m) });
     let help = match able {
@@ -374,20 +374,6 @@ fn driveable(cx: &Cx<'_>, fixture: &Fixture, entry: &Entry, own: bool) -> Option
     let label = format!("`{mode}` cannot drive this");
     cx.sink.report(Problem::at(Kind::Undriveable, place, said).label(label).help(help));
     None
-}
-
-/// What a fixture's mode drives, for people.
-fn drives(fixture: &Fixture) -> String {
-    match fixture.mode.mixing {
-        Mixing::Dimmer => "intensity alone".into(),
-        Mixing::White { tint: None, .. } => "intensity and colour temperature".into(),
-        Mixing::White { tint: Some(_), .. } => "intensity, colour temperature and tint".into(),
-        Mixing::HueSaturation { .. } => "intensity, hue and saturation".into(),
-        Mixing::Emitters { .. } => {
-            let names: Vec<_> = fixture.profile.emitters.iter().map(|e| e.name.as_str()).collect();
-            format!("the emitters {}", names.join(", "))
-        }
-    }
 }
 
 /// Ids of looks by name, for the order and the rest look.
