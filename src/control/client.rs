@@ -213,8 +213,10 @@ impl Line {
         let broken = |source| ClientError::Broken { path: path.to_owned(), source };
         let mut stream = connect(path).map_err(|e| match e.kind() {
             io::ErrorKind::PermissionDenied => ClientError::NotAllowed { path: path.to_owned() },
-            io::ErrorKind::WouldBlock => broken(e),
-            _ => no_daemon(&[path.to_owned()]),
+            io::ErrorKind::NotFound | io::ErrorKind::NotADirectory | io::ErrorKind::ConnectionRefused => {
+                no_daemon(&[path.to_owned()])
+            }
+            _ => broken(e),
         })?;
         let mut text = serde_json::to_vec(request).map_err(|e| broken(e.into()))?;
         text.push(b'\n');
