@@ -252,7 +252,7 @@ impl Loop {
                 (Some(_), _) if what.contains("\"status\"") || what.contains("\"explain\"") => {
                     tracing::debug!(frame, request = %what, "answered");
                 }
-                (Some(said), _) => tracing::info!(frame, request = %what, "{}", crate::words::short(said)),
+                (Some(said), _) => tracing::info!(frame, request = %what, "{said}"),
                 (_, Some(e)) => tracing::info!(frame, request = %what, "refused: {}", e.said),
                 _ => {}
             }

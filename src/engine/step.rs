@@ -62,7 +62,8 @@ impl Engine {
         }
         self.last = Some(n);
         actions.push(Action::Send(self.frames(n)));
-        let moving = self.lamps.iter().any(|l| !l.settled);
+        let showing = self.rollcall.as_ref().and_then(|r| r.showing(n));
+        let moving = self.lamps.iter().any(|l| !l.settled) || showing.is_some() || self.wink.is_some();
         let due = n - self.last_publish >= u64::from(clock.rate() / PUBLISH_RATE).max(1);
         // Once a second in any case: the outputs' figures and the countdowns move on their own.
         let beat = n - self.last_publish >= u64::from(clock.rate());
