@@ -139,7 +139,7 @@ impl Door {
         loop {
             tokio::select! {
                 error = &mut pump => {
-                    let said = fault::worded(&error, &self.broker, &self.set);
+                    let said = fault::worded(&error, &self.broker, &self.set, held.is_some());
                     return End::Lost { said, lasted: lasted(&held) };
                 }
                 Some(event) = event.recv() => match (event, &mut held) {

@@ -129,6 +129,8 @@ impl Drop for Listener {
         if ours && let Err(e) = std::fs::remove_file(&self.path) {
             tracing::warn!("the socket {} stays behind: {e}", self.path.display());
         }
+        // While it is still held. One that stays behind means nothing: nobody holds it.
+        let _ = std::fs::remove_file(with_ending(&self.path, ".lock"));
     }
 }
 
@@ -142,20 +144,7 @@ fn identity(meta: &Metadata) -> (u64, u64) {
 pub fn bind(path: &Path, set: &str) -> Result<Listener, SocketError> {
     let fault = |source: io::Error| SocketError::Io { path: path.to_owned(), source };
     let runs = || SocketError::Runs { set: set.to_owned(), path: path.to_owned() };
-    let lock = OpenOptions::new()
-        .write(true)
-        .create(true)
-        .truncate(false)
-        .mode(0o600)
-        .custom_flags(rustix::fs::OFlags::NOFOLLOW.bits().cast_signed())
-        .open(with_ending(path, ".lock"))
-        .map_err(fault)?;
-    // Two daemons that start at the same moment both find nobody listening; just one gets the lock.
-    match rustix::fs::flock(&lock, FlockOperation::NonBlockingLockExclusive) {
-        Ok(()) => {}
-        Err(rustix::io::Errno::WOULDBLOCK) => return Err(runs()),
-        Err(e) => return Err(fault(e.into())),
-    }
+    let lock = lock(&with_ending(path, ".lock")).map_err(fault)?.ok_or_else(runs)?;
     if answers(path) {
         return Err(runs());
     }
@@ -164,6 +153,31 @@ pub fn bind(path: &Path, set: &str) -> Result<Listener, SocketError> {
     }
     let (listener, identity) = make(path).map_err(fault)?;
     Ok(Listener { listener: Some(listener), path: path.to_owned(), identity, _lock: lock })
+}
+
+/// Takes the lock of a socket; `None` when a daemon holds it. Two daemons that start at the same moment
+/// both find nobody listening; just one of them gets the lock.
+fn lock(path: &Path) -> io::Result<Option<File>> {
+    loop {
+        let file = OpenOptions::new()
+            .write(true)
+            .create(true)
+            .truncate(false)
+            .mode(0o600)
+            .custom_flags(rustix::fs::OFlags::NOFOLLOW.bits().cast_signed())
+            .open(path)?;
+        match rustix::fs::flock(&file, FlockOperation::NonBlockingLockExclusive) {
+            Ok(()) => {}
+            Err(rustix::io::Errno::WOULDBLOCK) => return Ok(None),
+            Err(e) => return Err(e.into()),
+        }
+        // Its holder may have removed it between our opening and our locking: then this is the lock of
+        // nothing, and the next daemon would make another.
+        let ours = identity(&file.metadata()?);
+        if std::fs::symlink_metadata(path).is_ok_and(|m| identity(&m) == ours) {
+            return Ok(Some(file));
+        }
+    }
 }
 
 /// Makes the socket in a folder that nobody else can enter, sets its permissions, moves it in place.

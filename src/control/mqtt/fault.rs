@@ -13,9 +13,14 @@ use crate::words::short;
 /// Longest password that is read, in bytes.
 const MAX_PASSWORD: u64 = 4096;
 
-/// A connection's end in words. `broker`: host and port.
-pub(super) fn worded(error: &ConnectionError, broker: &str, set: &str) -> String {
+/// A connection's end in words. `broker`: host and port. `was_up`: it had been accepted.
+pub(super) fn worded(error: &ConnectionError, broker: &str, set: &str, was_up: bool) -> String {
+    let closed = || {
+        let doubt = if was_up { "" } else { ", and whether it speaks MQTT 5" };
+        format!("{broker} closed the connection: see its log{doubt}")
+    };
     match error {
+        ConnectionError::Io(e) | ConnectionError::MqttState(StateError::Io(e)) if is_end(e) => closed(),
         ConnectionError::Timeout(_) => {
             format!("{broker} does not answer within 5 s: is it a broker, and is the network up?")
         }
@@ -39,9 +44,7 @@ pub(super) fn worded(error: &ConnectionError, broker: &str, set: &str) -> String
             other => format!("{broker} ended the connection ({}): see its log", words(other)),
         },
         ConnectionError::MqttState(StateError::AwaitPingResp) => silent(broker),
-        ConnectionError::MqttState(StateError::ConnectionAborted) => {
-            format!("{broker} closed the connection: see its log, and whether it speaks MQTT 5")
-        }
+        ConnectionError::MqttState(StateError::ConnectionAborted) => closed(),
         ConnectionError::MqttState(_) | ConnectionError::NotConnAck(_) => {
             format!("{broker} does not talk as an MQTT 5 broker does ({})", short(&error.to_string()))
         }
@@ -52,6 +55,11 @@ pub(super) fn worded(error: &ConnectionError, broker: &str, set: &str) -> String
 /// A broker that has said nothing for longer than the keep-alive allows.
 pub(super) fn silent(broker: &str) -> String {
     format!("{broker} has fallen silent: is it stuck, or the network gone?")
+}
+
+fn is_end(e: &io::Error) -> bool {
+    use io::ErrorKind::{BrokenPipe, ConnectionAborted, ConnectionReset};
+    matches!(e.kind(), ConnectionReset | ConnectionAborted | BrokenPipe)
 }
 
 fn io_worded(e: &io::Error, broker: &str) -> String {
@@ -65,9 +73,6 @@ fn io_worded(e: &io::Error, broker: &str) -> String {
         // The standard library has no kind for a name that the resolver does not know.
         _ if e.to_string().contains("lookup") => {
             format!("the name in {broker} cannot be resolved: correct `host` in the plan, or give an address")
-        }
-        io::ErrorKind::ConnectionReset | io::ErrorKind::ConnectionAborted | io::ErrorKind::BrokenPipe => {
-            format!("{broker} closed the connection: see its log, and whether it speaks MQTT 5")
         }
         _ => format!("{broker}: {e}"),
     }
@@ -142,7 +147,7 @@ mod tests {
     #[test]
     fn faults_are_told_apart_with_a_next_step() {
         let io = |kind: io::ErrorKind| ConnectionError::Io(kind.into());
-        let told = |e: &ConnectionError| worded(e, "broker.local:1883", "a");
+        let told = |e: &ConnectionError| worded(e, "broker.local:1883", "a", false);
         assert_eq!(
             told(&io(io::ErrorKind::ConnectionRefused)),
             "nothing listens at broker.local:1883: start the broker, or correct `host` and `port` in the plan"
@@ -152,6 +157,9 @@ mod tests {
         let refused = ConnectionError::ConnectionRefused(ConnectReturnCode::NotAuthorized);
         assert!(told(&refused).contains("refuses the user name or password"));
         let other = ConnectionError::ConnectionRefused(ConnectReturnCode::ServerBusy);
+        let closed = |was_up| worded(&io(io::ErrorKind::ConnectionReset), "b:1", "a", was_up);
+        assert_eq!(closed(true), "b:1 closed the connection: see its log");
+        assert_eq!(closed(false), "b:1 closed the connection: see its log, and whether it speaks MQTT 5");
         assert_eq!(told(&other), "broker.local:1883 refuses the connection (server busy): see its log");
     }
 }
