@@ -195,6 +195,17 @@ fn a_line_over_the_limit_gets_one_error_and_the_end() {
 }
 
 #[test]
+fn a_line_begun_and_not_finished_gets_one_error_after_ten_seconds() {
+    let dir = folder();
+    let daemon = Daemon::start(&dir.path().join("a.sock"));
+    let mut client = Client::of(&daemon.path);
+    client.say("{\"do\":\"rest\"");
+    assert_eq!(client.hear()["error"]["said"], "a line was not finished within 10 s");
+    assert!(client.hung_up());
+    assert!(daemon.seen.lock().unwrap().is_empty());
+}
+
+#[test]
 fn the_thirty_third_client_is_told_that_there_is_no_room_and_a_place_comes_free_again() {
     let dir = folder();
     let daemon = Daemon::start(&dir.path().join("a.sock"));
