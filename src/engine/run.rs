@@ -217,7 +217,10 @@ impl Loop {
                 },
                 Action::Adopt(plan) => self.adopt(&plan),
                 Action::Tell(alert) => {
-                    tracing::warn!(kind = %alert.kind, "{}", alert.said);
+                    // The wire logs its own faults, with their cause.
+                    if !alert.kind.starts_with("output-") {
+                        tracing::warn!(kind = %alert.kind, "{}", alert.said);
+                    }
                     // No listener is no fault.
                     let _ = self.edges.alerts.send(alert);
                 }
