@@ -279,6 +279,16 @@ impl Engine {
     /// Puts another plan in force. The light stays: each lamp that is still there keeps its target in
     /// lux and colour; a new one is dark.
     fn adopt(&mut self, plan: Arc<Plan>) -> String {
+        let mut plan = plan;
+        let mut later = Vec::new();
+        if plan.name != self.plan.name {
+            // Socket and topics carry the name under which the set was started.
+            Arc::make_mut(&mut plan).name.clone_from(&self.plan.name);
+            later.push("its name");
+        }
+        if plan.mqtt != self.plan.mqtt {
+            later.push("its broker");
+        }
         let old = std::mem::replace(&mut self.plan, plan);
         let before = std::mem::take(&mut self.lamps);
         self.patches = channels::patches(&self.plan);
@@ -316,7 +326,14 @@ impl Engine {
         let name = self.scene;
         let lost = scene_kept(name).is_none();
         self.scene = scene_kept(name).unwrap_or(Scene::Dark);
-        self.memory = None;
+        self.memory = self.memory.take().and_then(|memory| {
+            let still = Moving::still(Demand { lux: 0.0, colour: dark });
+            let target = |f: &crate::plan::Fixture| {
+                old.fixtures.iter().position(|o| o.id == f.id).map_or(still, |was| memory.targets[was])
+            };
+            let targets = plan.fixtures.iter().map(target).collect();
+            Some(super::state::Memory { scene: scene_kept(memory.scene)?, targets, nudged: memory.nudged })
+        });
         self.wink = None;
         self.rollcall = None;
         self.position = self.position.filter(|p| *p < plan.order.len());
@@ -331,7 +348,11 @@ impl Engine {
             plan.looks.iter().filter(|l| old.look_named(&l.name).is_some_and(|o| old.look(o) != *l)).count();
         let added = names(&plan).difference(&names(&old)).count();
         let gone = names(&old).difference(&names(&plan)).count();
-        let tail = if lost { "; the look that is lit is no longer in it" } else { "" };
+        let mut tail =
+            if lost { "; the look that is lit is no longer in it".to_owned() } else { String::new() };
+        if !later.is_empty() {
+            tail.push_str(&format!("; from the next start only: {}", later.join(", ")));
+        }
         format!(
             "took the plan again: {changed} looks changed, {added} new, {gone} gone; the light is as it was, \
              recall a look to see its new version{tail}"

@@ -52,11 +52,3 @@ pub(super) fn standing(fixture: &Fixture, reach: &Reach, cap_power: bool) -> (f6
     }
     (share, limits)
 }
-
-/// The share that `rise_per_s` lets a lamp at `standing` reach within `period_s`.
-pub(super) fn risen(standing: f64, share: f64, rise_per_s: Option<f64>, period_s: f64) -> f64 {
-    match rise_per_s {
-        Some(rise) => share.min(standing + rise * period_s),
-        None => share,
-    }
-}
