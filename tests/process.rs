@@ -491,3 +491,47 @@ fn replay(plan: lampkeep::plan::Plan, script: &[(u64, &str)], frames: u64) -> Ve
     }
     sent
 }
+
+#[test]
+fn the_service_manager_hears_ready_after_the_first_frame_or_an_absent_output_and_stopping_at_the_end() {
+    for output in ["kind = \"simulator\"", "kind = \"framed\"\nport = \"not-there\""] {
+        let set = Set::new();
+        set.write("interview.toml", &PLAN.replace("kind = \"simulator\"", output));
+        let manager = std::os::unix::net::UnixDatagram::bind(set.path("notify")).expect("a socket");
+        manager.set_read_timeout(Some(PATIENCE)).expect("a limit");
+        let mut command = set.command(&["run", "interview.toml"]);
+        command.env("NOTIFY_SOCKET", set.path("notify"));
+        let mut daemon = Daemon::start(command, &set.socket());
+        let hears = |what: &str| {
+            let mut told = Vec::new();
+            loop {
+                let mut bytes = [0; 1024];
+                let count = manager.recv(&mut bytes).unwrap_or_else(|e| panic!("no {what}: {e}, {told:?}"));
+                let text = String::from_utf8_lossy(&bytes[..count]).into_owned();
+                if text.contains(what) {
+                    return;
+                }
+                told.push(text);
+            }
+        };
+        hears("READY=1");
+        let outputs = set.until("the output is known", |s| s["outputs"][0]["state"] != "starting");
+        let framed = output.contains("framed");
+        assert_eq!(outputs["outputs"][0]["state"], if framed { "down" } else { "up" });
+        set.exits(0, &["recall", "bright"]);
+        daemon.signal(Signal::TERM);
+        hears("STOPPING=1");
+        assert_eq!(daemon.ends(), Some(0));
+    }
+}
+
+#[test]
+fn a_broker_that_is_not_there_holds_nothing_up() {
+    let set = Set::new();
+    set.write("interview.toml", &format!("{PLAN}\n[mqtt]\nhost = \"127.0.0.1\"\nport = 1\n"));
+    let _daemon = set.daemon(&["run", "interview.toml", "--simulate"]);
+    set.exits(0, &["recall", "bright", "--over", "0s"]);
+    let status = set.until("the broker is told of", |s| s["mqtt"]["said"].is_string());
+    assert_eq!(status["mqtt"]["state"], "down");
+    assert_eq!(status["now"]["look"], "bright");
+}

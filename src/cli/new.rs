@@ -11,6 +11,7 @@ struct Job {
     clock: &'static str,
     height: &'static str,
     distance: &'static str,
+    aim: &'static str,
     target: &'static str,
 }
 
@@ -21,6 +22,7 @@ const JOBS: &[Job] = &[
         clock: "7:30",
         height: "1.9 m",
         distance: "1.5 m",
+        aim: "",
         target: "stops = 0",
     },
     Job {
@@ -29,6 +31,7 @@ const JOBS: &[Job] = &[
         clock: "4:30",
         height: "1.5 m",
         distance: "2 m",
+        aim: "",
         target: "to-key = -2",
     },
     Job {
@@ -37,6 +40,7 @@ const JOBS: &[Job] = &[
         clock: "1:30",
         height: "2.2 m",
         distance: "1.8 m",
+        aim: "aim = \"hair\"\n",
         target: "to-key = -0.5",
     },
 ];
@@ -107,8 +111,8 @@ pub fn ask(
         address = first.parse::<u16>().unwrap_or(address) + kind.slots;
         let _ = write!(
             text,
-            "\n[fixture.{}]\nprofile = \"{}\"\nmode = \"{}\"\naddress = {first}\nclock = \"{}\"      # from above, camera at 6:00\nheight = \"{}\"\ndistance = \"{}\"   # straight to the lamp's front\n",
-            job.id, kind.profile, kind.mode, job.clock, job.height, job.distance
+            "\n[fixture.{}]\nprofile = \"{}\"\nmode = \"{}\"\naddress = {first}\nclock = \"{}\"      # from above, camera at 6:00\nheight = \"{}\"\ndistance = \"{}\"   # straight to the lamp's front\n{}",
+            job.id, kind.profile, kind.mode, job.clock, job.height, job.distance, job.aim
         );
         lit.push(job);
     }

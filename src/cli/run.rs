@@ -330,7 +330,11 @@ fn rollcall(set: Option<&str>, each_s: Option<f64>, json: bool) -> Exit {
         if now.showing.is_some() && now.showing != shown {
             shown.clone_from(&now.showing);
             if let Some(f) = status.fixtures.iter().find(|f| Some(&f.id) == shown.as_ref()) {
-                print(&format!("{}  lamp {}  slots {}", f.id, f.lamp, show::slots(&f.slots)));
+                let at = f
+                    .universe
+                    .zip(f.first_slot)
+                    .map_or(String::new(), |(u, s)| format!("universe {u} slot {s}"));
+                print(&format!("{:<12} lamp {:<8} {at:<20} mode {}", f.id, f.lamp, f.mode));
             }
         }
         begun |= now.look == "rollcall";

@@ -117,20 +117,26 @@ fn lamp_table(fixtures: &[FixtureStatus]) -> String {
             "hand" => (light(&f.asked), "by hand".to_owned(), format!("{:.0} W", f.watts)),
             _ => (light(&f.asked), light(&f.sent), format!("{:.0} W", f.watts)),
         };
-        let mut held: Vec<_> = f.limited_by.iter().filter(|l| *l != "absent").cloned().collect();
-        if !held.is_empty() {
-            held = vec![format!(" · held by {}", held.join(", "))];
-        }
         let row = format!(
             "{:<id$} {:<lamp$}  {asked:<20} {sent:<20} {watts:>6}  {}{}",
             f.id,
             f.lamp,
             slots(&f.slots),
-            held.concat()
+            held(f)
         );
         let _ = writeln!(text, "{}", row.trim_end());
     }
     text
+}
+
+/// What holds a lamp, in words; nothing for a hand-set one, which goes as far as the hand does.
+fn held(f: &FixtureStatus) -> String {
+    let limits: Vec<_> = f.limited_by.iter().filter(|l| *l != "absent").map(String::as_str).collect();
+    if limits.is_empty() || f.control == "hand" {
+        String::new()
+    } else {
+        format!(" · held by {}", limits.join(", "))
+    }
 }
 
 /// A screen for `status --follow`: the look in letters that read across a room, then what matters.
@@ -159,9 +165,36 @@ pub fn follow(status: &Status, width: usize, height: usize) -> String {
     lines.push(format!("next: {next}{}", if status.now.nudged { " · nudged" } else { "" }));
     lines.extend(status.alerts.iter().map(|a| format!("! {}", a.said)));
     lines.push(String::new());
-    lines.extend(lamp_table(&status.fixtures).lines().map(str::to_owned));
+    let (lit, dark): (Vec<_>, Vec<_>) =
+        status.fixtures.iter().partition(|f| f.asked.stops.is_some() || f.sent.stops.is_some());
+    for f in lit {
+        let sent = match f.control.as_str() {
+            "absent" => "absent".to_owned(),
+            "hand" => "by hand".to_owned(),
+            _ => light(&f.sent),
+        };
+        lines.push(format!(
+            "{:<14} {:<6} asked {:<20} sent {sent}{}",
+            f.id,
+            f.lamp,
+            light(&f.asked),
+            held(f)
+        ));
+    }
+    if !dark.is_empty() {
+        let names: Vec<_> = dark.iter().map(|f| f.id.as_str()).collect();
+        lines.push(format!("dark: {}", names.join(", ")));
+    }
     lines.push(String::new());
-    lines.extend(status.outputs.iter().map(|o| format!("output {}", output(o))));
+    for o in &status.outputs {
+        lines.push(format!(
+            "output {} (universe {}): {}, {} frames",
+            o.name,
+            o.universe,
+            state(o.state),
+            o.frames
+        ));
+    }
     let used = text.lines().count();
     for line in lines.into_iter().take(height.saturating_sub(used + 1)) {
         text.extend(line.chars().take(width));

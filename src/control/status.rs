@@ -168,6 +168,12 @@ pub struct FixtureStatus {
     pub lamp: String,
     /// `dmx`, `hand` or `absent`.
     pub control: String,
+    /// Mode that the lamp must be set to.
+    pub mode: String,
+    /// Universe; `null` for a hand-set lamp.
+    pub universe: Option<u16>,
+    /// Its first slot, from 1; `null` for a hand-set lamp.
+    pub first_slot: Option<u16>,
     /// The target before guards and rounding, planned.
     pub asked: Light,
     /// What the slots on the wire stand for, by the plan's figures.

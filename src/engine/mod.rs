@@ -5,9 +5,11 @@
 //! the first frame at or after its moment.
 
 pub mod assess;
+mod attention;
 mod event;
 pub mod explain;
 mod lamp;
+mod reload;
 mod requests;
 pub mod run;
 pub mod say;

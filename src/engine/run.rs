@@ -217,7 +217,10 @@ impl Loop {
                 },
                 Action::Adopt(plan) => self.adopt(&plan),
                 Action::Tell(alert) => {
-                    tracing::warn!(kind = %alert.kind, "{}", alert.said);
+                    // The wire logs its own faults, with their cause.
+                    if !alert.kind.starts_with("output-") {
+                        tracing::warn!(kind = %alert.kind, "{}", alert.said);
+                    }
                     // No listener is no fault.
                     let _ = self.edges.alerts.send(alert);
                 }
@@ -252,7 +255,7 @@ impl Loop {
                 (Some(_), _) if what.contains("\"status\"") || what.contains("\"explain\"") => {
                     tracing::debug!(frame, request = %what, "answered");
                 }
-                (Some(said), _) => tracing::info!(frame, request = %what, "{}", crate::words::short(said)),
+                (Some(said), _) => tracing::info!(frame, request = %what, "{said}"),
                 (_, Some(e)) => tracing::info!(frame, request = %what, "refused: {}", e.said),
                 _ => {}
             }

@@ -1,16 +1,12 @@
 //! `handle(event, now) -> actions`: frames and everything else that happens.
 
-use std::collections::HashSet;
-use std::sync::Arc;
-
 use super::lamp::Lamp;
 use super::state::{Change, Scene};
 use super::{Action, Engine, Event, say};
-use crate::channels::{self, Frame};
-use crate::control::{Alert, Answer, Failure, LinkState, OutputStatus};
-use crate::guards::{self, Limit};
+use crate::channels::Frame;
+use crate::control::Alert;
 use crate::light::{Colour, Demand, Moving, solve};
-use crate::plan::{FixtureId, LookId, OnStop, Plan};
+use crate::plan::{FixtureId, LookId, OnStop};
 use crate::units::{FrameNumber, Moment};
 
 /// Level at which each lamp shows in a rollcall, as a share of its most light. Judgement, no source:
@@ -62,7 +58,8 @@ impl Engine {
         }
         self.last = Some(n);
         actions.push(Action::Send(self.frames(n)));
-        let moving = self.lamps.iter().any(|l| !l.settled);
+        let showing = self.rollcall.as_ref().and_then(|r| r.showing(n));
+        let moving = self.lamps.iter().any(|l| !l.settled) || showing.is_some() || self.wink.is_some();
         let due = n - self.last_publish >= u64::from(clock.rate() / PUBLISH_RATE).max(1);
         // Once a second in any case: the outputs' figures and the countdowns move on their own.
         let beat = n - self.last_publish >= u64::from(clock.rate());
@@ -190,169 +187,6 @@ impl Engine {
         n: FrameNumber,
     ) -> Action {
         Action::Tell(Alert { kind: kind.to_owned(), fixture, said, since: self.clock().seconds(n) })
-    }
-
-    fn outputs_are(&mut self, outputs: Vec<OutputStatus>) -> Vec<Action> {
-        let n = self.last.unwrap_or(0);
-        let mut actions = Vec::new();
-        for (index, output) in outputs.iter().enumerate() {
-            let before = self.outputs.get(index).map(|o| o.state);
-            let (kind, said) = match (before, output.state) {
-                (Some(LinkState::Down), LinkState::Up) => {
-                    let gap = output.last_gap_s.map_or(String::new(), |s| format!(" after {}", say::span(s)));
-                    ("output-back", format!("output {} is back{gap}", output.name))
-                }
-                (Some(LinkState::Down), LinkState::Down) => continue,
-                (_, LinkState::Down) => ("output-down", self.down_said(output)),
-                _ => continue,
-            };
-            actions.push(self.tell(kind, None, said, n));
-        }
-        let quiet = actions.is_empty() && self.outputs.len() == outputs.len();
-        self.outputs = outputs;
-        self.refresh_standing_alerts(self.clock().seconds(n));
-        if !quiet {
-            actions.extend(self.publish());
-        }
-        actions
-    }
-
-    fn down_said(&self, output: &OutputStatus) -> String {
-        let why = output.said.as_deref().unwrap_or("not there");
-        format!("output {} (universe {}) does not send: {why}", output.name, output.universe)
-    }
-
-    /// Makes the list of what needs attention anew, keeping since when each item has stood.
-    pub(super) fn refresh_standing_alerts(&mut self, now_s: f64) {
-        let mut standing: Vec<(&str, Option<String>, String)> = Vec::new();
-        for output in &self.outputs {
-            if output.state == LinkState::Down {
-                standing.push(("output-down", None, self.down_said(output)));
-            }
-        }
-        for id in self.plan.fixture_ids() {
-            let fixture = self.plan.fixture(id);
-            let lamp = &self.lamps[id.0];
-            if self.real(id) && guards::heat_unknown(fixture) && lamp.absent.is_none() {
-                let binds = if lamp.sent.limits.has(Limit::HeatUnknown) { ", and it shows now" } else { "" };
-                let said = format!(
-                    "{} held at half its power{binds}: its heat is not known. Enter what its maker says, \
-                     such as heat = {{ full-for = \"20 min\" }} for {} in kit.toml",
-                    fixture.id,
-                    fixture.lamp_name()
-                );
-                standing.push(("heat-unknown", Some(fixture.id.clone()), said));
-            }
-        }
-        if let Scene::Look(look) | Scene::Rest(look) = self.scene
-            && self.plan.look(look).protect
-        {
-            let said = "this look hides who is speaking, but lampkeep does not lock the front lamps in this \
-                        version: unplug them, and check the recording with its shadows lifted";
-            standing.push(("protect-unguarded", None, said.to_owned()));
-        }
-        self.alerts = standing
-            .into_iter()
-            .map(|(kind, fixture, said)| {
-                let before = self.alerts.iter().find(|a| a.kind == kind && a.fixture == fixture);
-                let since = before.map_or(now_s, |a| a.since);
-                Alert { kind: kind.to_owned(), fixture, said, since }
-            })
-            .collect();
-    }
-
-    fn plan_read(&mut self, ticket: super::Ticket, result: Result<Arc<Plan>, Failure>) -> Vec<Action> {
-        let id = self.take_reload(ticket);
-        let plan = match result {
-            Ok(plan) => plan,
-            Err(failure) => return vec![Action::reply(ticket, Answer::refused(id, failure))],
-        };
-        let said = self.adopt(Arc::clone(&plan));
-        let mut actions = vec![Action::Adopt(plan)];
-        self.refresh_standing_alerts(self.clock().seconds(self.last.unwrap_or(0)));
-        actions.extend(self.publish());
-        actions.push(self.accept(ticket, id, said));
-        actions
-    }
-
-    /// Puts another plan in force. The light stays: each lamp that is still there keeps its target in
-    /// lux and colour; a new one is dark.
-    fn adopt(&mut self, plan: Arc<Plan>) -> String {
-        let old = std::mem::replace(&mut self.plan, plan);
-        let before = std::mem::take(&mut self.lamps);
-        self.patches = channels::patches(&self.plan);
-        let dark = solve::dark_colour(&self.plan);
-        let plan = Arc::clone(&self.plan);
-        let rate = (u64::from(old.frames.rate()), u64::from(plan.frames.rate()));
-        for (index, fixture) in plan.fixtures.iter().enumerate() {
-            let now = self.conditions(FixtureId(index));
-            let mut lamp = Lamp::dark(fixture, dark, &now);
-            if let Some(was) = old.fixtures.iter().position(|f| f.id == fixture.id) {
-                let was = &before[was];
-                lamp.target = was.target;
-                lamp.moving_since = was.moving_since;
-                lamp.fade = was.fade;
-                lamp.standing = was.standing;
-                lamp.asked = was.asked;
-                if old.fixture_named(&fixture.id).is_some_and(|o| old.fixture(o).absent == fixture.absent) {
-                    lamp.absent.clone_from(&was.absent);
-                }
-                if was.sent.slots.len() == lamp.sent.slots.len() {
-                    lamp.sent = was.sent.clone();
-                } else {
-                    lamp.sent.allowed = was.sent.allowed;
-                }
-            }
-            self.lamps.push(lamp);
-        }
-        let look_of = |id: LookId| plan.look_named(&old.look(id).name);
-        let scene_kept = |scene: Scene| match scene {
-            Scene::Look(id) => look_of(id).map(Scene::Look),
-            Scene::Rest(id) => look_of(id).map(Scene::Rest),
-            Scene::Only(id) => plan.fixture_named(&old.fixture(id).id).map(Scene::Only),
-            Scene::Dark => Some(Scene::Dark),
-        };
-        let name = self.scene;
-        let lost = scene_kept(name).is_none();
-        self.scene = scene_kept(name).unwrap_or(Scene::Dark);
-        self.memory = None;
-        self.wink = None;
-        self.rollcall = None;
-        self.position = self.position.filter(|p| *p < plan.order.len());
-        if matches!(self.scene, Scene::Look(_)) {
-            self.remember();
-        }
-        if rate.0 != rate.1 {
-            self.retime(rate.0, rate.1);
-        }
-        let names = |p: &Plan| p.looks.iter().map(|l| l.name.clone()).collect::<HashSet<_>>();
-        let changed =
-            plan.looks.iter().filter(|l| old.look_named(&l.name).is_some_and(|o| old.look(o) != *l)).count();
-        let added = names(&plan).difference(&names(&old)).count();
-        let gone = names(&old).difference(&names(&plan)).count();
-        let tail = if lost { "; the look that is lit is no longer in it" } else { "" };
-        format!(
-            "took the plan again: {changed} looks changed, {added} new, {gone} gone; the light is as it was, \
-             recall a look to see its new version{tail}"
-        )
-    }
-
-    /// Turns frame numbers of one rate into another's, so that the engine's time goes on unbroken.
-    fn retime(&mut self, from: u64, to: u64) {
-        let turn = |n: u64| u64::try_from(u128::from(n) * u128::from(to) / u128::from(from)).unwrap_or(n);
-        self.last = self.last.map(turn);
-        self.last_publish = turn(self.last_publish);
-        self.rest_ends = self.rest_ends.map(turn);
-        if let Some(waiting) = &mut self.waiting {
-            waiting.due = turn(waiting.due);
-        }
-        for lamp in &mut self.lamps {
-            lamp.moving_since = turn(lamp.moving_since);
-            if let Some(fade) = &mut lamp.fade {
-                fade.start = turn(fade.start);
-                fade.frames = turn(fade.frames).max(1);
-            }
-        }
     }
 
     fn stop(&mut self, now: Moment) -> Vec<Action> {

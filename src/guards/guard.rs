@@ -82,9 +82,10 @@ pub struct Conditions {
 /// What the guards remember of one lamp from frame to frame.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct Standing {
-    /// Share that the rise had reached, floors not applied: a lamp that climbs out of the dark
-    /// passes under its floor for a while and must not be held there for ever.
-    share: f64,
+    /// Illuminance in lux that the rise had reached, floors not applied: a lamp that climbs out of the
+    /// dark passes under its floor for a while and must not be held there for ever. In lux, not as a
+    /// share of full, so that a change of colour at the same light is no rise.
+    lux: f64,
 }
 
 impl Standing {
@@ -101,12 +102,16 @@ impl Standing {
 #[must_use]
 pub fn allow(fixture: &Fixture, reach: &Reach, now: &Conditions, standing: &mut Standing) -> Allowed {
     let mut allowed = stand(fixture, reach, now);
-    let share = limits::risen(standing.share, allowed.level, fixture.limits.rise_per_s, now.period_s);
-    if share < allowed.level {
-        allowed.level = share;
-        allowed.limits = allowed.limits.with(Limit::Rise);
+    if let Some(rise) = fixture.limits.rise_per_s
+        && allowed.full_lux > 0.0
+    {
+        let share = standing.lux / allowed.full_lux + rise * now.period_s;
+        if share < allowed.level {
+            allowed.level = share;
+            allowed.limits = allowed.limits.with(Limit::Rise);
+        }
     }
-    standing.share = allowed.level;
+    standing.lux = allowed.lux();
     floored(fixture, allowed)
 }
 

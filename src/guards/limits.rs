@@ -9,6 +9,10 @@ use crate::plan::{Cooling, Fixture};
 /// cut-out protects at full stays well under it.
 pub const HALF_POWER: f64 = 0.5;
 
+/// A colour miss under this in u'v' is told by figures alone. Judgement: about half of what two lamps
+/// side by side show (0.004 in u'v' is often called just visible; from memory).
+const COLOUR_SEEN_UV76: f64 = 0.002;
+
 /// True if nothing that counts is known of this lamp's heat: it has no fan, and no figure of its
 /// maker's, or only an invented one.
 #[must_use]
@@ -29,7 +33,7 @@ pub(super) fn standing(fixture: &Fixture, reach: &Reach, cap_power: bool) -> (f6
         }
         share = 1.0;
     }
-    if reach.miss.is_some() && asked > 0.0 {
+    if asked > 0.0 && reach.miss.is_some_and(|miss| miss.uv76 >= COLOUR_SEEN_UV76) {
         limits = limits.with(Limit::Colour);
     }
     let ceiling = fixture.limits.ceiling.get();
@@ -47,12 +51,4 @@ pub(super) fn standing(fixture: &Fixture, reach: &Reach, cap_power: bool) -> (f6
         }
     }
     (share, limits)
-}
-
-/// The share that `rise_per_s` lets a lamp at `standing` reach within `period_s`.
-pub(super) fn risen(standing: f64, share: f64, rise_per_s: Option<f64>, period_s: f64) -> f64 {
-    match rise_per_s {
-        Some(rise) => share.min(standing + rise * period_s),
-        None => share,
-    }
 }

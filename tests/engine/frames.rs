@@ -404,3 +404,54 @@ fn two_runs_of_one_script_are_the_same_to_the_byte() {
     script(&mut b);
     assert_eq!(a.frames, b.frames);
 }
+
+#[test]
+fn a_reload_keeps_the_light_the_way_back_and_the_name_the_set_was_started_under() {
+    let plan = demo();
+    let look = still_looks(&plan)[0].clone();
+    let mut rig = Rig::new(plan.clone());
+    rig.done(&recall(&look, 0.0));
+    let shown = lit(&plan, &rig.run(5.0));
+    rig.done(r#"{"do":"rest"}"#);
+    rig.run(5.0);
+    // Another name, another broker.
+    let mut changed = plan.clone();
+    changed.name = "another".to_owned();
+    changed.mqtt = Some(lampkeep::plan::Mqtt {
+        host: "127.0.0.1".to_owned(),
+        port: 1,
+        user: None,
+        password_file: None,
+        keep_alive: std::time::Duration::from_secs(10),
+    });
+    let standing = lit(&plan, rig.frames.last().expect("frames"));
+    let said = rig.reload(changed);
+    assert!(said.contains("from the next start only: its name, its broker"), "{said}");
+    assert_eq!(rig.status().set, "pilot-station");
+    assert_eq!(lit(&plan, &rig.frame()), standing, "the light is as it was");
+    rig.done(r#"{"do":"again"}"#);
+    assert_eq!(lit(&plan, &rig.run(8.0)), shown, "and again finds its way back");
+}
+
+#[test]
+fn a_change_of_colour_at_the_same_light_is_no_rise() {
+    let mut plan = demo();
+    let key = plan.fixture_named("key").expect("a key");
+    plan.fixtures[key.0].limits.rise_per_s = Some(0.2);
+    let mut rig = Rig::new(plan);
+    rig.done(r#"{"do":"recall","look":"pilot-triangle","over_s":0}"#);
+    rig.run(10.0);
+    let before = rig.status().fixtures[key.0].clone();
+    // Towards red the lamp has far less light: the same lux is a greater share of its full.
+    rig.done(r#"{"do":"nudge","lamp":"key","kelvin":-3000}"#);
+    for _ in 0..40 {
+        rig.frame();
+        let now = rig.status().fixtures[key.0].clone();
+        assert!(
+            !now.limited_by.iter().any(|l| l == "rise"),
+            "held at {} lx of {}",
+            now.sent.lux,
+            before.sent.lux
+        );
+    }
+}

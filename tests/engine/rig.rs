@@ -71,6 +71,20 @@ impl Rig {
         answer.said.unwrap_or_default()
     }
 
+    /// Reloads, and finds another plan where the old one was; gives what was said.
+    pub fn reload(&mut self, plan: Plan) -> String {
+        let ticket = Ticket(u64::MAX);
+        let now = self.engine.plan().frames.moment_of(self.engine.next_frame());
+        let envelope = Envelope { id: None, request: Request::Reload {} };
+        drop(self.engine.handle(Event::Ask(ticket, envelope), now));
+        let said = self
+            .engine
+            .handle(Event::PlanRead(ticket, Ok(Arc::new(plan))), now)
+            .into_iter()
+            .find_map(|a| if let Action::Reply(_, answer) = a { answer.said } else { None });
+        said.expect("a good plan is taken")
+    }
+
     /// Works out the next frame.
     pub fn frame(&mut self) -> Vec<Frame> {
         let n: FrameNumber = self.engine.next_frame();

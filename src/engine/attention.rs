@@ -1,0 +1,77 @@
+//! What needs a person's attention: outputs that come and go, guards that stand.
+
+use super::state::Scene;
+use super::{Action, Engine, say};
+use crate::control::{Alert, LinkState, OutputStatus};
+use crate::guards::{self, Limit};
+
+impl Engine {
+    pub(super) fn outputs_are(&mut self, outputs: Vec<OutputStatus>) -> Vec<Action> {
+        let n = self.last.unwrap_or(0);
+        let mut actions = Vec::new();
+        for (index, output) in outputs.iter().enumerate() {
+            let before = self.outputs.get(index).map(|o| o.state);
+            let (kind, said) = match (before, output.state) {
+                (Some(LinkState::Down), LinkState::Up) => {
+                    let gap = output.last_gap_s.map_or(String::new(), |s| format!(" after {}", say::span(s)));
+                    ("output-back", format!("output {} is back{gap}", output.name))
+                }
+                (Some(LinkState::Down), LinkState::Down) => continue,
+                (_, LinkState::Down) => ("output-down", self.down_said(output)),
+                _ => continue,
+            };
+            actions.push(self.tell(kind, None, said, n));
+        }
+        let quiet = actions.is_empty() && self.outputs.len() == outputs.len();
+        self.outputs = outputs;
+        self.refresh_standing_alerts(self.clock().seconds(n));
+        if !quiet {
+            actions.extend(self.publish());
+        }
+        actions
+    }
+
+    fn down_said(&self, output: &OutputStatus) -> String {
+        let why = output.said.as_deref().unwrap_or("not there");
+        format!("output {} (universe {}) does not send: {why}", output.name, output.universe)
+    }
+
+    /// Makes the list of what needs attention anew, keeping since when each item has stood.
+    pub(super) fn refresh_standing_alerts(&mut self, now_s: f64) {
+        let mut standing: Vec<(&str, Option<String>, String)> = Vec::new();
+        for output in &self.outputs {
+            if output.state == LinkState::Down {
+                standing.push(("output-down", None, self.down_said(output)));
+            }
+        }
+        for id in self.plan.fixture_ids() {
+            let fixture = self.plan.fixture(id);
+            let lamp = &self.lamps[id.0];
+            if self.real(id) && guards::heat_unknown(fixture) && lamp.absent.is_none() {
+                let binds = if lamp.sent.limits.has(Limit::HeatUnknown) { ", and it shows now" } else { "" };
+                let said = format!(
+                    "{} held at half its power{binds}: its heat is not known. Enter what its maker says, \
+                     such as heat = {{ full-for = \"20 min\" }} for {} in kit.toml",
+                    fixture.id,
+                    fixture.lamp_name()
+                );
+                standing.push(("heat-unknown", Some(fixture.id.clone()), said));
+            }
+        }
+        if let Scene::Look(look) | Scene::Rest(look) = self.scene
+            && self.plan.look(look).protect
+        {
+            let said = "this look hides who is speaking, but lampkeep does not lock the front lamps in this \
+                        version: unplug them, and check the recording with its shadows lifted";
+            standing.push(("protect-unguarded", None, said.to_owned()));
+        }
+        self.alerts = standing
+            .into_iter()
+            .map(|(kind, fixture, said)| {
+                let before = self.alerts.iter().find(|a| a.kind == kind && a.fixture == fixture);
+                let since = before.map_or(now_s, |a| a.since);
+                Alert { kind: kind.to_owned(), fixture, said, since }
+            })
+            .collect();
+    }
+}

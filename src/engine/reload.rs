@@ -1,0 +1,129 @@
+//! Putting another plan in force while the light stands.
+
+use std::collections::HashSet;
+use std::sync::Arc;
+
+use super::lamp::Lamp;
+use super::state::{Memory, Scene};
+use super::{Action, Engine, Ticket};
+use crate::channels;
+use crate::control::{Answer, Failure};
+use crate::light::{Demand, Moving, solve};
+use crate::plan::{FixtureId, LookId, Plan};
+
+impl Engine {
+    pub(super) fn plan_read(&mut self, ticket: Ticket, result: Result<Arc<Plan>, Failure>) -> Vec<Action> {
+        let id = self.take_reload(ticket);
+        let plan = match result {
+            Ok(plan) => plan,
+            Err(failure) => return vec![Action::reply(ticket, Answer::refused(id, failure))],
+        };
+        let said = self.adopt(Arc::clone(&plan));
+        let mut actions = vec![Action::Adopt(plan)];
+        self.refresh_standing_alerts(self.clock().seconds(self.last.unwrap_or(0)));
+        actions.extend(self.publish());
+        actions.push(self.accept(ticket, id, said));
+        actions
+    }
+
+    /// Puts another plan in force. The light stays: each lamp that is still there keeps its target in
+    /// lux and colour; a new one is dark.
+    fn adopt(&mut self, plan: Arc<Plan>) -> String {
+        let mut plan = plan;
+        let mut later = Vec::new();
+        if plan.name != self.plan.name {
+            // Socket and topics carry the name under which the set was started.
+            Arc::make_mut(&mut plan).name.clone_from(&self.plan.name);
+            later.push("its name");
+        }
+        if plan.mqtt != self.plan.mqtt {
+            later.push("its broker");
+        }
+        let old = std::mem::replace(&mut self.plan, plan);
+        let before = std::mem::take(&mut self.lamps);
+        self.patches = channels::patches(&self.plan);
+        let dark = solve::dark_colour(&self.plan);
+        let plan = Arc::clone(&self.plan);
+        let rate = (u64::from(old.frames.rate()), u64::from(plan.frames.rate()));
+        for (index, fixture) in plan.fixtures.iter().enumerate() {
+            let now = self.conditions(FixtureId(index));
+            let mut lamp = Lamp::dark(fixture, dark, &now);
+            if let Some(was) = old.fixtures.iter().position(|f| f.id == fixture.id) {
+                let was = &before[was];
+                lamp.target = was.target;
+                lamp.moving_since = was.moving_since;
+                lamp.fade = was.fade;
+                lamp.standing = was.standing;
+                lamp.asked = was.asked;
+                if old.fixture_named(&fixture.id).is_some_and(|o| old.fixture(o).absent == fixture.absent) {
+                    lamp.absent.clone_from(&was.absent);
+                }
+                if was.sent.slots.len() == lamp.sent.slots.len() {
+                    lamp.sent = was.sent.clone();
+                } else {
+                    lamp.sent.allowed = was.sent.allowed;
+                }
+            }
+            self.lamps.push(lamp);
+        }
+        let look_of = |id: LookId| plan.look_named(&old.look(id).name);
+        let scene_kept = |scene: Scene| match scene {
+            Scene::Look(id) => look_of(id).map(Scene::Look),
+            Scene::Rest(id) => look_of(id).map(Scene::Rest),
+            Scene::Only(id) => plan.fixture_named(&old.fixture(id).id).map(Scene::Only),
+            Scene::Dark => Some(Scene::Dark),
+        };
+        let name = self.scene;
+        let lost = scene_kept(name).is_none();
+        self.scene = scene_kept(name).unwrap_or(Scene::Dark);
+        self.memory = self.memory.take().and_then(|memory| {
+            let still = Moving::still(Demand { lux: 0.0, colour: dark });
+            let target = |f: &crate::plan::Fixture| {
+                old.fixtures.iter().position(|o| o.id == f.id).map_or(still, |was| memory.targets[was])
+            };
+            let targets = plan.fixtures.iter().map(target).collect();
+            Some(Memory { scene: scene_kept(memory.scene)?, targets, nudged: memory.nudged })
+        });
+        self.wink = None;
+        self.rollcall = None;
+        self.position = self.position.filter(|p| *p < plan.order.len());
+        if matches!(self.scene, Scene::Look(_)) {
+            self.remember();
+        }
+        if rate.0 != rate.1 {
+            self.retime(rate.0, rate.1);
+        }
+        let names = |p: &Plan| p.looks.iter().map(|l| l.name.clone()).collect::<HashSet<_>>();
+        let changed =
+            plan.looks.iter().filter(|l| old.look_named(&l.name).is_some_and(|o| old.look(o) != *l)).count();
+        let added = names(&plan).difference(&names(&old)).count();
+        let gone = names(&old).difference(&names(&plan)).count();
+        let mut tail =
+            if lost { "; the look that is lit is no longer in it".to_owned() } else { String::new() };
+        if !later.is_empty() {
+            tail.push_str(&format!("; from the next start only: {}", later.join(", ")));
+        }
+        format!(
+            "took the plan again: {changed} looks changed, {added} new, {gone} gone; the light is as it was, \
+             recall a look to see its new version{tail}"
+        )
+    }
+
+    /// Turns frame numbers of one rate into another's, so that the engine's time goes on unbroken.
+    fn retime(&mut self, from: u64, to: u64) {
+        let turn = |n: u64| u64::try_from(u128::from(n) * u128::from(to) / u128::from(from)).unwrap_or(n);
+        self.last = self.last.map(turn);
+        self.last_publish = turn(self.last_publish);
+        self.rest_ends = self.rest_ends.map(turn);
+        if let Some(waiting) = &mut self.waiting {
+            waiting.due = turn(waiting.due);
+        }
+        for lamp in &mut self.lamps {
+            lamp.moving_since = turn(lamp.moving_since);
+            if let Some(fade) = &mut lamp.fade {
+                fade.start = turn(fade.start);
+                fade.frames = turn(fade.frames).max(1);
+            }
+        }
+    }
+}

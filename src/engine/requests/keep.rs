@@ -1,0 +1,121 @@
+//! Saving what is lit as a look of the plan.
+
+use super::fail;
+use crate::control::{Answer, Failure, FailureKind};
+use crate::engine::state::Scene;
+use crate::engine::{Action, Engine, Ticket};
+use crate::light::Colour;
+use crate::plan::{self, ColourTarget, Level, Look, LookId, Target};
+use crate::units::{Duv, Kelvin, Stops};
+use crate::words;
+
+impl Engine {
+    pub(super) fn keep(&mut self, ticket: Ticket, id: Option<String>, name: Option<String>) -> Vec<Action> {
+        match self.kept_look(name) {
+            Ok(look) => {
+                let text = plan::look_text(&look, &self.plan);
+                let name = look.name.clone();
+                self.keeping.push((ticket, id, look));
+                vec![Action::WriteLook { ticket, name, text }]
+            }
+            Err(failure) => vec![Action::reply(ticket, Answer::refused(id, failure))],
+        }
+    }
+
+    fn kept_look(&self, name: Option<String>) -> Result<Look, Failure> {
+        if self.plan.path.is_none() {
+            let hint = "run a plan of your own: `lampkeep new` writes a first one";
+            return Err(fail(FailureKind::Files, "the built-in demo has no folder to keep looks in", hint));
+        }
+        let present = match self.scene {
+            Scene::Look(id) => Some(self.plan.look(id)),
+            _ => None,
+        };
+        if !self.lamps.iter().any(|l| l.target.base.lux > 0.0) || self.rollcall.is_some() {
+            return Err(fail(
+                FailureKind::Nothing,
+                "nothing is lit that could be kept",
+                "recall a look first",
+            ));
+        }
+        let name = match (name, present) {
+            (Some(name), _) => name,
+            (None, Some(look)) => look.name.clone(),
+            (None, None) => {
+                let hint = "give a name: `lampkeep keep NAME`";
+                return Err(fail(FailureKind::BadField, "what is lit is no look of the plan", hint));
+            }
+        };
+        let sound = !name.is_empty()
+            && name.len() <= 64
+            && name.chars().all(|c| c.is_ascii_alphanumeric() || c == '-')
+            && !name.starts_with('-');
+        if !sound {
+            let said = format!("`{}` cannot be a look's name", words::short(&name));
+            return Err(fail(FailureKind::BadField, said, "use letters, digits and `-`, up to 64 of them"));
+        }
+        let zero = self.plan.exposure.zero_stops.get();
+        let targets = self
+            .plan
+            .fixture_ids()
+            .filter_map(|id| {
+                let target = &self.lamps[id.0].target;
+                (target.base.lux > 0.0).then(|| Target {
+                    fixture: id,
+                    level: Level::Stops(Stops::clamped((target.base.lux / zero).log2())),
+                    colour: match target.base.colour {
+                        Colour::White { mired, duv } => {
+                            ColourTarget::White(Kelvin::clamped(1e6 / mired), Duv::clamped(duv))
+                        }
+                        Colour::Uv(uv) => ColourTarget::Xy(uv.xy()),
+                    },
+                    motion: target.motion,
+                })
+            })
+            .collect();
+        Ok(Look {
+            name,
+            about: present.and_then(|l| l.about.clone()),
+            protect: present.is_some_and(|l| l.protect),
+            key: present.and_then(|l| l.key),
+            fade: present.and_then(|l| l.fade),
+            targets,
+            meter: Vec::new(),
+            kept: true,
+        })
+    }
+
+    pub(in crate::engine) fn look_written(
+        &mut self,
+        ticket: Ticket,
+        result: Result<(), Failure>,
+    ) -> Vec<Action> {
+        let Some(index) = self.keeping.iter().position(|(t, ..)| *t == ticket) else { return Vec::new() };
+        let (_, id, look) = self.keeping.remove(index);
+        if let Err(failure) = result {
+            return vec![Action::reply(ticket, Answer::refused(id, failure))];
+        }
+        let name = look.name.clone();
+        let plan = std::sync::Arc::make_mut(&mut self.plan);
+        let id_of_look = match plan.look_named(&name) {
+            Some(old) => {
+                plan.looks[old.0] = look;
+                old
+            }
+            None => {
+                plan.looks.push(look);
+                LookId(plan.looks.len() - 1)
+            }
+        };
+        self.scene = Scene::Look(id_of_look);
+        self.nudged = false;
+        self.remember();
+        let mut actions = self.publish();
+        actions.push(self.accept(
+            ticket,
+            id,
+            format!("{name} · kept beside the plan; `lampkeep recall {name}` brings it back"),
+        ));
+        actions
+    }
+}

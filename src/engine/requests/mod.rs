@@ -1,0 +1,172 @@
+//! What each request does, or why not: dispatch, answers, and finding looks and lamps by name.
+
+mod keep;
+mod nudge;
+mod recall;
+mod stand;
+
+use super::{Action, Engine, Ticket, explain, say};
+use crate::control::{Answer, Envelope, Failure, FailureKind, Request};
+use crate::plan::{FixtureId, LookId};
+use crate::units::Moment;
+use crate::words;
+use nudge::Nudge;
+
+type Done = Result<String, Failure>;
+
+fn fail(kind: FailureKind, said: impl Into<String>, hint: impl Into<String>) -> Failure {
+    Failure { kind, said: said.into(), hint: Some(hint.into()) }
+}
+
+/// A span that a request gives in seconds, if it lies between 0 and `greatest`.
+fn checked(name: &str, value: Option<f64>, greatest: f64) -> Result<Option<f64>, Failure> {
+    match value {
+        Some(s) if !(0.0..=greatest).contains(&s) => Err(fail(
+            FailureKind::BadField,
+            format!("{name} {s} s is not between 0 s and {greatest} s"),
+            "give the seconds as a number, such as 2 or 0.5",
+        )),
+        other => Ok(other),
+    }
+}
+
+impl Engine {
+    pub(super) fn ask(&mut self, ticket: Ticket, envelope: Envelope, now: Moment) -> Vec<Action> {
+        let Envelope { id, request } = envelope;
+        let at = self.acting_frame(now);
+        if (self.stopping || self.finished) && !matches!(request, Request::Status { .. }) {
+            let failure =
+                fail(FailureKind::Busy, "lampkeep is stopping", "start it again with `lampkeep run PLAN`");
+            return vec![Action::reply(ticket, Answer::refused(id, failure))];
+        }
+        let done = match request {
+            Request::Recall { look, over_s, in_s, at: None } => self.recall(look, over_s, in_s, at),
+            Request::Recall { at: Some(_), .. } => Err(fail(
+                FailureKind::BadField,
+                "`at` was not turned into a delay by the door it came through",
+                "send `in_s`",
+            )),
+            Request::Next { over_s, in_s } => self.step_request(1, over_s, in_s, at),
+            Request::Previous { over_s, in_s } => self.step_request(-1, over_s, in_s, at),
+            Request::Cancel {} => self.cancel(),
+            Request::Nudge { lamp, stops, kelvin, mired, duv } => {
+                self.nudge(&lamp, &Nudge { stops, kelvin, mired, duv }, at)
+            }
+            Request::Keep { name } => return self.keep(ticket, id, name),
+            Request::Dark { now } => {
+                let frames = if now { 0 } else { self.clock().frames_in(self.plan.fade) };
+                self.waiting = None;
+                self.go_dark(frames, at);
+                let how = if now { "cut".to_owned() } else { self.fading(frames) };
+                Ok(format!("dark · {how} · lamps stay on the mains and hot"))
+            }
+            Request::Rest {} => self.rest(at),
+            Request::Again {} => self.again(at),
+            Request::Only { lamp } => self.only(&lamp, at),
+            Request::Wink { lamp } => self.wink(&lamp, at),
+            Request::Rollcall { each_s } => self.start_rollcall(each_s, at),
+            Request::Absent { lamp, back } => self.absent(&lamp, back),
+            Request::Cold { lamp } => self.cold(&lamp),
+            Request::Reload {} => {
+                self.reloading.push((ticket, id));
+                return vec![Action::ReadPlan(ticket)];
+            }
+            Request::Status { .. } => {
+                let mut answer = self.answer(id, format!("{} · {}", self.plan.name, self.scene_name()));
+                answer.data = serde_json::to_value(self.status()).ok();
+                return vec![Action::reply(ticket, answer)];
+            }
+            Request::Explain { look } => match self.find_look(&look) {
+                Ok(look) => {
+                    let real = self.any_real();
+                    let (said, data) = explain::explain(&self.plan, self.plan.look(look), real);
+                    let mut answer = self.answer(id, said);
+                    answer.data = Some(data);
+                    return vec![Action::reply(ticket, answer)];
+                }
+                Err(failure) => Err(failure),
+            },
+        };
+        match done {
+            Ok(said) => {
+                self.refresh_standing_alerts(self.clock().seconds(at));
+                // Seen once more when the frame that it acts on has been sent.
+                self.was_moving = true;
+                let mut actions = self.publish();
+                actions.push(self.accept(ticket, id, said));
+                actions
+            }
+            Err(failure) => vec![Action::reply(ticket, Answer::refused(id, failure))],
+        }
+    }
+
+    pub(super) fn accept(&self, ticket: Ticket, id: Option<String>, said: String) -> Action {
+        Action::reply(ticket, self.answer(id, said))
+    }
+
+    fn answer(&self, id: Option<String>, said: String) -> Answer {
+        Answer { id, ok: true, said: Some(said), now: Some(self.now()), data: None, error: None }
+    }
+
+    fn any_real(&self) -> bool {
+        self.plan.fixture_ids().any(|id| self.real(id))
+    }
+
+    fn find_look(&self, name: &str) -> Result<LookId, Failure> {
+        self.plan.look_named(name).ok_or_else(|| {
+            let names = || self.plan.looks.iter().map(|l| l.name.as_str());
+            let hint = match words::nearest(name, names()) {
+                Some(near) => format!("did you mean `{near}`?"),
+                None => format!("looks: {}", names().collect::<Vec<_>>().join(", ")),
+            };
+            fail(FailureKind::UnknownLook, format!("no look `{}` in this plan", words::short(name)), hint)
+        })
+    }
+
+    fn find_lamp(&self, name: &str) -> Result<FixtureId, Failure> {
+        self.plan.fixture_named(name).ok_or_else(|| {
+            let names = || {
+                self.plan.fixtures.iter().flat_map(|f| {
+                    std::iter::once(f.id.as_str()).chain(f.body.iter().map(|b| b.name.as_str()))
+                })
+            };
+            let hint = match words::nearest(name, names()) {
+                Some(near) => format!("did you mean `{near}`?"),
+                None => {
+                    let ids: Vec<_> = self.plan.fixtures.iter().map(|f| f.id.as_str()).collect();
+                    format!("lamps: {}", ids.join(", "))
+                }
+            };
+            fail(FailureKind::UnknownLamp, format!("no lamp `{}` in this plan", words::short(name)), hint)
+        })
+    }
+
+    /// A lamp that the wire drives.
+    fn find_driven(&self, name: &str) -> Result<FixtureId, Failure> {
+        let id = self.find_lamp(name)?;
+        let fixture = self.plan.fixture(id);
+        if let Some(why) = &self.lamps[id.0].absent {
+            let said = format!("{} is absent ({})", fixture.id, words::short(why));
+            let hint = format!("when it is here: `lampkeep absent {} --back`", fixture.id);
+            return Err(fail(FailureKind::NotDriven, said, hint));
+        }
+        if fixture.address().is_none() {
+            let said = format!("{} is set by hand", fixture.id);
+            return Err(fail(FailureKind::NotDriven, said, "turn its own knob"));
+        }
+        Ok(id)
+    }
+
+    fn fading(&self, frames: u64) -> String {
+        if frames == 0 {
+            "cut".to_owned()
+        } else {
+            format!("fading {}", say::span(self.clock().seconds(frames)))
+        }
+    }
+
+    pub(super) fn take_reload(&mut self, ticket: Ticket) -> Option<String> {
+        let index = self.reloading.iter().position(|(t, _)| *t == ticket)?;
+        self.reloading.remove(index).1
+    }
+}

@@ -1,0 +1,158 @@
+//! Bringing looks up: by name, along the running order, now or later.
+
+use super::{Done, checked, fail};
+use crate::control::{Failure, FailureKind};
+use crate::engine::assess::{self, Assessment};
+use crate::engine::state::{Change, Waiting};
+use crate::engine::{Engine, say};
+use crate::light::solve;
+use crate::plan::LookId;
+use crate::units::FrameNumber;
+
+/// Longest fade that a request may ask for, in seconds.
+const LONGEST_FADE_S: f64 = 3600.0;
+/// Longest delay that a request may ask for, in seconds: a day.
+const LONGEST_DELAY_S: f64 = 86_400.0;
+
+impl Engine {
+    pub(super) fn recall(
+        &mut self,
+        look: String,
+        over_s: Option<f64>,
+        in_s: Option<f64>,
+        at: FrameNumber,
+    ) -> Done {
+        let over_s = checked("fade", over_s, LONGEST_FADE_S)?;
+        let in_s = checked("delay", in_s, LONGEST_DELAY_S)?;
+        self.find_look(&look)?;
+        match in_s {
+            Some(s) if s > 0.0 => {
+                let what = format!("recall {look}");
+                Ok(self.wait(s, what, Change::Recall { look, over_s }, at))
+            }
+            _ => self.recall_by_name(&look, over_s, at),
+        }
+    }
+
+    pub(super) fn step_request(
+        &mut self,
+        by: i64,
+        over_s: Option<f64>,
+        in_s: Option<f64>,
+        at: FrameNumber,
+    ) -> Done {
+        let over_s = checked("fade", over_s, LONGEST_FADE_S)?;
+        let in_s = checked("delay", in_s, LONGEST_DELAY_S)?;
+        let look = self.order_step(by)?;
+        match in_s {
+            Some(s) if s > 0.0 => {
+                let word = if by > 0 { "next" } else { "previous" };
+                let name = &self.plan.look(self.plan.order[look].look).name;
+                Ok(self.wait(s, format!("{word} ({name})"), Change::Step { by, over_s }, at))
+            }
+            _ => self.step_order(by, over_s, at),
+        }
+    }
+
+    fn wait(&mut self, delay_s: f64, what: String, change: Change, at: FrameNumber) -> String {
+        let due = at + self.clock().frames_in(std::time::Duration::from_secs_f64(delay_s));
+        let instead = self.waiting.as_ref().map_or(String::new(), |w| format!(" · instead of {}", w.what));
+        let said = format!("{what} in {}{instead} · `lampkeep cancel` stops it", say::span(delay_s));
+        self.waiting = Some(Waiting { due, change, what });
+        said
+    }
+
+    pub(super) fn cancel(&mut self) -> Done {
+        match self.waiting.take() {
+            Some(waiting) => Ok(format!("cancelled: {}", waiting.what)),
+            None => {
+                Err(fail(FailureKind::Nothing, "nothing is scheduled", "`lampkeep status` shows what is lit"))
+            }
+        }
+    }
+
+    /// A recall that acts now. A scheduled one stays scheduled unless it is this one.
+    pub(in crate::engine) fn recall_by_name(
+        &mut self,
+        look: &str,
+        over_s: Option<f64>,
+        at: FrameNumber,
+    ) -> Done {
+        let id = self.find_look(look)?;
+        let frames = self.bring_up(id, over_s, at);
+        // The order goes on from the nearest place of this look, so that `next` does what one expects.
+        let here = self.position.map_or(0, |p| p);
+        let steps = || self.plan.order.iter().enumerate().filter(|(_, s)| s.look == id).map(|(i, _)| i);
+        self.position = steps().find(|i| *i >= here).or_else(|| steps().next()).or(self.position);
+        Ok(self.lit_said(id, frames))
+    }
+
+    /// Index of the step `by` from the present one.
+    fn order_step(&self, by: i64) -> Result<usize, Failure> {
+        let steps = self.plan.order.len();
+        if steps == 0 {
+            let said = "the plan has no running order";
+            return Err(fail(FailureKind::NoOrder, said, "add `order = [...]`, or recall a look by name"));
+        }
+        let wanted = match self.position {
+            None if by > 0 => 0,
+            None => -1,
+            Some(p) => p as i64 + by,
+        };
+        match usize::try_from(wanted) {
+            Ok(index) if index < steps => Ok(index),
+            _ => {
+                let (end, hint) = if by > 0 {
+                    ("last", "`lampkeep recall LOOK` goes anywhere")
+                } else {
+                    ("first", "`lampkeep next` goes on")
+                };
+                let said = match self.position {
+                    Some(p) => format!("step {} is the {end} of {steps} in the running order", p + 1),
+                    None => format!("the running order of {steps} steps has not begun"),
+                };
+                Err(fail(FailureKind::NoOrder, said, hint))
+            }
+        }
+    }
+
+    pub(in crate::engine) fn step_order(&mut self, by: i64, over_s: Option<f64>, at: FrameNumber) -> Done {
+        let index = self.order_step(by)?;
+        let step = self.plan.order[index].clone();
+        let fade = over_s.unwrap_or(step.fade.as_secs_f64());
+        let frames = self.bring_up(step.look, Some(fade), at);
+        self.position = Some(index);
+        let said = self.lit_said(step.look, frames);
+        Ok(format!("{said} · step {} of {}", index + 1, self.plan.order.len()))
+    }
+
+    /// The line that tells what a recalled look comes to.
+    pub(super) fn lit_said(&self, look: LookId, frames: u64) -> String {
+        let found = self.assess(look);
+        let lamps = found.iter().filter(|a| a.asked.lux > 0.0).count();
+        let mut parts =
+            vec![self.plan.look(look).name.clone(), self.fading(frames), say::count(lamps, "lamp")];
+        parts.extend(found.iter().filter_map(|a| a.by_hand(&self.plan)));
+        let mut warnings: Vec<String> = found.iter().flat_map(|a| a.warnings(&self.plan)).collect();
+        if self.plan.look(look).protect {
+            warnings.push("front lamps are not locked in this version: unplug them".to_owned());
+        }
+        if !warnings.is_empty() {
+            parts.push(format!("{}: {}", say::count(warnings.len(), "warning"), warnings.join(", ")));
+        }
+        parts.join(" · ")
+    }
+
+    fn assess(&self, look: LookId) -> Vec<Assessment> {
+        let plan = &self.plan;
+        let look = plan.look(look);
+        look.targets
+            .iter()
+            .map(|t| {
+                let asked = solve::demand(plan, look, t.fixture).at(0.0);
+                let absent = self.lamps[t.fixture.0].absent.is_some();
+                assess::lamp(plan.fixture(t.fixture), t.fixture, asked, self.real(t.fixture), absent)
+            })
+            .collect()
+    }
+}

@@ -1,0 +1,148 @@
+//! Light that is not work: rest, one lamp alone, a wink, a rollcall; and the way back.
+
+use super::{Done, fail};
+use crate::control::FailureKind;
+use crate::engine::state::{Rollcall, Scene, Wink};
+use crate::engine::{Engine, say};
+use crate::light::{Demand, Moving, solve};
+use crate::units::FrameNumber;
+
+/// Fade to one lamp alone, in seconds.
+const ONLY_FADE_S: f64 = 0.5;
+/// How long a wink lasts, in seconds (interface.md part 1: one stop down for a second).
+const WINK_S: f64 = 1.0;
+/// Time for each lamp in a rollcall unless asked otherwise, in seconds.
+const ROLLCALL_EACH_S: f64 = 2.0;
+
+impl Engine {
+    pub(super) fn rest(&mut self, at: FrameNumber) -> Done {
+        let Some(look) = self.plan.rest else {
+            let hint = "name one in the plan: rest = \"LOOK\"";
+            return Err(fail(FailureKind::Nothing, "the plan names no rest look", hint));
+        };
+        let memory = self.memory.clone();
+        let frames = self.bring_up(look, None, at);
+        self.memory = memory;
+        self.scene = Scene::Rest(look);
+        self.rest_ends = Some(at + self.clock().frames_in(self.plan.rest_for));
+        let after = say::span(self.plan.rest_for.as_secs_f64());
+        Ok(format!("{} · dark by itself in {after}", self.lit_said(look, frames)))
+    }
+
+    pub(super) fn again(&mut self, at: FrameNumber) -> Done {
+        let Some(memory) = self.memory.clone() else {
+            let hint = "`lampkeep recall LOOK` brings one up";
+            return Err(fail(FailureKind::Nothing, "nothing has been lit yet to go back to", hint));
+        };
+        if memory.scene == self.scene && self.rollcall.is_none() {
+            return Ok(format!("{} · already lit", self.scene_name()));
+        }
+        let frames = self.clock().frames_in(self.plan.fade);
+        self.turn_all(&memory.targets, at, frames);
+        self.scene = memory.scene;
+        self.nudged = memory.nudged;
+        let nudged = if self.nudged { " · with its nudges" } else { "" };
+        Ok(format!("{} · {}{nudged}", self.scene_name(), self.fading(frames)))
+    }
+
+    pub(super) fn only(&mut self, name: &str, at: FrameNumber) -> Done {
+        let id = self.find_driven(name)?;
+        let present = self.lamps[id.0].target;
+        let remembered = self.memory.as_ref().map(|m| m.targets[id.0]);
+        let lit = [Some(present), remembered].into_iter().flatten().find(|t| t.base.lux > 0.0);
+        let (target, from) = match lit {
+            Some(target) => (target, "at its level in the look"),
+            None => {
+                let lux = self.plan.exposure.zero_stops.get();
+                let colour = solve::dark_colour(&self.plan);
+                (Moving::still(Demand { lux, colour }), "at 0 stops: the look does not light it")
+            }
+        };
+        let dark = Moving::still(Demand { lux: 0.0, colour: solve::dark_colour(&self.plan) });
+        let mut targets = vec![dark; self.lamps.len()];
+        targets[id.0] = target;
+        let frames = self.clock().frames_in(std::time::Duration::from_secs_f64(ONLY_FADE_S));
+        self.turn_all(&targets, at, frames);
+        self.scene = Scene::Only(id);
+        self.nudged = false;
+        let fixture = self.plan.fixture(id);
+        Ok(format!(
+            "only {} · {from} · {:.0} lx planned · `lampkeep again` goes back",
+            fixture.id, target.base.lux
+        ))
+    }
+
+    pub(super) fn wink(&mut self, name: &str, at: FrameNumber) -> Done {
+        let id = self.find_driven(name)?;
+        let fixture = self.plan.fixture(id).id.clone();
+        if self.lamps[id.0].target.base.lux <= 0.0 {
+            let said = format!("{fixture} is dark, so a wink would not be seen");
+            return Err(fail(
+                FailureKind::Nothing,
+                said,
+                format!("`lampkeep only {fixture}` lights it alone"),
+            ));
+        }
+        let until = at + self.clock().frames_in(std::time::Duration::from_secs_f64(WINK_S));
+        self.wink = Some(Wink { fixture: id, until });
+        Ok(format!("{fixture} · one stop down for {}, then as it was", say::span(WINK_S)))
+    }
+
+    pub(super) fn start_rollcall(&mut self, each_s: Option<f64>, at: FrameNumber) -> Done {
+        let each_s = each_s.unwrap_or(ROLLCALL_EACH_S);
+        if !(0.5..=60.0).contains(&each_s) {
+            let said = format!("{each_s} s for each lamp is not between 0.5 s and 60 s");
+            return Err(fail(FailureKind::BadField, said, "2 s is enough to see and name a lamp"));
+        }
+        let lamps: Vec<_> = self
+            .plan
+            .fixture_ids()
+            .filter(|id| self.plan.fixture(*id).address().is_some() && self.lamps[id.0].absent.is_none())
+            .collect();
+        if lamps.is_empty() {
+            return Err(fail(
+                FailureKind::Nothing,
+                "no lamp here is driven by the wire",
+                "see `lampkeep status`",
+            ));
+        }
+        let each = self.clock().frames_in(std::time::Duration::from_secs_f64(each_s));
+        let names: Vec<_> = lamps.iter().map(|id| self.plan.fixture(*id).id.clone()).collect();
+        self.wink = None;
+        self.rollcall = Some(Rollcall { lamps, start: at, each });
+        Ok(format!(
+            "rollcall · {} low, {} each, then as it was: {}",
+            say::count(names.len(), "lamp"),
+            say::span(each_s),
+            names.join(", ")
+        ))
+    }
+
+    pub(super) fn absent(&mut self, name: &str, back: bool) -> Done {
+        let id = self.find_lamp(name)?;
+        let fixture = self.plan.fixture(id).id.clone();
+        let lamp = &mut self.lamps[id.0];
+        lamp.settled = false;
+        if back {
+            let was = lamp.absent.take();
+            return Ok(match was {
+                Some(_) => format!("{fixture} is back · it follows the look that is lit"),
+                None => format!("{fixture} was not absent"),
+            });
+        }
+        lamp.absent.get_or_insert_with(|| "said on set".to_owned());
+        Ok(format!("{fixture} absent · sent zero until `lampkeep absent {fixture} --back`"))
+    }
+
+    pub(super) fn cold(&mut self, name: &str) -> Done {
+        let who = if name == "all" {
+            "all lamps".to_owned()
+        } else {
+            self.plan.fixture(self.find_lamp(name)?).id.clone()
+        };
+        Ok(format!(
+            "noted: {who} at room temperature · this version keeps no heat estimate yet, so a lamp of unknown \
+             heat stays at half power"
+        ))
+    }
+}
