@@ -138,6 +138,20 @@ impl Loop {
 
     fn event(&mut self, event: Event) {
         let now = self.now();
+        // Frames that fell due while the message came go first: then the message acts on the very next
+        // frame, the one after `now.frame` of its answer, however late this thread woke.
+        while !self.finished {
+            let n = self.engine.next_frame();
+            let at = self.engine.plan().frames.moment_of(n);
+            if at > now {
+                break;
+            }
+            let actions = self.engine.handle(Event::Frame(n), at);
+            if actions.is_empty() {
+                break;
+            }
+            self.carry_out(actions);
+        }
         let actions = self.engine.handle(event, now);
         self.carry_out(actions);
     }
