@@ -215,6 +215,12 @@ pub fn is_set_name(name: &str) -> bool {
     names::is_name(name) && !names::NOT_SETS.contains(&name)
 }
 
+/// True for a name that a look can have: as for a set, and none of the words for light that is no look.
+#[must_use]
+pub fn is_look_name(name: &str) -> bool {
+    names::is_name(name) && !names::NOT_LOOKS.contains(&name)
+}
+
 /// Ids written under a key, whether or not the rest of them could be read; `fallback` where none is.
 fn plan_ids(plan: &Table<'_>, key: &'static str, fallback: Option<&str>) -> Vec<String> {
     let ids: Vec<_> = plan.named(key, key).into_iter().map(|(id, _)| id.to_owned()).collect();
