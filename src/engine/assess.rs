@@ -94,6 +94,8 @@ impl Assessment {
         }
         let short = (self.asked.lux / self.allowed_lux).log2();
         if short >= 0.05 {
+            // In infinite stops nobody thinks.
+            let by = if short.is_finite() { format!("{short:.1} stops short") } else { "dark".to_owned() };
             let why = if self.limits.has(Limit::HeatUnknown) {
                 " (heat unknown: half power)"
             } else if self.limits.has(Limit::Ceiling) {
@@ -101,7 +103,7 @@ impl Assessment {
             } else {
                 ""
             };
-            said.push(format!("{name} {short:.1} stops short{why}"));
+            said.push(format!("{name} {by}{why}"));
         }
         said.extend(self.colour_warnings(fixture));
         if fixture.address().is_some() && self.allowed_lux > 0.0 {

@@ -9,8 +9,9 @@ impl Engine {
     pub(super) fn outputs_are(&mut self, outputs: Vec<OutputStatus>) -> Vec<Action> {
         let n = self.last.unwrap_or(0);
         let mut actions = Vec::new();
-        for (index, output) in outputs.iter().enumerate() {
-            let before = self.outputs.get(index).map(|o| o.state);
+        for output in &outputs {
+            // By name: a reload may change their order.
+            let before = self.outputs.iter().find(|o| o.name == output.name).map(|o| o.state);
             let (kind, said) = match (before, output.state) {
                 (Some(LinkState::Down), LinkState::Up) => {
                     let gap = output.last_gap_s.map_or(String::new(), |s| format!(" after {}", say::span(s)));

@@ -91,7 +91,8 @@ impl Lamp {
         let base = self.target.at(clock.seconds(n.saturating_sub(self.moving_since)));
         let (demand, fading) = match self.fade {
             Some(fade) if n < fade.start + fade.frames => {
-                let progress = n.saturating_sub(fade.start) as f64 / fade.frames as f64;
+                // Before its start, a cut of no frames too, the light stands.
+                let progress = n.saturating_sub(fade.start) as f64 / fade.frames.max(1) as f64;
                 (fade::between(&fade.from, &base, progress, fade.floor_lux), true)
             }
             Some(fade) => (fade::between(&fade.from, &base, 1.0, fade.floor_lux), false),
@@ -106,11 +107,6 @@ impl Lamp {
         let (sent, settled) = send(fixture, &self.asked, now, &mut self.standing);
         self.sent = sent;
         self.settled = settled && !fading && self.target.motion.is_none();
-    }
-
-    /// True while a fade runs.
-    pub fn fading(&self) -> bool {
-        self.fade.is_some_and(|f| f.frames > 0)
     }
 }
 

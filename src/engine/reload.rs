@@ -9,7 +9,7 @@ use super::{Action, Engine, Ticket};
 use crate::channels;
 use crate::control::{Answer, Failure};
 use crate::light::{Demand, Moving, solve};
-use crate::plan::{FixtureId, LookId, Plan};
+use crate::plan::{Fixture, FixtureId, LookId, Plan};
 
 impl Engine {
     pub(super) fn plan_read(&mut self, ticket: Ticket, result: Result<Arc<Plan>, Failure>) -> Vec<Action> {
@@ -76,22 +76,37 @@ impl Engine {
         let name = self.scene;
         let lost = scene_kept(name).is_none();
         self.scene = scene_kept(name).unwrap_or(Scene::Dark);
+        let still = Moving::still(Demand { lux: 0.0, colour: dark });
+        let renumbered = |targets: &[Moving]| -> Vec<Moving> {
+            let was = |f: &Fixture| old.fixture_named(&f.id).map_or(still, |was| targets[was.0]);
+            plan.fixtures.iter().map(was).collect()
+        };
         self.memory = self.memory.take().and_then(|memory| {
-            let still = Moving::still(Demand { lux: 0.0, colour: dark });
-            let target = |f: &crate::plan::Fixture| {
-                old.fixtures.iter().position(|o| o.id == f.id).map_or(still, |was| memory.targets[was])
-            };
-            let targets = plan.fixtures.iter().map(target).collect();
+            let targets = renumbered(&memory.targets);
             Some(Memory { scene: scene_kept(memory.scene)?, targets, nudged: memory.nudged })
         });
+        let now =
+            |id: FixtureId| plan.fixtures.iter().position(|f| f.id == old.fixture(id).id).map(FixtureId);
+        for keeping in &mut self.keeping {
+            keeping.targets = renumbered(&keeping.targets);
+            keeping.look.key = keeping.look.key.and_then(now);
+            keeping.look.targets.retain_mut(|t| {
+                now(t.fixture).is_some_and(|id| {
+                    t.fixture = id;
+                    true
+                })
+            });
+        }
         self.wink = None;
-        self.rollcall = None;
-        self.position = self.position.filter(|p| *p < plan.order.len());
+        self.position = self.position.and_then(|p| place_in(&plan, p, &old));
         if matches!(self.scene, Scene::Look(_)) {
             self.remember();
         }
         if rate.0 != rate.1 {
             self.retime(rate.0, rate.1);
+        }
+        if self.rollcall.is_some() {
+            self.end_rollcall(self.next_frame());
         }
         let names = |p: &Plan| p.looks.iter().map(|l| l.name.clone()).collect::<HashSet<_>>();
         let changed =
@@ -126,4 +141,13 @@ impl Engine {
             }
         }
     }
+}
+
+/// Where step `p` of the old order stands in the new one: the nearest step of the same look; where there
+/// is none, the step before, so that `next` brings what came after it.
+fn place_in(plan: &Plan, p: usize, old: &Plan) -> Option<usize> {
+    let name = &old.look(old.order[p].look).name;
+    let same = plan.order.iter().enumerate().filter(|(_, step)| plan.look(step.look).name == *name);
+    let nearest = same.map(|(i, _)| i).min_by_key(|i| i.abs_diff(p));
+    nearest.or_else(|| p.min(plan.order.len()).checked_sub(1))
 }

@@ -61,6 +61,16 @@ pub(super) enum Change {
     Step { by: i64, over_s: Option<f64> },
 }
 
+/// A look on its way to the disk.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Keeping {
+    pub ticket: Ticket,
+    pub id: Option<String>,
+    pub look: Look,
+    /// Every lamp's target when it was asked for: tells whether that light still stands.
+    pub targets: Vec<Moving>,
+}
+
 /// One lamp a stop down until a frame.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct Wink {
@@ -108,7 +118,7 @@ pub struct Engine {
     pub(super) alerts: Vec<Alert>,
     pub(super) sequence: u64,
     /// Looks on their way to the disk.
-    pub(super) keeping: Vec<(Ticket, Option<String>, Look)>,
+    pub(super) keeping: Vec<Keeping>,
     pub(super) reloading: Vec<(Ticket, Option<String>)>,
     pub(super) stopping: bool,
     pub(super) finished: bool,
@@ -153,6 +163,7 @@ impl Engine {
             .collect();
         if let OnStart::Look(look) = engine.plan.on_start {
             engine.bring_up(look, None, 0);
+            engine.find_place_in_order(look);
         }
         engine.refresh_standing_alerts(0.0);
         engine
@@ -223,9 +234,13 @@ impl Engine {
     pub fn now(&self) -> Now {
         let last = self.last.unwrap_or(0);
         let (fading, progress, fade_left_s) = self.fade_progress();
-        let showing = self.rollcall.as_ref().and_then(|r| r.showing(last));
+        let (look, showing) = match (&self.rollcall, self.scene) {
+            (Some(rollcall), _) => ("rollcall".to_owned(), rollcall.showing(last)),
+            (None, Scene::Only(lamp)) => ("only".to_owned(), Some(lamp)),
+            (None, _) => (self.scene_name(), None),
+        };
         Now {
-            look: if self.rollcall.is_some() { "rollcall".to_owned() } else { self.scene_name() },
+            look,
             fading,
             progress,
             fade_left_s,

@@ -1,10 +1,10 @@
 //! `handle(event, now) -> actions`: frames and everything else that happens.
 
-use super::lamp::Lamp;
 use super::state::{Change, Scene};
 use super::{Action, Engine, Event, say};
 use crate::channels::Frame;
 use crate::control::Alert;
+use crate::guards::{self, Conditions};
 use crate::light::{Colour, Demand, Moving, solve};
 use crate::plan::{FixtureId, LookId, OnStop};
 use crate::units::{FrameNumber, Moment};
@@ -52,7 +52,7 @@ impl Engine {
             let fixture = &self.plan.fixtures[index];
             self.lamps[index].frame(fixture, n, clock, &now, |demand| match (rollcall, wink) {
                 (Some(showing), _) => low(fixture, &demand, showing == Some(id)),
-                (None, Some(w)) if w.fixture == id => Demand { lux: demand.lux * 0.5, ..demand },
+                (None, Some(w)) if w.fixture == id => winking(fixture, demand, &now),
                 _ => demand,
             });
         }
@@ -68,7 +68,7 @@ impl Engine {
             actions.extend(self.publish());
         }
         self.was_moving = moving;
-        if self.stopping && !self.lamps.iter().any(Lamp::fading) {
+        if self.stopping && self.lamps.iter().all(|l| l.fade.is_none()) {
             self.finished = true;
             actions.push(Action::Finished);
         }
@@ -113,18 +113,32 @@ impl Engine {
             self.lamps[wink.fixture.0].settled = false;
         }
         if self.rollcall.as_ref().is_some_and(|r| r.showing(n).is_none()) {
-            self.rollcall = None;
-            let frames = self.clock().frames_in(std::time::Duration::from_secs_f64(RETURN_FADE_S));
-            for index in 0..self.lamps.len() {
-                let target = self.lamps[index].target;
-                self.turn(FixtureId(index), target, n, frames);
-            }
+            self.end_rollcall(n);
         }
         if self.rollcall.is_some() || self.wink.is_some() {
             for lamp in &mut self.lamps {
                 lamp.settled = false;
             }
         }
+    }
+
+    /// Leads every lamp back from a rollcall to the light that stands.
+    pub(super) fn end_rollcall(&mut self, at: FrameNumber) {
+        self.rollcall = None;
+        let frames = self.clock().frames_in(std::time::Duration::from_secs_f64(RETURN_FADE_S));
+        for index in 0..self.lamps.len() {
+            self.turn_on_its_way(FixtureId(index), self.lamps[index].target, at, frames);
+        }
+    }
+
+    /// Turns one lamp to another target over `least` frames, or until the end of the fade that it is in;
+    /// a motion goes on where it is.
+    pub(super) fn turn_on_its_way(&mut self, id: FixtureId, target: Moving, at: FrameNumber, least: u64) {
+        let lamp = &self.lamps[id.0];
+        let since = lamp.moving_since;
+        let left = lamp.fade.map_or(0, |f| (f.start + f.frames).saturating_sub(at));
+        self.turn(id, target, at, least.max(left));
+        self.lamps[id.0].moving_since = since;
     }
 
     /// Turns one lamp to another target over `frames`.
@@ -190,6 +204,10 @@ impl Engine {
     }
 
     fn stop(&mut self, now: Moment) -> Vec<Action> {
+        if self.stopping {
+            // A second signal must not begin the last fade anew.
+            return Vec::new();
+        }
         self.waiting = None;
         match self.plan.on_stop {
             OnStop::Fade(span) if !self.finished => {
@@ -204,6 +222,12 @@ impl Engine {
             }
         }
     }
+}
+
+/// A lamp that winks: one stop under what it would show, for one that cannot show what it is asked for too.
+fn winking(fixture: &crate::plan::Fixture, demand: Demand, now: &Conditions) -> Demand {
+    let most = guards::forecast(fixture, &solve::reach(fixture, &demand), now).lux();
+    Demand { lux: demand.lux.min(most) * 0.5, ..demand }
 }
 
 /// A lamp in a rollcall: low if it is its turn, dark if not; white as it stands.

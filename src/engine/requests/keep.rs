@@ -2,7 +2,7 @@
 
 use super::fail;
 use crate::control::{Answer, Failure, FailureKind};
-use crate::engine::state::Scene;
+use crate::engine::state::{Keeping, Scene};
 use crate::engine::{Action, Engine, Ticket};
 use crate::light::Colour;
 use crate::plan::{self, ColourTarget, Level, Look, LookId, Target};
@@ -15,7 +15,8 @@ impl Engine {
             Ok(look) => {
                 let text = plan::look_text(&look, &self.plan);
                 let name = look.name.clone();
-                self.keeping.push((ticket, id, look));
+                let targets = self.lamps.iter().map(|l| l.target).collect();
+                self.keeping.push(Keeping { ticket, id, look, targets });
                 vec![Action::WriteLook { ticket, name, text }]
             }
             Err(failure) => vec![Action::reply(ticket, Answer::refused(id, failure))],
@@ -46,13 +47,12 @@ impl Engine {
                 return Err(fail(FailureKind::BadField, "what is lit is no look of the plan", hint));
             }
         };
-        let sound = !name.is_empty()
-            && name.len() <= 64
-            && name.chars().all(|c| c.is_ascii_alphanumeric() || c == '-')
-            && !name.starts_with('-');
-        if !sound {
+        // A name that no plan takes would be refused at the next start.
+        if !plan::is_look_name(&name) {
             let said = format!("`{}` cannot be a look's name", words::short(&name));
-            return Err(fail(FailureKind::BadField, said, "use letters, digits and `-`, up to 64 of them"));
+            let hint =
+                "use 1 to 40 letters a to z, digits and `-`, no `-` first, no word such as `dark` or `all`";
+            return Err(fail(FailureKind::BadField, said, hint));
         }
         let zero = self.plan.exposure.zero_stops.get();
         let targets = self
@@ -90,8 +90,8 @@ impl Engine {
         ticket: Ticket,
         result: Result<(), Failure>,
     ) -> Vec<Action> {
-        let Some(index) = self.keeping.iter().position(|(t, ..)| *t == ticket) else { return Vec::new() };
-        let (_, id, look) = self.keeping.remove(index);
+        let Some(index) = self.keeping.iter().position(|k| k.ticket == ticket) else { return Vec::new() };
+        let Keeping { id, look, targets, .. } = self.keeping.remove(index);
         if let Err(failure) = result {
             return vec![Action::reply(ticket, Answer::refused(id, failure))];
         }
@@ -107,9 +107,13 @@ impl Engine {
                 LookId(plan.looks.len() - 1)
             }
         };
-        self.scene = Scene::Look(id_of_look);
-        self.nudged = false;
-        self.remember();
+        // Other light may have come while the file was written; and rest stays rest, it ends by itself.
+        let stands = self.lamps.iter().map(|l| l.target).eq(targets);
+        if stands && !matches!(self.scene, Scene::Rest(_)) {
+            self.scene = Scene::Look(id_of_look);
+            self.nudged = false;
+            self.remember();
+        }
         let mut actions = self.publish();
         actions.push(self.accept(
             ticket,

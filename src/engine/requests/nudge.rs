@@ -29,6 +29,14 @@ impl Engine {
             let said = format!("{label} is dark, so there is nothing to nudge");
             return Err(fail(FailureKind::Nothing, said, "recall a look that lights it"));
         }
+        let coloured = |id: &FixtureId| {
+            let fixture = self.plan.fixture(*id);
+            fixture.mode.has_colour(fixture.emitters.len())
+        };
+        if by.changes_colour() && !lit.iter().any(coloured) {
+            let said = format!("{label} has one colour and keeps it");
+            return Err(fail(FailureKind::Nothing, said, "nudge its level, or put a gel on it"));
+        }
         // Rising, all go only as far as the weakest can, so that their ratios hold.
         let asked = by.stops.unwrap_or(0.0);
         let mut allowed = asked;
@@ -36,7 +44,8 @@ impl Engine {
         let mut turned = Vec::new();
         for id in &lit {
             let target = self.lamps[id.0].target;
-            let colour = by.colour(target.base.colour)?;
+            let before = target.base.colour;
+            let colour = if coloured(id) { by.colour(before)? } else { before };
             turned.push((*id, target, colour));
             let headroom = self.headroom(*id, target.base.lux, colour);
             if asked > 0.0 && headroom < allowed {
@@ -47,9 +56,8 @@ impl Engine {
         let frames = self.clock().frames_in(std::time::Duration::from_secs_f64(NUDGE_FADE_S));
         for (id, target, colour) in turned {
             let lux = target.base.lux * allowed.exp2();
-            let motion_start = self.lamps[id.0].moving_since;
-            self.turn(id, Moving { base: Demand { lux, colour }, motion: target.motion }, at, frames);
-            self.lamps[id.0].moving_since = motion_start;
+            let target = Moving { base: Demand { lux, colour }, motion: target.motion };
+            self.turn_on_its_way(id, target, at, frames);
         }
         self.nudged = true;
         if matches!(self.scene, Scene::Look(_)) {
@@ -117,9 +125,13 @@ impl Nudge {
         Ok(())
     }
 
+    fn changes_colour(&self) -> bool {
+        self.kelvin.is_some() || self.mired.is_some() || self.duv.is_some()
+    }
+
     /// The changed colour. Mired and kelvin are both warmer or cooler; the result stays in range.
     fn colour(&self, before: Colour) -> Result<Colour, Failure> {
-        if self.kelvin.is_none() && self.mired.is_none() && self.duv.is_none() {
+        if !self.changes_colour() {
             return Ok(before);
         }
         let (mired, duv) = match before {

@@ -80,11 +80,15 @@ impl Engine {
     ) -> Done {
         let id = self.find_look(look)?;
         let frames = self.bring_up(id, over_s, at);
-        // The order goes on from the nearest place of this look, so that `next` does what one expects.
-        let here = self.position.map_or(0, |p| p);
-        let steps = || self.plan.order.iter().enumerate().filter(|(_, s)| s.look == id).map(|(i, _)| i);
-        self.position = steps().find(|i| *i >= here).or_else(|| steps().next()).or(self.position);
+        self.find_place_in_order(id);
         Ok(self.lit_said(id, frames))
+    }
+
+    /// The order goes on from the next place of this look, so that `next` does what one expects.
+    pub(in crate::engine) fn find_place_in_order(&mut self, look: LookId) {
+        let here = self.position.unwrap_or(0);
+        let steps = || self.plan.order.iter().enumerate().filter(|(_, s)| s.look == look).map(|(i, _)| i);
+        self.position = steps().find(|i| *i >= here).or_else(|| steps().next()).or(self.position);
     }
 
     /// Index of the step `by` from the present one.
