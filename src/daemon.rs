@@ -3,7 +3,7 @@
 
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
-use std::sync::mpsc::{SyncSender, sync_channel};
+use std::sync::mpsc::{SyncSender, TrySendError, sync_channel};
 use std::time::Duration;
 
 use tokio::signal::unix::{SignalKind, signal};
@@ -24,6 +24,8 @@ const HEAD_START: Duration = Duration::from_millis(20);
 const ALERTS_KEPT: usize = 64;
 /// Frames that a simulator keeps beside its record file.
 const RECORD_KEPT: usize = 64;
+/// Between two tries to tell a flooded engine to stop.
+const STOP_RETRY: Duration = Duration::from_millis(2);
 /// File jobs that may wait.
 const JOBS_KEPT: usize = 8;
 
@@ -157,9 +159,13 @@ fn serve(plan: Plan, simulate: bool, record: Option<PathBuf>) -> Result<(), Stri
 fn stop(inbox: &SyncSender<Inbound>, signal: &str) {
     tracing::info!("{signal}: stopping as the plan says");
     service::stopping();
-    if inbox.try_send(Inbound::Stop).is_err() {
-        tracing::warn!("the engine is flooded; send the signal again");
-    }
+    let inbox = inbox.clone();
+    tokio::task::spawn_local(async move {
+        // However many requests stand in the way, nobody needs to send the signal again.
+        while let Err(TrySendError::Full(_)) = inbox.try_send(Inbound::Stop) {
+            tokio::time::sleep(STOP_RETRY).await;
+        }
+    });
 }
 
 /// SIGHUP: as `lampkeep reload`, with the answer in the log.

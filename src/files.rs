@@ -60,9 +60,9 @@ fn read(path: &Path) -> Result<Arc<crate::plan::Plan>, Failure> {
 fn write_look(plan: &Path, name: &str, text: &str) -> Result<(), Failure> {
     let folder = load::kept_folder(plan);
     let target = folder.join(format!("{name}.toml"));
+    let part = folder.join(format!(".{name}.part"));
     let write = || -> std::io::Result<()> {
         std::fs::create_dir_all(&folder)?;
-        let part = folder.join(format!(".{name}.part"));
         let mut file = std::fs::File::create(&part)?;
         file.write_all(text.as_bytes())?;
         file.sync_all()?;
@@ -70,11 +70,46 @@ fn write_look(plan: &Path, name: &str, text: &str) -> Result<(), Failure> {
         // The rename itself must be on the disk before anyone is told that the look is kept.
         std::fs::File::open(&folder)?.sync_all()
     };
-    write().map_err(|e| Failure {
-        kind: FailureKind::Files,
-        said: format!("{} was not written: {e}", target.display()),
-        hint: Some(
-            "the light is as it was; make room or set the folder's owner, then keep it again".to_owned(),
-        ),
+    write().map_err(|e| {
+        // Half a file on a full disk would take the room that the next try needs. Where none was made
+        // there is none to remove.
+        let _ = std::fs::remove_file(&part);
+        Failure {
+            kind: FailureKind::Files,
+            said: format!("{} was not written: {e}", target.display()),
+            hint: Some(
+                "the light is as it was; make room or set the folder's owner, then keep it again".to_owned(),
+            ),
+        }
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_look_that_cannot_be_put_in_place_leaves_no_half_file_behind() {
+        let dir = tempfile::tempdir().expect("a folder");
+        let plan = dir.path().join("set.toml");
+        let folder = load::kept_folder(&plan);
+        // A folder stands where the file should go, so the rename fails after the writing.
+        std::fs::create_dir_all(folder.join("found.toml")).expect("made");
+        let failure = write_look(&plan, "found", "[look.found]\n").expect_err("it is in the way");
+        assert_eq!(failure.kind, FailureKind::Files);
+        assert!(failure.said.contains("found.toml was not written"), "{}", failure.said);
+        let left: Vec<_> = std::fs::read_dir(&folder).expect("there").map_while(Result::ok).collect();
+        assert_eq!(left.len(), 1, "{left:?}");
+    }
+
+    #[test]
+    fn a_written_look_replaces_the_old_one_whole() {
+        let dir = tempfile::tempdir().expect("a folder");
+        let plan = dir.path().join("set.toml");
+        for text in ["[look.found]\nabout = \"a longer first one\"\n", "[look.found]\n"] {
+            write_look(&plan, "found", text).expect("written");
+            let file = load::kept_folder(&plan).join("found.toml");
+            assert_eq!(std::fs::read_to_string(file).expect("there"), text);
+        }
+    }
 }

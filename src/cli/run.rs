@@ -324,9 +324,12 @@ fn rollcall(set: Option<&str>, each_s: Option<f64>, json: bool) -> Exit {
         Err(e) => return unanswered(&e, json),
     };
     let mut shown = None;
-    let mut begun = false;
     let done = client::follow(&path, |status| {
         let now = &status.now;
+        // The status told of it before the answer did; what is lit now is something else already.
+        if now.look != "rollcall" {
+            return false;
+        }
         if now.showing.is_some() && now.showing != shown {
             shown.clone_from(&now.showing);
             if let Some(f) = status.fixtures.iter().find(|f| Some(&f.id) == shown.as_ref()) {
@@ -337,8 +340,7 @@ fn rollcall(set: Option<&str>, each_s: Option<f64>, json: bool) -> Exit {
                 print(&format!("{:<12} lamp {:<8} {at:<20} mode {}", f.id, f.lamp, f.mode));
             }
         }
-        begun |= now.look == "rollcall";
-        !begun || now.look == "rollcall"
+        true
     });
     match done {
         Ok(()) => print("rollcall over: a name that showed on the wrong lamp has a wrong address or mode"),

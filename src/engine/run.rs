@@ -266,7 +266,7 @@ impl Loop {
         let frame = self.engine.next_frame();
         if self.log.allows(self.now()) {
             match (&answer.said, &answer.error) {
-                (Some(_), _) if what.contains("\"status\"") || what.contains("\"explain\"") => {
+                (Some(_), _) if what.contains(r#""do":"status""#) || what.contains(r#""do":"explain""#) => {
                     tracing::debug!(frame, request = %what, "answered");
                 }
                 (Some(said), _) => tracing::info!(frame, request = %what, "{said}"),
@@ -288,8 +288,13 @@ impl Loop {
                 Err(e) => tracing::error!(output = %output.name, "its thread cannot be started: {e}"),
             }
         }
-        // Those that are left belong to no output any more; they let their ports go here.
-        drop(old);
+        // Those that are left belong to no output any more. Each takes a period to let its port go, and
+        // some tenths of a second where the port is stuck: no frame waits for that.
+        if !old.is_empty()
+            && let Err(e) = std::thread::Builder::new().name("old-outputs".into()).spawn(move || drop(old))
+        {
+            tracing::warn!("the old outputs' ports were let go late: {e}");
+        }
     }
 
     fn health(&self) -> Vec<OutputStatus> {
