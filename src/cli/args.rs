@@ -1,5 +1,6 @@
 //! The commands and their help, defined once.
 
+use std::ffi::OsString;
 use std::path::PathBuf;
 use std::time::Duration;
 
@@ -28,6 +29,44 @@ pub struct Args {
     /// What to do
     #[command(subcommand)]
     pub command: Command,
+}
+
+impl Args {
+    /// What was typed, the program's name first. Ends the program on `--help` and on wrong usage.
+    #[must_use]
+    pub fn typed(words: impl IntoIterator<Item = OsString>) -> Self {
+        Self::parse_from(options_first(words))
+    }
+}
+
+/// Moves the options behind a nudge's changes to before them: a change may begin with a hyphen, so
+/// everything from the first one on counts as changes.
+fn options_first(words: impl IntoIterator<Item = OsString>) -> Vec<OsString> {
+    let mut words = words.into_iter();
+    let mut first = Vec::new();
+    for word in words.by_ref() {
+        let nudge = word == "nudge";
+        first.push(word);
+        if nudge {
+            break;
+        }
+    }
+    let mut rest = Vec::new();
+    while let Some(word) = words.next() {
+        match word.to_str() {
+            Some("--") => {
+                rest.push(word);
+                rest.extend(words.by_ref());
+            }
+            Some("--set") => first.extend(std::iter::once(word).chain(words.next())),
+            Some(text) if ["--json", "--help", "-h"].contains(&text) || text.starts_with("--set=") => {
+                first.push(word);
+            }
+            _ => rest.push(word),
+        }
+    }
+    first.extend(rest);
+    first
 }
 
 /// Every command.
@@ -272,6 +311,15 @@ mod tests {
         for bad in ["2", "-1s", "s", "2 weeks", "NaNs", "infs", "", "1e9h"] {
             assert!(span(bad).is_err(), "{bad}");
         }
+    }
+
+    #[test]
+    fn options_may_stand_behind_the_changes_of_a_nudge() {
+        let typed = ["lampkeep", "nudge", "key", "-0.5", "+200K", "--json", "--set", "quay"];
+        let args = Args::try_parse_from(options_first(typed.map(OsString::from))).unwrap();
+        assert!(args.json && args.set.as_deref() == Some("quay"));
+        let Command::Nudge { lamp, change } = args.command else { panic!("nudge") };
+        assert_eq!((lamp.as_str(), change), ("key", vec!["-0.5".to_owned(), "+200K".to_owned()]));
     }
 
     #[test]

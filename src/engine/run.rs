@@ -189,6 +189,10 @@ impl Loop {
             Err((envelope.id.clone(), Failure { kind, said, hint: Some(hint.to_owned()) }))
         };
         let shown = crate::words::short(&text);
+        if in_s.is_some() {
+            let said = "`in_s` and `at` both say when".to_owned();
+            return refuse(FailureKind::BadField, said, "give one of them");
+        }
         let Ok(instant) = text.parse::<jiff::Timestamp>() else {
             let said = format!("`{shown}` is no instant");
             return refuse(FailureKind::BadField, said, "write it as 2026-05-04T10:00:00Z");
@@ -197,6 +201,10 @@ impl Loop {
         if wait_s < -FRESH_S {
             let said = format!("{shown} was {} ago", super::say::span(-wait_s));
             return refuse(FailureKind::TooLate, said, "recall it without --at, or give an instant to come");
+        }
+        if wait_s > super::requests::LONGEST_DELAY_S {
+            let said = format!("{shown} is {} away, more than a day", super::say::span(wait_s));
+            return refuse(FailureKind::BadField, said, "recall it for an instant within a day");
         }
         *in_s = Some(wait_s.max(0.0));
         Ok(envelope)

@@ -24,6 +24,12 @@ pub fn stops(stops: f64) -> String {
     if rounded == 0.0 { "0.0".to_owned() } else { format!("{rounded:+.1}") }
 }
 
+/// A number as it was asked for; one that is out of all reason in short, not with its 300 digits.
+#[must_use]
+pub fn number(value: f64) -> String {
+    if value != 0.0 && !(1e-6..1e9).contains(&value.abs()) { format!("{value:e}") } else { value.to_string() }
+}
+
 /// `1 lamp`, `5 lamps`.
 #[must_use]
 pub fn count(n: usize, one: &str) -> String {
@@ -43,6 +49,8 @@ mod tests {
         assert_eq!(stops(-0.04), "0.0");
         assert_eq!(stops(0.33), "+0.3");
         assert_eq!(stops(-1.0), "-1.0");
+        assert_eq!(number(-0.5), "-0.5");
+        assert_eq!(number(1e300), "1e300");
         assert_eq!(count(1, "lamp"), "1 lamp");
         assert_eq!(count(0, "lamp"), "0 lamps");
     }

@@ -283,3 +283,29 @@ fn plans_may_come_and_go_in_any_moment() {
     rig.done(&recall(LOOK, 0.0));
     assert_eq!(slots(&rig.run(8.0)), shown);
 }
+
+#[test]
+fn a_kept_look_reads_back_as_it_is_and_never_breaks_a_plan_whose_looks_start_from_it() {
+    let dir = tempfile::tempdir().expect("a folder");
+    let path = dir.path().join("two-lamps.toml");
+    std::fs::copy("config/two-lamps.toml", &path).expect("copied");
+    let mut rig = Rig::new(load::load(&path).expect("a good plan"));
+    rig.done(&recall("talk", 0.0));
+    rig.run(1.0);
+    rig.done(r#"{"do":"nudge","lamp":"key","kelvin":-137,"stops":-0.3}"#);
+    rig.done(r#"{"do":"keep"}"#);
+    rig.done(r#"{"do":"keep","name":"found"}"#);
+    std::fs::create_dir(load::kept_folder(&path)).expect("made");
+    for (name, text) in &rig.written {
+        std::fs::write(load::kept_folder(&path).join(format!("{name}.toml")), text).expect("written");
+    }
+    let read = load::load(&path).expect("a good plan still");
+    // `warm-talk` is like the kept `talk`, whose lamp of one colour has a kelvin of its own.
+    for look in read.looks.iter().filter(|l| l.kept) {
+        let kept = rig.engine.plan().look_named(&look.name).map(|id| rig.engine.plan().look(id).clone());
+        assert_eq!(kept.as_ref(), Some(look), "as it stands in memory, as read");
+    }
+    assert_eq!(read.looks.iter().filter(|l| l.kept).count(), 2);
+    rig.reload(read);
+    rig.done(&recall("warm-talk", 0.0));
+}

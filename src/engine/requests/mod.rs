@@ -5,6 +5,8 @@ mod nudge;
 mod recall;
 mod stand;
 
+pub(super) use recall::LONGEST_DELAY_S;
+
 use super::{Action, Engine, Ticket, explain, say};
 use crate::control::{Answer, Envelope, Failure, FailureKind, Request};
 use crate::plan::{FixtureId, LookId};
@@ -23,7 +25,7 @@ fn checked(name: &str, value: Option<f64>, greatest: f64) -> Result<Option<f64>,
     match value {
         Some(s) if !(0.0..=greatest).contains(&s) => Err(fail(
             FailureKind::BadField,
-            format!("{name} {s} s is not between 0 s and {greatest} s"),
+            format!("{name} {} s is not between 0 s and {greatest} s", say::number(s)),
             "give the seconds as a number, such as 2 or 0.5",
         )),
         other => Ok(other),

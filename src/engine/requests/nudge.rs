@@ -110,7 +110,7 @@ impl Nudge {
             if let Some(v) = value
                 && !(-most..=most).contains(&v)
             {
-                let said = format!("{name} {v} is not between -{most} and {most}");
+                let said = format!("{name} {} is not between -{most} and {most}", say::number(v));
                 return Err(fail(FailureKind::BadField, said, "nudge in small steps, such as +1/3 or +200K"));
             }
         }

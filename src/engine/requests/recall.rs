@@ -12,7 +12,7 @@ use crate::units::FrameNumber;
 /// Longest fade that a request may ask for, in seconds.
 const LONGEST_FADE_S: f64 = 3600.0;
 /// Longest delay that a request may ask for, in seconds: a day.
-const LONGEST_DELAY_S: f64 = 86_400.0;
+pub(in crate::engine) const LONGEST_DELAY_S: f64 = 86_400.0;
 
 impl Engine {
     pub(super) fn recall(

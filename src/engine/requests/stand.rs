@@ -91,7 +91,7 @@ impl Engine {
     pub(super) fn start_rollcall(&mut self, each_s: Option<f64>, at: FrameNumber) -> Done {
         let each_s = each_s.unwrap_or(ROLLCALL_EACH_S);
         if !(0.5..=60.0).contains(&each_s) {
-            let said = format!("{each_s} s for each lamp is not between 0.5 s and 60 s");
+            let said = format!("{} s for each lamp is not between 0.5 s and 60 s", say::number(each_s));
             return Err(fail(FailureKind::BadField, said, "2 s is enough to see and name a lamp"));
         }
         let lamps: Vec<_> = self

@@ -43,6 +43,9 @@ pub(super) struct Entry {
     pub name: String,
     /// The look that it is written in.
     pub look: String,
+    /// True if it, or what it takes over of colour, was kept on set: it is then never refused for a colour,
+    /// in a look that is like the kept one neither.
+    pub kept: bool,
     /// Place of the name.
     pub place: Place,
     /// Its level with the place of that.
@@ -130,7 +133,7 @@ fn look(t: &Table<'_>, kept: bool, subjects: &[String], name: &str) -> Raw {
     let meter = meter(t, subjects);
     let mut entries = Vec::new();
     for field in t.others(KEYS) {
-        match entry(&field, name) {
+        match entry(&field, name, kept) {
             Some(entry) => entries.push(entry),
             None => complete = false,
         }
@@ -168,7 +171,7 @@ fn meter(t: &Table<'_>, subjects: &[String]) -> Vec<(String, Stops)> {
     all
 }
 
-fn entry(field: &Field<'_>, look: &str) -> Option<Entry> {
+fn entry(field: &Field<'_>, look: &str, kept: bool) -> Option<Entry> {
     let owner = format!("`{}` in look `{look}`", field.key());
     if field.as_table(&owner).is_none() || field.key() == "move" {
         let key = field.key();
@@ -198,7 +201,15 @@ fn entry(field: &Field<'_>, look: &str) -> Option<Entry> {
         && (colour.is_some() || !any(&["kelvin", "duv", "xy", "hue", "saturation"]))
         && (motion.is_some() || !t.has("move"));
     let place = field.key_place();
-    whole.then(|| Entry { name: field.key().to_owned(), look: look.to_owned(), place, level, colour, motion })
+    whole.then(|| Entry {
+        name: field.key().to_owned(),
+        look: look.to_owned(),
+        kept,
+        place,
+        level,
+        colour,
+        motion,
+    })
 }
 
 fn level(t: &Table<'_>) -> Option<(Level, Place)> {

@@ -166,6 +166,7 @@ fn entry_over(entry: &Entry, under: Option<&Entry>) -> Entry {
         level: entry.level.or(under.level),
         colour: entry.colour.map(|(c, p)| (over(c, under.colour.map(|u| u.0)), p)).or(under.colour),
         motion: entry.motion.or(under.motion),
+        kept: entry.kept || under.kept && entry.colour.is_none() && entry.motion.is_none(),
         ..entry.clone()
     }
 }
@@ -306,7 +307,7 @@ impl One<'_, '_> {
             );
             return None;
         };
-        if let Some(fixture) = named.fixture.as_ref().filter(|_| !raw.kept) {
+        if let Some(fixture) = named.fixture.as_ref().filter(|_| !raw.kept && !entry.kept) {
             driveable(cx, fixture, entry, own)?;
         }
         Some(Target {
