@@ -535,3 +535,105 @@ fn a_broker_that_is_not_there_holds_nothing_up() {
     assert_eq!(status["mqtt"]["state"], "down");
     assert_eq!(status["now"]["look"], "bright");
 }
+
+/// Sends lines over the socket, one connection, and gives the answers.
+fn over_the_socket(set: &Set, lines: &[&str]) -> Vec<Value> {
+    let mut stream = UnixStream::connect(set.socket()).expect("connected");
+    let mut answers = BufReader::new(stream.try_clone().expect("cloned")).lines();
+    let mut one = |line: &&str| {
+        writeln!(stream, "{line}").expect("sent");
+        let answer = answers.next().expect("an answer").expect("text");
+        serde_json::from_str(&answer).expect("JSON")
+    };
+    lines.iter().map(&mut one).collect()
+}
+
+#[test]
+fn names_and_numbers_out_of_all_reason_are_refused_in_one_short_line() {
+    let set = Set::new();
+    let _daemon = set.daemon(&["run", "interview.toml", "--simulate"]);
+    let lines = [
+        r#"{"do":"recall","look":"../../x\u0000\u001b[31m\n😀"}"#,
+        r#"{"do":"recall","look":"bright","over_s":1e300}"#,
+        r#"{"do":"recall","look":"bright","over_s":NaN}"#,
+        r#"{"do":"recall","look":"bright","in_s":1,"at":"2126-01-01T00:00:00Z"}"#,
+        r#"{"do":"recall","look":"bright","at":"2126-01-01T00:00:00Z"}"#,
+        r#"{"do":"nudge","lamp":"key","stops":1e308}"#,
+    ];
+    let kinds = ["unknown-look", "bad-field", "bad-request", "bad-field", "bad-field", "bad-field"];
+    for ((line, answer), kind) in lines.iter().zip(over_the_socket(&set, &lines)).zip(kinds) {
+        assert_eq!(answer["error"]["kind"], kind, "{line}: {answer}");
+        let said = answer["error"]["said"].as_str().expect("words");
+        assert!(said.len() < 200 && !said.contains('\x1b'), "{line}: {said}");
+        assert!(answer["error"]["hint"].is_string(), "{line}");
+    }
+    assert_eq!(set.status()["now"]["look"], "dark", "nothing of it changed light");
+}
+
+#[test]
+fn a_disk_that_takes_nothing_fails_the_keep_and_leaves_the_light_alone() {
+    let set = Set::new();
+    let _daemon = set.daemon(&["run", "interview.toml", "--simulate"]);
+    set.exits(0, &["recall", "bright", "--over", "0s"]);
+    let lit = set.until("it is lit", |s| fixture(s, "key")["sent"]["lux"].as_f64() > Some(100.0));
+    set.write("interview.looks", "a file where the folder of kept looks should be");
+    assert!(set.exits(1, &["keep", "found"]).contains("was not written"));
+    let now = set.status();
+    assert_eq!((&now["now"]["look"], &now["fixtures"]), (&lit["now"]["look"], &lit["fixtures"]));
+    std::fs::remove_file(set.path("interview.looks")).expect("removed");
+    set.exits(0, &["keep", "found"]);
+}
+
+#[test]
+fn a_plan_that_became_a_folder_is_not_taken() {
+    let set = Set::new();
+    let _daemon = set.daemon(&["run", "interview.toml", "--simulate"]);
+    std::fs::remove_file(set.path("interview.toml")).expect("removed");
+    assert!(set.exits(3, &["reload"]).contains("there is no file"));
+    std::fs::create_dir(set.path("interview.toml")).expect("made");
+    assert!(set.exits(3, &["reload"]).contains("is a folder"));
+    set.exits(0, &["recall", "bright", "--over", "0s"]);
+}
+
+#[test]
+fn a_first_plan_made_of_nonsense_answers_checks_rehearses_and_runs() {
+    for answers in ["", "nonsense\n-1\n1e999\n\n\u{1}\n513\n", "\n\n\n\n\n1\n3\n2\n511\n9\n0\n"] {
+        let set = Set::new();
+        let mut command = set.command(&["new", "first.toml"]);
+        let mut child = command
+            .stdin(Stdio::piped())
+            .stdout(Stdio::null())
+            .stderr(Stdio::null())
+            .spawn()
+            .expect("starts");
+        // It may end before it has read everything.
+        let _ = child.stdin.take().expect("piped").write_all(answers.as_bytes());
+        assert_eq!(child.wait().expect("ends").code(), Some(0), "{answers:?}");
+        set.exits(0, &["check", "first.toml"]);
+        set.exits(0, &["rehearse", "first.toml"]);
+        set.exits(1, &["new", "first.toml"]);
+        let _daemon = set.daemon(&["run", "first.toml", "--simulate"]);
+        set.exits(0, &["next", "--over", "0s"]);
+    }
+}
+
+#[test]
+fn a_signal_to_stop_is_heard_in_the_middle_of_a_rollcall_and_under_a_flood_of_requests() {
+    let set = Set::new();
+    set.write("interview.toml", &PLAN.replace("on-stop = \"hold\"", "on-stop = { fade = \"1 s\" }"));
+    let mut daemon = set.daemon(&["run", "interview.toml", "--simulate"]);
+    set.exits(0, &["recall", "bright", "--over", "0s"]);
+    assert!(over_the_socket(&set, &[r#"{"do":"rollcall","each_s":30}"#])[0]["ok"] == true);
+    std::thread::scope(|scope| {
+        for _ in 0..8 {
+            let mut stream = UnixStream::connect(set.socket()).expect("connected");
+            scope.spawn(move || {
+                // Until the daemon is gone; nobody reads the answers in between.
+                while stream.write_all(b"{\"do\":\"explain\",\"look\":\"bright\"}\n").is_ok() {}
+            });
+        }
+        daemon.signal(Signal::TERM);
+        daemon.signal(Signal::TERM);
+        assert_eq!(daemon.ends(), Some(0));
+    });
+}

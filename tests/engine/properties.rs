@@ -16,6 +16,18 @@ use std::sync::LazyLock;
 
 static DEMO: LazyLock<Plan> = LazyLock::new(load::demo);
 
+/// The number of cases that the everyday run takes, times `LAMPKEEP_CASES` (1 when it is not set). The
+/// count is told, for the long run's log.
+fn cases(everyday: u32) -> ProptestConfig {
+    let times = match std::env::var("LAMPKEEP_CASES") {
+        Ok(text) => text.parse().expect("LAMPKEEP_CASES is a whole number: how many times the everyday cases"),
+        Err(_) => 1,
+    };
+    let cases = everyday * times;
+    println!("{cases} cases");
+    ProptestConfig::with_cases(cases)
+}
+
 fn any_colour() -> impl Strategy<Value = Colour> {
     prop_oneof![
         (50.0..1000.0, -0.05..0.05).prop_map(|(mired, duv)| Colour::White { mired, duv }),
@@ -24,7 +36,7 @@ fn any_colour() -> impl Strategy<Value = Colour> {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig::with_cases(2000))]
+    #![proptest_config(cases(2000))]
 
     /// What the wire carries, decoded apart, is never more light or more power than was allowed, and
     /// what was allowed never more than was asked.
@@ -159,7 +171,7 @@ fn any_request() -> impl Strategy<Value = Request> {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig::with_cases(60))]
+    #![proptest_config(cases(60))]
 
     /// After any stream of requests the engine still answers, sends every frame, keeps its limits,
     /// and brings a look up exactly as a fresh engine does.
