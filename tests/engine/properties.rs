@@ -20,7 +20,9 @@ static DEMO: LazyLock<Plan> = LazyLock::new(load::demo);
 /// count is told, for the long run's log.
 fn cases(everyday: u32) -> ProptestConfig {
     let times = match std::env::var("LAMPKEEP_CASES") {
-        Ok(text) => text.parse().expect("LAMPKEEP_CASES is a whole number: how many times the everyday cases"),
+        Ok(text) => {
+            text.parse().expect("LAMPKEEP_CASES is a whole number: how many times the everyday cases")
+        }
         Err(_) => 1,
     };
     let cases = everyday * times;
