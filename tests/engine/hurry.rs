@@ -4,7 +4,7 @@
 use crate::rig::{Rig, lit, slots};
 use lampkeep::control::{Answer, Envelope, FailureKind, OutputStatus, decode_request};
 use lampkeep::engine::{Action, Event, Ticket};
-use lampkeep::plan::{OnStart, OnStop, Plan, load};
+use lampkeep::plan::{Cooling, OnStart, OnStop, Plan, load};
 use lampkeep::units::Share;
 
 const LOOK: &str = "pilot-triangle";
@@ -308,4 +308,38 @@ fn a_kept_look_reads_back_as_it_is_and_never_breaks_a_plan_whose_looks_start_fro
     assert_eq!(read.looks.iter().filter(|l| l.kept).count(), 2);
     rig.reload(read);
     rig.done(&recall("warm-talk", 0.0));
+}
+
+#[test]
+fn a_fade_of_a_lamp_that_is_held_starts_from_what_it_shows() {
+    let mut plan = plan();
+    let key = plan.fixture_named("key").expect("a key");
+    plan.fixtures[key.0].limits.ceiling = Share::new(0.02).expect("a share");
+    plan.fixtures[key.0].limits.floor = Share::NONE;
+    plan.fade = std::time::Duration::from_secs(2);
+    let mut rig = Rig::new(plan);
+    rig.done(&recall(LOOK, 0.0));
+    rig.run(8.0);
+    let held = sent_lux(&rig, "key");
+    rig.done(r#"{"do":"dark"}"#);
+    // Frame 0 of the fade and half of its 80 frames.
+    for _ in 0..=40 {
+        rig.frame();
+    }
+    let asked = rig.status().fixtures[key.0].asked.lux;
+    // Half of the ten stops between the lit end and the cut; the held light is known to a slot's step.
+    assert!(((asked / held).log2() + 5.0).abs() < 0.2, "{asked} lx of {held} lx");
+}
+
+/// Source: README, cautions: without a maker's figure a fan-less lamp is held at half its power.
+#[test]
+fn heat_counts_as_unknown_of_fan_less_lamps_alone() {
+    let mut fixture = plan().fixtures[0].clone();
+    fixture.heat = None;
+    for (cooling, unknown) in [(Cooling::FanLess, true), (Cooling::Fan, false)] {
+        let mut profile = (*fixture.profile).clone();
+        profile.cooling = cooling;
+        fixture.profile = profile.into();
+        assert_eq!(lampkeep::guards::heat_unknown(&fixture), unknown, "{cooling:?}");
+    }
 }
