@@ -14,7 +14,7 @@ use tokio::sync::{broadcast, oneshot, watch};
 use super::{Action, Engine, Event, Ticket};
 use crate::clock::{Clock, SystemClock};
 use crate::control::{
-    Alert, Answer, Ask, Envelope, Failure, FailureKind, Inbound, OutputStatus, Request, Status,
+    Alert, Answer, Ask, Envelope, Failure, FailureKind, Inbound, LinkState, OutputStatus, Request, Status,
 };
 use crate::files::Job;
 use crate::plan::{Output, OutputKind, Plan};
@@ -66,7 +66,7 @@ fn start_output(output: &Output, edges: &Edges) -> std::io::Result<(Output, Send
 ///
 /// Errors: an output's thread cannot be started.
 pub fn run(engine: Engine, edges: Edges, ready: impl FnOnce()) -> std::io::Result<()> {
-    let outputs = start_outputs(engine.plan(), &edges)?;
+    let outputs = start_outputs(engine.plan(), &edges)?.into_iter().map(|(o, s)| (o, Some(s))).collect();
     let mut running = Loop {
         engine,
         outputs,
@@ -80,7 +80,9 @@ pub fn run(engine: Engine, edges: Edges, ready: impl FnOnce()) -> std::io::Resul
     let mut ready = Some(ready);
     while !running.finished {
         running.turn();
-        if ready.is_some() && running.outputs.iter().all(|(_, s)| s.health().first_sent) {
+        if ready.is_some()
+            && running.outputs.iter().all(|(_, s)| s.as_ref().is_none_or(|s| s.health().first_sent))
+        {
             tracing::info!("every output has sent its first frame or been found absent");
             if let Some(ready) = ready.take() {
                 ready();
@@ -88,7 +90,7 @@ pub fn run(engine: Engine, edges: Edges, ready: impl FnOnce()) -> std::io::Resul
         }
     }
     // Each sender sends the newest frame once more before it lets its port go.
-    for (_, sender) in running.outputs {
+    for sender in running.outputs.into_iter().filter_map(|(_, sender)| sender) {
         sender.stop();
     }
     Ok(())
@@ -97,7 +99,9 @@ pub fn run(engine: Engine, edges: Edges, ready: impl FnOnce()) -> std::io::Resul
 struct Loop {
     engine: Engine,
     edges: Edges,
-    outputs: Vec<(Output, Sender)>,
+    /// In the plan's order, one for each output, so that a frame never meets another's port; no sender
+    /// where its thread could not be started.
+    outputs: Vec<(Output, Option<Sender>)>,
     tickets: HashMap<Ticket, (String, oneshot::Sender<Answer>)>,
     next_ticket: u64,
     health_due: Moment,
@@ -215,7 +219,9 @@ impl Loop {
             match action {
                 Action::Send(frames) => {
                     for ((_, sender), frame) in self.outputs.iter_mut().zip(frames) {
-                        sender.publish(frame);
+                        if let Some(sender) = sender {
+                            sender.publish(frame);
+                        }
                     }
                 }
                 Action::Reply(ticket, answer) => self.reply(ticket, *answer),
@@ -291,10 +297,14 @@ impl Loop {
         let mut old = std::mem::take(&mut self.outputs);
         for output in &plan.outputs {
             let running = old.iter().position(|(o, _)| o == output).map(|i| old.swap_remove(i));
-            match running.map_or_else(|| start_output(output, &self.edges), Ok) {
-                Ok(running) => self.outputs.push(running),
-                Err(e) => tracing::error!(output = %output.name, "its thread cannot be started: {e}"),
-            }
+            let started = running.map_or_else(
+                || start_output(output, &self.edges).map(|(output, sender)| (output, Some(sender))),
+                Ok,
+            );
+            self.outputs.push(started.unwrap_or_else(|e| {
+                tracing::error!(output = %output.name, "its thread cannot be started: {e}");
+                (output.clone(), None)
+            }));
         }
         // Those that are left belong to no output any more. Each takes a period to let its port go, and
         // some tenths of a second where the port is stuck: no frame waits for that.
@@ -306,8 +316,8 @@ impl Loop {
     }
 
     fn health(&self) -> Vec<OutputStatus> {
-        let status = |(output, sender): &(Output, Sender)| {
-            let health = sender.health();
+        let status = |(output, sender): &(Output, Option<Sender>)| {
+            let health = sender.as_ref().map(Sender::health);
             let kind = match &output.kind {
                 _ if self.edges.simulate => "simulator",
                 OutputKind::Raw { .. } => "raw",
@@ -318,14 +328,17 @@ impl Loop {
                 kind: kind.to_owned(),
                 name: output.name.clone(),
                 universe: output.universe,
-                state: health.state,
-                said: health.said,
-                rate: health.rate,
-                frames: health.frames,
-                late_us_p50: health.late_us_p50,
-                late_us_p999: health.late_us_p999,
-                reopened: health.reopened,
-                last_gap_s: health.last_gap_s,
+                state: health.as_ref().map_or(LinkState::Down, |h| h.state),
+                said: match &health {
+                    Some(h) => h.said.clone(),
+                    None => Some("its thread cannot be started; restart lampkeep".to_owned()),
+                },
+                rate: health.as_ref().map_or(output.rate, |h| h.rate),
+                frames: health.as_ref().map_or(0, |h| h.frames),
+                late_us_p50: health.as_ref().and_then(|h| h.late_us_p50),
+                late_us_p999: health.as_ref().and_then(|h| h.late_us_p999),
+                reopened: health.as_ref().map_or(0, |h| h.reopened),
+                last_gap_s: health.as_ref().and_then(|h| h.last_gap_s),
             }
         };
         self.outputs.iter().map(status).collect()
