@@ -4,7 +4,9 @@ mod common;
 
 use common::{Row, table};
 use lampkeep::light::spectrum::{Reference, Spectrum};
+use lampkeep::reckon;
 use lampkeep::units::Kelvin;
+use serde_json::json;
 
 fn column(rows: &[Row], name: &str) -> Vec<f64> {
     rows.iter().map(|row| row.number(name)).collect()
@@ -114,6 +116,27 @@ fn the_invented_emitters_have_their_published_figures() {
         near(name, spectrum.ra().unwrap(), &row, "ra", 0.1);
         near(name, spectrum.fidelity().unwrap().rf, &row, "rf", 0.3);
         near(name, spectrum.ssi().unwrap(), &row, "ssi", 0.05);
+    }
+}
+
+/// Source: tests/reference/illuminants.csv, row FL7; the way through JSON. Tolerances: as above.
+#[test]
+fn the_published_figures_come_through_json() {
+    let rows = table("illuminants.csv", 11);
+    let row = rows.iter().find(|row| &row["name"] == "FL7").unwrap();
+    let (nm, power) = illuminant("FL7");
+    let found = reckon::answer(&json!({ "kind": "spectrum", "wavelength_nm": nm, "power": power })).unwrap();
+    for (field, column, tolerance) in [
+        ("x", "x", 2e-6),
+        ("y", "y", 2e-6),
+        ("kelvin", "cct_k", 0.06),
+        ("duv", "duv", 1e-6),
+        ("ra", "ra", 0.1),
+        ("rf", "rf_tm30", 0.3),
+        ("rg", "rg_tm30", 0.3),
+        ("ssi", "ssi", 0.05),
+    ] {
+        near("FL7", found[field].as_f64().unwrap(), row, column, tolerance);
     }
 }
 

@@ -9,8 +9,9 @@ use crate::units::{Kelvin, Xy};
 pub enum Reference {
     /// Planckian radiator. Source: Planck's law with c2 = 1.4388e-2 m K (CIE 15, 9.5).
     Planckian(Kelvin),
-    /// CIE illuminant D of this correlated colour temperature; defined from 4000 K, taken as written
-    /// below. D65 is 6504 K here, not 6500 (c2 was 1.438e-2 m K when it was named).
+    /// CIE illuminant D of this correlated colour temperature, whose formula is defined from 4000 K; below
+    /// that it is merely continued. D65 is 6504 K, not 6500 (c2 was 1.438e-2 m K when it was named).
+    /// Source: CIE 15, 3.1.
     Daylight(Kelvin),
     /// Between the two by as much as 4000 to 5000 K is passed, both scaled to equal luminance over the
     /// 2-degree observer. Source: CIE 224:2017; formula as in colour-science 0.4.7, text not seen.
