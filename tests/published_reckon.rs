@@ -150,7 +150,7 @@ fn the_sums_of_a_set_come_out() {
 #[test]
 fn what_cannot_be_worked_out_says_why_and_what_to_do() {
     let answers = ask(&[
-        json!({ "kind": "spectrum" }),
+        json!({ "kind": "candela" }),
         json!({ "kind": "colour", "kelvin": 25000 }),
         json!({ "kind": "colour", "kelvin": 5600, "x": 0.3 }),
         json!({ "kind": "exposure", "iso": 800 }),

@@ -2,7 +2,7 @@
 //! towards it. Knows no slots, no time and no limits.
 //!
 //! `observer`, `planck` and `colour` are chromaticity; `hull` and `mix` are emitters; `solve` puts a
-//! demand on a lamp; `fade` is the demand between two looks.
+//! demand on a lamp; `fade` is the demand between two looks; `spectrum` gives the figures of a measured light.
 
 pub mod colour;
 mod demand;
@@ -14,6 +14,7 @@ pub mod observer;
 pub mod photometry;
 pub mod planck;
 pub mod solve;
+pub mod spectrum;
 
 pub use demand::{Colour, Demand, Moving};
 pub use solve::{ColourMiss, Reach};

@@ -3,6 +3,7 @@
 use serde_json::{Value, json};
 
 use super::kinds;
+use crate::light::spectrum::SpectrumError;
 use crate::words;
 
 /// Why a request has no answer.
@@ -32,6 +33,9 @@ pub enum ReckonError {
     /// Fields that do not go together.
     #[error("{0}")]
     Together(&'static str),
+    /// Wavelengths and powers that are no spectrum.
+    #[error("no spectrum: {0}")]
+    Spectrum(#[source] SpectrumError),
     /// A number outside of what its field allows.
     #[error("`{field}` {} is not {allowed}", plain(*.found))]
     OutOfRange {
@@ -58,7 +62,7 @@ impl ReckonError {
             Self::NoKind => "no-kind",
             Self::UnknownKind(_) => "unknown-kind",
             Self::NotInThisVersion(_) => "not-in-this-version",
-            Self::Fields(_) | Self::Together(_) => "wrong-fields",
+            Self::Fields(_) | Self::Together(_) | Self::Spectrum(_) => "wrong-fields",
             Self::OutOfRange { .. } => "out-of-range",
             Self::NoNumber(_) => "no-number",
         }
@@ -79,6 +83,9 @@ impl ReckonError {
                 None => kinds(),
             },
             Self::Fields(_) | Self::Together(_) => String::from("docs/interface.md part 7 lists the fields"),
+            Self::Spectrum(_) => String::from(
+                "give `wavelength_nm` rising in steps of 1 to 10 nm over 400 to 700 nm or more, with a `power` for each",
+            ),
             Self::OutOfRange { field, allowed, .. } => format!("give `{field}` {allowed}"),
             Self::NoNumber(_) => String::from("give values nearer to those of a real set"),
         }

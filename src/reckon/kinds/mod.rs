@@ -1,6 +1,7 @@
 //! The kinds of request by name, and how their fields are read.
 
 mod space;
+mod spectrum;
 mod time;
 
 use serde::de::DeserializeOwned;
@@ -10,9 +11,9 @@ use super::ReckonError;
 use super::fields::Answer;
 
 /// All kinds of this version.
-pub const NAMES: [&str; 13] = [
+pub const NAMES: [&str; 14] = [
     "colour", "mix", "exposure", "ratio", "distance", "mired", "point", "disc", "curve", "heat", "flash",
-    "shutter", "flicker",
+    "shutter", "flicker", "spectrum",
 ];
 
 /// Works out the fields of a request of this kind, `kind` and `id` taken out.
@@ -31,7 +32,7 @@ pub(super) fn work_out(kind: &str, fields: Map<String, Value>) -> Result<Map<Str
         "flash" => time::flash(read(fields)?),
         "shutter" => time::shutter(&read(fields)?),
         "flicker" => time::flicker(&read(fields)?),
-        "spectrum" => Err(ReckonError::NotInThisVersion("kind `spectrum`")),
+        "spectrum" => spectrum::spectrum(&read(fields)?),
         "candela" => Err(ReckonError::NotInThisVersion("kind `candela`")),
         other => Err(ReckonError::UnknownKind(String::from(other))),
     };
