@@ -12,7 +12,7 @@ fn text(name: &str) -> String {
 }
 
 fn lamp(row: &Row) -> Photometry {
-    Photometry::read(&text(&row["file"])).unwrap()
+    Photometry::read(&text(&row["file"])).expect("a file of the reference set")
 }
 
 /// Source: tests/reference/ies/lookups.csv (LM-63-2002; three methods, among them two published libraries).
@@ -62,7 +62,7 @@ fn planes(horizontal: &[f64]) -> Photometry {
         list(horizontal),
         values.join("\n")
     );
-    Photometry::read(&text).unwrap()
+    Photometry::read(&text).expect("a file by hand")
 }
 
 /// Source: LM-63-2002, horizontal angles of type C (from memory): which planes a symmetry repeats; values by
@@ -133,7 +133,7 @@ fn flux_is_that_of_known_bodies() {
 }
 
 fn refused(text: &str) -> (usize, String, String) {
-    let error = Photometry::read(text).unwrap_err();
+    let error = Photometry::read(text).expect_err("no such file");
     (error.line, error.to_string(), error.hint())
 }
 

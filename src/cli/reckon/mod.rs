@@ -3,6 +3,7 @@
 //! Builds the request that a program would send, has `crate::reckon` answer it and puts the answer in
 //! words. No arithmetic of its own.
 
+mod file;
 mod quantity;
 mod said;
 
@@ -211,9 +212,9 @@ impl ReckonFault {
 /// without an error. Errors: [`ReckonFault`], with its exit code.
 pub fn run(args: &ReckonArgs, json: bool, out: &mut impl Write) -> Result<(), ReckonFault> {
     let written = match &args.sum {
-        None if args.lines => reckon::lines(io::stdin().lock(), &mut *out),
+        None if args.lines => reckon::lines(io::stdin().lock(), &mut *out, &file::text),
         Some(sum) if !args.lines => {
-            let answer = reckon::answer(&sum.request())?;
+            let answer = reckon::answer(&sum.request(), &file::text)?;
             let text = if json { answer.to_string() } else { said::in_words(sum, &answer) };
             writeln!(out, "{text}")
         }
