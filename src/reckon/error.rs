@@ -5,6 +5,7 @@ use serde_json::{Value, json};
 use super::kinds;
 use crate::light::ies::IesError;
 use crate::light::spectrum::SpectrumError;
+use crate::light::spectrum::csv::CsvError;
 use crate::words;
 
 /// Why a request has no answer.
@@ -48,6 +49,14 @@ pub enum ReckonError {
         /// What is wrong with it.
         error: IesError,
     },
+    /// A file that holds no columns of wavelength and power.
+    #[error("{}, {error}", words::short(.file))]
+    Csv {
+        /// As it was named.
+        file: String,
+        /// What is wrong with it.
+        error: CsvError,
+    },
     /// A number outside of what its field allows.
     #[error("`{field}` {} is not {allowed}", plain(*.found))]
     OutOfRange {
@@ -76,7 +85,7 @@ impl ReckonError {
             Self::NotInThisVersion(_) => "not-in-this-version",
             Self::Fields(_) | Self::Together(_) | Self::Spectrum(_) => "wrong-fields",
             Self::File(_) => "no-file",
-            Self::Photometry { .. } => "wrong-file",
+            Self::Photometry { .. } | Self::Csv { .. } => "wrong-file",
             Self::OutOfRange { .. } => "out-of-range",
             Self::NoNumber(_) => "no-number",
         }
@@ -102,6 +111,9 @@ impl ReckonError {
             ),
             Self::File(_) => String::from("check the name and the folder"),
             Self::Photometry { error, .. } => error.hint(),
+            Self::Csv { .. } => {
+                String::from("save it as CSV with a line such as 380,0.012 for each wavelength")
+            }
             Self::OutOfRange { field, allowed, .. } => format!("give `{field}` {allowed}"),
             Self::NoNumber(_) => String::from("give values nearer to those of a real set"),
         }
