@@ -7,6 +7,7 @@
 
 pub mod colour;
 mod demand;
+pub mod exposure;
 pub mod fade;
 pub mod flicker;
 pub mod hull;
