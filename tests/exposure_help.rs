@@ -91,6 +91,12 @@ fn a_lamp_that_does_not_follow_the_exposure_is_cured_by_distance_alone() {
     let near =
         text.replace("lux = 100", "lux = 100000").replace("distance = \"2 m\"", "distance = \"40 cm\"");
     assert!(check(&near).text("").contains("needs a brighter key"));
+    let far = check(&plan(&CAMERA.replace("800", "51200"), "30 m", ""));
+    assert!(
+        far.text("").contains("needs f/0.9, or key at 10.43 m"),
+        "ISO 400000 is in no camera: {}",
+        far.text("")
+    );
 }
 
 fn at(found: &Findings, mains_hz: f64) -> MainsHelp {

@@ -102,9 +102,9 @@ pub struct KeyReading {
 pub struct Cure {
     /// Stops by which the lamps that follow the exposure fall short at most; 0: none of them does.
     pub short_stops: f64,
-    /// The marked ISO speed that would do for those.
+    /// The marked ISO speed that would do for those; none where it is beyond what cameras have.
     pub iso: Option<f64>,
-    /// The marked f-number (or T-stop) that would do for those.
+    /// The marked f-number (or T-stop) that would do for those; none where it is beyond what lenses have.
     pub aperture: Option<f64>,
     /// Each short lamp with the distance in metres at which it would do, along its own line; none where it
     /// would stand nearer than people bear.
@@ -113,6 +113,9 @@ pub struct Cure {
 
 /// Nearest distance that is ever advised, in metres (judgement: nearer, a lamp is in the picture and hot).
 const NEAREST_M: f64 = 0.3;
+/// Greatest ISO speed and smallest f-number that are ever advised (judgement: few cameras and lenses have more).
+const MOST_ISO: f64 = 102_400.0;
+const WIDEST: f64 = 0.9;
 /// Shortness in stops that is told of, as in [`Assessment::warnings`].
 const TOLD_STOPS: f64 = 0.05;
 
@@ -237,8 +240,9 @@ pub fn cure(plan: &Plan, look: &Look, found: &[Assessment]) -> Option<Cure> {
     let its = &plan.exposure;
     (!nearer.is_empty()).then(|| Cure {
         short_stops,
-        iso: by_camera.then(|| exposure::iso_for(its.iso, short_stops)),
-        aperture: by_camera.then(|| exposure::f_number_for(its.aperture, short_stops)),
+        iso: Some(exposure::iso_for(its.iso, short_stops)).filter(|iso| by_camera && *iso <= MOST_ISO),
+        aperture: Some(exposure::f_number_for(its.aperture, short_stops))
+            .filter(|n| by_camera && *n >= WIDEST),
         nearer,
     })
 }

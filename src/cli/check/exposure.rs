@@ -128,11 +128,8 @@ fn tenths(angle: f64) -> f64 {
 /// `needs ISO 1250, or f/2.2, or key at 1.21 m`.
 pub(super) fn cure(cure: &Cure) -> String {
     let mut ways = Vec::new();
-    // Both of the camera's are asked for by the same lamps.
-    if let (Some(iso), Some(aperture)) = (cure.iso, cure.aperture) {
-        ways.push(format!("ISO {iso}"));
-        ways.push(format!("f/{aperture}"));
-    }
+    ways.extend(cure.iso.map(|iso| format!("ISO {iso}")));
+    ways.extend(cure.aperture.map(|aperture| format!("f/{aperture}")));
     let near: Vec<String> = cure
         .nearer
         .iter()
