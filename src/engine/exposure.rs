@@ -150,7 +150,7 @@ fn camera(plan: &Plan, camera: &Camera) -> CameraHelp {
         aperture: its.aperture,
         nd: its.nd,
         shutter_s: its.shutter_s,
-        shutter_deg: camera.fps.map(|fps| 360.0 * fps * its.shutter_s),
+        shutter_deg: camera.fps.map(|fps| exposure::angle_of_seconds(its.shutter_s, fps)),
         zero_stops_lux: zero,
         meter: meter(camera, zero),
         brighter_stops: (plan.exposure.zero_stops.get() / zero).log2(),

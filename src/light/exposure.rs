@@ -31,6 +31,20 @@ pub fn meter_f_number(lux: f64, iso: f64, shutter_s: f64, constant: f64) -> f64 
     (lux * iso * shutter_s / constant).sqrt()
 }
 
+/// Exposure time in seconds of a shutter's angle in degrees at so many frames a second: angle / (360 fps).
+///
+/// Source: definition of the shutter angle, the open share of a frame's 360 degrees.
+#[must_use]
+pub fn seconds_of_angle(degrees: f64, fps: f64) -> f64 {
+    degrees / 360.0 / fps
+}
+
+/// The way back: 360 fps t degrees, over 360 for an exposure longer than its frame.
+#[must_use]
+pub fn angle_of_seconds(seconds: f64, fps: f64) -> f64 {
+    360.0 * fps * seconds
+}
+
 /// Full stops as they are engraved, from f/0.25 on; each is √2 of the one before.
 const FULL_STOPS: [&str; 25] = [
     "0.25", "0.35", "0.5", "0.7", "1", "1.4", "2", "2.8", "4", "5.6", "8", "11", "16", "22", "32", "45",
@@ -82,7 +96,7 @@ pub struct Steady {
 #[must_use]
 pub fn steady(mains_hz: f64, pulses: u32, fps: Option<f64>) -> Steady {
     let seconds = f64::from(pulses) / (2.0 * mains_hz);
-    Steady { pulses, seconds, angle_deg: fps.map(|fps| 360.0 * fps * seconds) }
+    Steady { pulses, seconds, angle_deg: fps.map(|fps| angle_of_seconds(seconds, fps)) }
 }
 
 /// The steady exposures within a frame, shortest first, 8 at most; four where no frame rate is known (to 1/25 s

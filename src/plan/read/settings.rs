@@ -5,8 +5,7 @@ use std::path::PathBuf;
 use super::Cx;
 use super::names;
 use super::place::{self, Stage};
-use crate::light::exposure::MAINS_HZ;
-use crate::light::photometry;
+use crate::light::{exposure, photometry};
 use crate::plan::amounts::{AMPS, ANGLE, HERTZ, MICROSECONDS, VOLTS};
 use crate::plan::defaults;
 use crate::plan::problem::{Kind, Place, Problem};
@@ -131,7 +130,7 @@ fn shutter(field: &Field<'_>, fps: Option<Option<f64>>, has_fps: bool) -> Option
                 "add `fps = 25`, or write the time, such as `shutter = \"1/50\"`",
             );
         }
-        degrees / 360.0 / fps??
+        exposure::seconds_of_angle(degrees, fps??)
     } else if text.ends_with('s') {
         return field.duration(1e-6, 60.0).map(|d| d.as_secs_f64());
     } else {
@@ -249,7 +248,7 @@ pub(super) fn frame_rate(plan: &Table<'_>) -> Option<FrameClock> {
 pub(super) fn mains(plan: &Table<'_>) -> Option<Option<f64>> {
     let Some(field) = plan.get("mains") else { return Some(None) };
     let hertz = field.amount(&HERTZ, 1.0, 1000.0)?;
-    if !MAINS_HZ.contains(&hertz) {
+    if !exposure::MAINS_HZ.contains(&hertz) {
         let said = format!("`mains` of {} is {hertz} Hz; mains have 50 Hz or 60 Hz", field.owner());
         field.wrong(
             Kind::OutOfRange,
