@@ -107,7 +107,7 @@ proptest! {
     #![proptest_config(cases(150))]
 
     /// A lamp that mixes by itself, read back by the simulator's own mixing. What the two take for one
-    /// white differs by up to 1e-6 in x,y, so an error is only better from 0.005 on.
+    /// white differs by up to 1e-6 in x,y: 0.005 of error. The search's own bound is 0.02.
     #[test]
     fn no_values_of_a_lamp_that_mixes_by_itself_are_better(
         fixture in lamps::self_mixing(),
@@ -132,7 +132,7 @@ proptest! {
             let other = light(&values);
             if other.lux <= allowed.lux() * (1.0 - 1e-9) && other.watts <= allowed.watts() * (1.0 - 1e-9) {
                 let theirs = error(&allowed, &other);
-                prop_assert!(!(theirs < ours - 0.005), "{at:?} has an error of {ours}, {values:?} of {theirs}");
+                prop_assert!(!(theirs < ours - 0.02), "{at:?} has an error of {ours}, {values:?} of {theirs}");
             }
         }
     }
