@@ -8,6 +8,7 @@ pub mod colour;
 mod demand;
 pub mod fade;
 pub mod flicker;
+pub mod geometry;
 pub mod hull;
 pub mod mix;
 pub mod observer;
@@ -15,6 +16,7 @@ pub mod photometry;
 pub mod planck;
 pub mod solve;
 pub mod spectrum;
+mod vector;
 
 pub use demand::{Colour, Demand, Moving};
 pub use solve::{ColourMiss, Reach};
