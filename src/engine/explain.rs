@@ -64,11 +64,14 @@ fn lamp_text(plan: &Plan, look: &Look, found: &Assessment) -> String {
     row(
         "distance",
         format!(
-            "{:.2} m, cosine {:.3}, modifiers {:.2} stops: 1 lx at 1 m gives {:.4} lx",
+            "{:.2} m, front {:.2} m in radius, cosine {:.3}, modifiers {:.2} stops: 1 lx at 1 m gives {:.4} lx \
+             (the point law would be {:+.2} stops off)",
             place.distance_m,
+            fixture.radius_m.unwrap_or(0.0),
             place.incidence_cosine,
             fixture.loss.get(),
-            solve::gain(fixture)
+            solve::gain(fixture),
+            solve::point_law_stops(fixture)
         ),
     );
     row(
@@ -155,6 +158,8 @@ fn lamp_json(plan: &Plan, found: &Assessment) -> Value {
         "lamp": fixture.lamp_name(),
         "asked": light_of(plan, found.asked.lux, Some(found.asked.colour.xy())),
         "distance_m": fixture.place.distance_m,
+        "radius_m": fixture.radius_m,
+        "point_law_stops": solve::point_law_stops(fixture),
         "incidence_cosine": fixture.place.incidence_cosine,
         "loss_stops": fixture.loss.get(),
         "gain_lux_per_lux_at_1m": solve::gain(fixture),

@@ -14,6 +14,8 @@ const LOOKS: u32 = 128;
 /// Nearer than this to a front's plane, in cosines, its beam is not followed any further: the direction
 /// from its middle says nothing there.
 const GRAZING: f64 = 0.02;
+/// A receptor no farther than this from a card's plane, in metres, lies in it and sees nothing of it.
+const IN_PLANE_M: f64 = 1e-6;
 
 /// How a lamp's intensity falls off with the angle.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -201,8 +203,7 @@ fn disc(middle: Metres, facing: Metres, radius: f64, plane: &Plane) -> f64 {
 /// receptor's horizon cut off. Times a luminance it is an illuminance.
 #[must_use]
 pub fn polygon(corners: &[Metres], plane: &Plane) -> f64 {
-    let heights: Vec<f64> =
-        corners.iter().map(|c| dot(minus(*c, plane.position), plane.normal)).collect();
+    let heights: Vec<f64> = corners.iter().map(|c| dot(minus(*c, plane.position), plane.normal)).collect();
     if heights.iter().all(|h| *h <= 0.0) {
         return 0.0;
     }
@@ -303,7 +304,7 @@ impl Card {
     /// the side that it faces to.
     #[must_use]
     pub fn lux_on(&self, plane: &Plane) -> f64 {
-        if dot(minus(plane.position, self.middle), self.facing) <= 0.0 {
+        if dot(minus(plane.position, self.middle), self.facing) <= IN_PLANE_M {
             return 0.0;
         }
         polygon(&self.corners(), plane) / std::f64::consts::PI
@@ -400,9 +401,8 @@ mod tests {
     /// half space, here a square of 2 km at 1 m, gives pi.
     #[test]
     fn a_polygon_is_a_point_far_off_and_a_half_space_near_by() {
-        let square = |half: f64, y: f64| {
-            [[half, y, half], [-half, y, half], [-half, y, -half], [half, y, -half]]
-        };
+        let square =
+            |half: f64, y: f64| [[half, y, half], [-half, y, half], [-half, y, -half], [half, y, -half]];
         let plane = Plane { position: [0.0; 3], normal: [0.0, 1.0, 0.0] };
         assert!((polygon(&square(0.5, 1e4), &plane) * 1e8 - 1.0).abs() < 1e-6);
         assert!((polygon(&square(1000.0, 1.0), &plane) - std::f64::consts::PI).abs() < 1e-5);

@@ -4,6 +4,7 @@
 //! `observer`, `planck` and `colour` are chromaticity; `hull` and `mix` are emitters; `solve` puts a
 //! demand on a lamp; `fade` is the demand between two looks; `spectrum` gives the figures of a measured light.
 
+pub mod balance;
 pub mod colour;
 mod demand;
 pub mod fade;
@@ -14,6 +15,9 @@ pub mod mix;
 pub mod observer;
 pub mod photometry;
 pub mod planck;
+pub mod points;
+pub mod reading;
+pub mod room;
 pub mod solve;
 pub mod spectrum;
 mod vector;

@@ -2,7 +2,7 @@
 
 use std::time::Duration;
 
-use super::{FixtureId, LookId};
+use super::{FixtureId, LookId, MeterTarget};
 use crate::units::{Duv, Kelvin, Lux, Share, Stops, Xy};
 
 /// A look.
@@ -18,19 +18,23 @@ pub struct Look {
     pub key: Option<FixtureId>,
     /// Its own fade.
     pub fade: Option<Duration>,
-    /// Targets, at most one a fixture, in the plan's order of fixtures. What is not named is dark.
+    /// Targets as written, at most one a fixture, in the plan's order of fixtures. What is not named is
+    /// dark.
     pub targets: Vec<Target>,
-    /// What a meter should read; computed with in a later version.
+    /// What a meter should read with all lamps together.
     pub meter: Vec<MeterTarget>,
+    /// The targets that make it read so, as near as the lamps come; the same fixtures in the same order.
+    /// `None` without meter points, and in a plan that was read without its light. Recalls use these.
+    pub balanced: Option<Vec<Target>>,
     /// True if it was kept on set (read from the folder of kept looks), not written in the plan.
     pub kept: bool,
 }
 
 impl Look {
-    /// The target of one fixture.
+    /// The target of one fixture: the balanced one where the look is balanced, else as written.
     #[must_use]
     pub fn target(&self, fixture: FixtureId) -> Option<&Target> {
-        self.targets.iter().find(|t| t.fixture == fixture)
+        self.balanced.as_ref().unwrap_or(&self.targets).iter().find(|t| t.fixture == fixture)
     }
 }
 
@@ -91,15 +95,6 @@ pub enum Motion {
         /// Hue at recall in degrees, 0 to 360.
         start_deg: f64,
     },
-}
-
-/// What a meter should read at a point in a look.
-#[derive(Debug, Clone, PartialEq)]
-pub struct MeterTarget {
-    /// Meter point, such as `face-lit` or `wall`, `@SUBJECT` included.
-    pub point: String,
-    /// Stops from the exposure's illuminance.
-    pub stops: Stops,
 }
 
 /// One step of the running order.

@@ -81,6 +81,7 @@ impl Engine {
             fade: present.and_then(|l| l.fade),
             targets,
             meter: Vec::new(),
+            balanced: None,
             kept: true,
         })
     }
