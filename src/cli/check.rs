@@ -5,7 +5,7 @@ use std::fmt::Write;
 use serde::Serialize;
 
 use crate::channels;
-use crate::engine::{assess, say};
+use crate::engine::{assess, balanced, meter, say};
 use crate::guards;
 use crate::plan::{CircuitId, Control, Plan};
 
@@ -58,6 +58,12 @@ pub struct LookFindings {
     pub real_warnings: Vec<String>,
     /// What a person sets by hand.
     pub by_hand: Vec<String>,
+    /// Predicted readings at the meter points, in stops, and key to fill; `None` without any.
+    pub meter: Option<String>,
+    /// Meter points that the look states and its lamps do not meet, with the change that would.
+    pub unmet: Vec<String>,
+    /// What the lamps that are not here change at the meter points.
+    pub missed: Option<String>,
 }
 
 /// One circuit.
@@ -125,6 +131,9 @@ pub fn findings(plan: &Plan) -> Findings {
             lamps: found.iter().filter(|a| a.asked.lux > 0.0).count(),
             watts: (0..plan.fixtures.len()).map(watts_of).sum(),
             by_hand: found.iter().filter_map(|a| a.by_hand(plan)).collect(),
+            meter: meter::table(plan, look, &found).line(plan),
+            unmet: balanced::balance_of(plan, look).map(|b| balanced::unmet(&b)).unwrap_or_default(),
+            missed: balanced::missed(plan, look),
             warnings,
             real_warnings,
         });
@@ -213,8 +222,10 @@ impl Findings {
                 say::count(look.lamps, "lamp"),
                 look.watts
             );
-            for hand in &look.by_hand {
-                let _ = writeln!(text, "{:<width$}                      {hand}", "");
+            let more = look.by_hand.iter().chain(&look.unmet).chain(&look.missed);
+            let metered = look.meter.iter().map(|m| format!("metered: {m}"));
+            for line in more.cloned().chain(metered) {
+                let _ = writeln!(text, "{:<width$}                      {line}", "");
             }
             if !look.real_warnings.is_empty() {
                 let _ = writeln!(
@@ -224,6 +235,9 @@ impl Findings {
                     look.real_warnings.join(", ")
                 );
             }
+        }
+        if self.looks.iter().any(|l| l.meter.is_some()) {
+            let _ = writeln!(text, "metered: {}", meter::CAUTION);
         }
         if !self.heat_unknown.is_empty() {
             let _ = writeln!(

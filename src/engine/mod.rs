@@ -6,9 +6,11 @@
 
 pub mod assess;
 mod attention;
+pub mod balanced;
 mod event;
 pub mod explain;
 mod lamp;
+pub mod meter;
 mod reload;
 mod requests;
 pub mod run;

@@ -138,6 +138,7 @@ impl Engine {
             vec![self.plan.look(look).name.clone(), self.fading(frames), say::count(lamps, "lamp")];
         parts.extend(found.iter().filter_map(|a| a.by_hand(&self.plan)));
         let mut warnings: Vec<String> = found.iter().flat_map(|a| a.warnings(&self.plan)).collect();
+        warnings.extend(self.unmet_now(look));
         if self.plan.look(look).protect {
             warnings.push("front lamps are not locked in this version: unplug them".to_owned());
         }
@@ -149,11 +150,11 @@ impl Engine {
 
     fn assess(&self, look: LookId) -> Vec<Assessment> {
         let plan = &self.plan;
-        let look = plan.look(look);
+        let look = self.look_as_it_stands(look);
         look.targets
             .iter()
             .map(|t| {
-                let asked = solve::demand(plan, look, t.fixture).at(0.0);
+                let asked = solve::demand(plan, &look, t.fixture).at(0.0);
                 let absent = self.lamps[t.fixture.0].absent.is_some();
                 assess::lamp(plan.fixture(t.fixture), t.fixture, asked, self.real(t.fixture), absent)
             })
