@@ -169,13 +169,13 @@ fn matt(from: Metres, facing: Metres, to: &Receptor, area: f64) -> f64 {
     cosines * area / (std::f64::consts::PI * square)
 }
 
-/// Source: numeric integration of the cosine law over the wall, 300 x 300 parts. Tolerance 3 %: our
-/// wall has parts of 25 cm, each lit as its middle is.
+/// Source: numeric integration of the cosine law over the wall, 300 x 300 parts. Tolerance 1 %: our
+/// wall has parts of 25 cm, each lit as its middle is; the key stands 39 cm from it.
 #[test]
 fn what_a_wall_returns_is_the_integral_over_the_wall() {
-    let plan = two_lamps("room = { left = \"1.2 m\", reflectance = \"60 %\" }\n", "");
+    let plan = two_lamps("room = { left = \"1.8 m\", reflectance = \"60 %\" }\n", "");
     // As documented: 3 m before and behind the subject, 2.5 m high, the eye at 1.2 m.
-    let (middle, half) = ([-1.2, 0.0, 0.05], [[0.0, 3.0, 0.0], [0.0, 0.0, 1.25]]);
+    let (middle, half) = ([-1.8, 0.0, 0.05], [[0.0, 3.0, 0.0], [0.0, 0.0, 1.25]]);
     for point in [MeterPoint::FaceLit, MeterPoint::FaceCamera, MeterPoint::Hair] {
         let receptor = receptor(&plan, point);
         for (lamp, sent) in plan.fixtures.iter().zip(&receptor.lamps) {
@@ -186,7 +186,7 @@ fn what_a_wall_returns_is_the_integral_over_the_wall() {
                 0.6 * lit * matt(part, [1.0, 0.0, 0.0], receptor, area)
             });
             assert!(
-                (sent.by_room() - wanted).abs() <= 0.03 * wanted,
+                (sent.by_room() - wanted).abs() <= 0.01 * wanted,
                 "{point:?} {}: {sent:?} {wanted}",
                 lamp.id
             );

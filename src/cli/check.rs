@@ -132,7 +132,7 @@ pub fn findings(plan: &Plan) -> Findings {
             watts: (0..plan.fixtures.len()).map(watts_of).sum(),
             by_hand: found.iter().filter_map(|a| a.by_hand(plan)).collect(),
             meter: meter::table(plan, look, &found).line(plan),
-            unmet: balanced::balance_of(plan, look).map(|b| balanced::unmet(&b)).unwrap_or_default(),
+            unmet: look.balanced.as_ref().map_or_else(Vec::new, |b| b.unmet.clone()),
             missed: balanced::missed(plan, look),
             warnings,
             real_warnings,

@@ -26,7 +26,7 @@ impl Engine {
     }
 
     /// A look as it is recalled now: a balanced one solved again where lamps have gone or come back since
-    /// the plan was loaded. A few microseconds a lamp, bounded.
+    /// the plan was loaded. A fraction of a millisecond for a few lamps, bounded for many.
     pub(super) fn look_as_it_stands(&self, look: LookId) -> Cow<'_, Look> {
         let look = self.plan.look(look);
         let changed =
@@ -37,18 +37,11 @@ impl Engine {
         let absent = |id: FixtureId| self.lamps[id.0].absent.is_some();
         Cow::Owned(again(&self.plan, look, &absent))
     }
-
-    /// What of a look's meter points is not met with the lamps that are here.
-    pub(super) fn unmet_now(&self, look: LookId) -> Vec<String> {
-        let absent = |id: FixtureId| self.lamps[id.0].absent.is_some();
-        let found = balance::balance(&self.plan, self.plan.look(look), &absent);
-        found.map(|b| unmet(&b)).unwrap_or_default()
-    }
 }
 
 /// A look balanced without some lamps.
 fn again(plan: &Plan, look: &Look, absent: &dyn Fn(FixtureId) -> bool) -> Look {
-    let balanced = balance::balance(plan, look, absent).map(|b| b.targets);
+    let balanced = balance::balance(plan, look, absent).map(Balance::kept);
     Look { balanced, ..look.clone() }
 }
 
@@ -56,12 +49,6 @@ fn again(plan: &Plan, look: &Look, absent: &dyn Fn(FixtureId) -> bool) -> Look {
 #[must_use]
 pub fn balance_of(plan: &Plan, look: &Look) -> Option<Balance> {
     balance::balance(plan, look, &|id| plan.fixture(id).absent.is_some())
-}
-
-/// What is not met, in words.
-#[must_use]
-pub fn unmet(found: &Balance) -> Vec<String> {
-    found.points.iter().filter_map(|p| p.unmet.clone()).collect()
 }
 
 /// What the lamps that are not here change at the meter points of a look: the full kit's readings

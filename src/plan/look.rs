@@ -23,9 +23,9 @@ pub struct Look {
     pub targets: Vec<Target>,
     /// What a meter should read with all lamps together.
     pub meter: Vec<MeterTarget>,
-    /// The targets that make it read so, as near as the lamps come; the same fixtures in the same order.
-    /// `None` without meter points, and in a plan that was read without its light. Recalls use these.
-    pub balanced: Option<Vec<Target>>,
+    /// What makes it read so, as near as the lamps come. `None` without meter points, and in a plan that
+    /// was read without its light. Recalls use it.
+    pub balanced: Option<BalancedTargets>,
     /// True if it was kept on set (read from the folder of kept looks), not written in the plan.
     pub kept: bool,
 }
@@ -34,8 +34,18 @@ impl Look {
     /// The target of one fixture: the balanced one where the look is balanced, else as written.
     #[must_use]
     pub fn target(&self, fixture: FixtureId) -> Option<&Target> {
-        self.balanced.as_ref().unwrap_or(&self.targets).iter().find(|t| t.fixture == fixture)
+        let targets = self.balanced.as_ref().map_or(&self.targets, |b| &b.targets);
+        targets.iter().find(|t| t.fixture == fixture)
     }
+}
+
+/// A look's targets solved for its meter points, by `light::balance`.
+#[derive(Debug, Clone, PartialEq)]
+pub struct BalancedTargets {
+    /// The targets, for the same fixtures in the same order as written.
+    pub targets: Vec<Target>,
+    /// What of the meter points is not met, in words, with the change that would meet it.
+    pub unmet: Vec<String>,
 }
 
 /// What one lamp should give in a look.

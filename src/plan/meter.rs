@@ -93,7 +93,7 @@ pub struct MeterTarget {
     pub stops: Stops,
     /// Colour temperature, where stated.
     pub kelvin: Option<Kelvin>,
-    /// Tint, where stated; 0 for a target with `kelvin` alone.
+    /// Tint, where stated; `kelvin` alone leaves it open, since a lamp of two whites cannot choose it.
     pub duv: Option<Duv>,
 }
 

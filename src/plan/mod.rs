@@ -27,7 +27,7 @@ pub use fixture::{
     Address, Bits, Body, Channel, Control, Cooling, Curve, Drives, Emitter, Fixture, FramesStop, HeatFigure,
     Limits, MAX_EMITTERS, Mixing, Mode, PowerUp, Profile,
 };
-pub use look::{ColourTarget, Level, Look, Motion, Step, Target};
+pub use look::{BalancedTargets, ColourTarget, Level, Look, Motion, Step, Target};
 pub use meter::{MeterAt, MeterPoint, MeterTarget, Receptor, Sent, Spill, Surface};
 pub use place::{Aim, Bounce, Camera, Daylight, Flag, Metres, Placement, Room, Subject, Wall};
 pub use problem::{Kind, Mark, Place, Problem, Report};

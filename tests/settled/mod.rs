@@ -25,6 +25,16 @@ emitter.warm = { kelvin = 2700, lux = 800 }
 emitter.cool = { kelvin = 6500, lux = 800 }
 mode.cct = { slots = [{ drives = "warm", bits = 16 }, { drives = "cool", bits = 16 }] }
 
+[profile.tint]
+about = "two whites with lime and magenta"
+cooling = "fan"
+radius = "20 cm"
+emitter.warm = { kelvin = 2700, lux = 800 }
+emitter.cool = { kelvin = 6500, lux = 800 }
+emitter.lime = { xy = [0.38, 0.53], lux = 260 }
+emitter.magenta = { xy = [0.38, 0.16], lux = 90 }
+mode.all = { slots = [{ drives = "warm" }, { drives = "cool" }, { drives = "lime" }, { drives = "magenta" }] }
+
 "#;
 
 /// Reads one text as a plan called `quay`, top-level keys before the first table of `text` included.

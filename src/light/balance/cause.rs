@@ -149,20 +149,21 @@ fn short(p: &Problem<'_>, x: &[f64], row: usize, by_stops: f64) -> String {
         let ways = if ways.is_empty() { "raise the ISO".to_owned() } else { ways.join(", or ") };
         return format!("`{}` is {at}; {ways}", lamp.id);
     }
+    let share = |id: usize| receptor.lamps[id].total() / solve::gain(&p.plan.fixtures[id]);
     let held = given.iter().filter(meant).max_by(|a, b| a.straight.total_cmp(&b.straight));
-    if let Some((held, other)) = held.and_then(|h| Some((h, needed_at(p, h.lamp, row)?))) {
-        let id = &fixture(p, held.lamp).id;
-        return format!(
-            "more of `{id}` would be too much at `{other}`; turn it more this way, or name another lamp"
-        );
-    }
+    let held_share = held.map_or(MEANT, |h| share(p.lamps[h.lamp].fixture.0));
     let named = |id: usize| p.lamps.iter().any(|l| l.fixture.0 == id);
-    let gains = p.plan.fixtures.iter().enumerate().filter(|(i, f)| !named(*i) && f.absent.is_none());
-    let share = |(i, f): &(usize, &Fixture)| receptor.lamps[*i].total() / solve::gain(f);
-    let other = gains.max_by(|a, b| share(a).total_cmp(&share(b))).filter(|o| share(o) >= MEANT);
-    match other {
-        Some((_, lamp)) => format!("no lamp that the look names is aimed there; name `{}`", lamp.id),
-        None => "no lamp of the plan is aimed there".to_owned(),
+    let others = (0..p.plan.fixtures.len()).filter(|i| !named(*i) && p.plan.fixtures[*i].absent.is_none());
+    let better = others.max_by(|a, b| share(*a).total_cmp(&share(*b))).filter(|i| share(*i) > held_share);
+    if let Some(better) = better {
+        return format!("`{}` is aimed there and the look does not name it", p.plan.fixtures[better].id);
+    }
+    match held.and_then(|h| Some((h, needed_at(p, h.lamp, row)?))) {
+        Some((held, other)) => format!(
+            "more of `{}` would be too much at `{other}`; turn it more this way, or name another lamp",
+            fixture(p, held.lamp).id
+        ),
+        None => "no lamp of the plan is aimed there; aim one".to_owned(),
     }
 }
 

@@ -1,7 +1,7 @@
 //! Balanced looks: levels, and colours where asked, that make a meter read what a look states, with all
 //! lamps lit and their spill in.
 //!
-//! A bounded least-squares problem: a residual for each reading (in stops, eight times as much at
+//! A bounded least-squares problem: a residual for each reading (in stops, thirty times as much at
 //! `face-lit`; in mired over 50, in Duv over 0.015) and a weak one for each lamp that keeps it near its
 //! written target. Pure and bounded: the same
 //! plan gives the same levels, in a time that does not depend on luck.
@@ -9,10 +9,13 @@
 mod cause;
 pub mod solver;
 
+use std::cell::RefCell;
+
 use super::reading::{LampLight, Reading};
 use super::{Colour, Demand, Reach, solve};
 use crate::plan::{
-    ColourTarget, Control, FixtureId, Level, Look, MeterPoint, MeterTarget, Plan, Receptor, Target,
+    BalancedTargets, ColourTarget, Control, FixtureId, Level, Look, MeterPoint, MeterTarget, Plan, Receptor,
+    Target,
 };
 use crate::units::{Duv, Kelvin, Lux};
 
@@ -29,8 +32,8 @@ const MEANT: f64 = 0.25;
 /// one miss of a tenth of a stop).
 const WORTH_DARK: f64 = 0.01;
 /// Weight of a miss at `face-lit` against one elsewhere: exposure hangs on it, so what cannot all be met
-/// is missed elsewhere (judgement; the misses share by the square, 1 to 64).
-const LIT_SIDE: f64 = 8.0;
+/// is missed elsewhere (judgement; the misses share by the square, 1 to 900).
+const LIT_SIDE: f64 = 30.0;
 /// Mired that count as much as one stop.
 const MIRED_A_STOP: f64 = 50.0;
 /// Duv that counts as much as one stop.
@@ -39,6 +42,8 @@ const DUV_A_STOP: f64 = 0.015;
 const FARTHEST_COLOUR: f64 = 2.0;
 /// Lowest level of a lamp without a floor, in stops under its full.
 const LOWEST_STOPS: f64 = -14.0;
+/// Colour shifts of a lamp that are remembered: where it stands and its four differences, twice.
+const TRIED: usize = 10;
 /// Most lamps that are moved for one look: keeps the work bounded. The plan's first ones.
 const MOST_MOVED: usize = 32;
 /// A reading that is off by less than this, in stops, is met: what a meter's last digit shows.
@@ -53,6 +58,15 @@ pub struct Balance {
     pub points: Vec<Balanced>,
     /// Each lamp that was moved.
     pub moved: Vec<Moved>,
+}
+
+impl Balance {
+    /// What a look keeps of it.
+    #[must_use]
+    pub fn kept(self) -> BalancedTargets {
+        let unmet = self.points.into_iter().filter_map(|p| p.unmet).collect();
+        BalancedTargets { targets: self.targets, unmet }
+    }
 }
 
 /// A meter point before and after.
@@ -117,7 +131,7 @@ pub fn settled(mut plan: Plan) -> Plan {
     plan.spill = super::room::spill(&plan);
     for index in 0..plan.looks.len() {
         let absent = |id: FixtureId| plan.fixture(id).absent.is_some();
-        plan.looks[index].balanced = balance(&plan, &plan.looks[index], &absent).map(|b| b.targets);
+        plan.looks[index].balanced = balance(&plan, &plan.looks[index], &absent).map(Balance::kept);
     }
     plan
 }
@@ -145,6 +159,8 @@ struct Lamp {
     coloured: bool,
     /// Stops from the key as written, if so.
     to_key: Option<f64>,
+    /// The last colour shifts tried with what it can do there: a mix costs more than all the rest.
+    tried: RefCell<Vec<([f64; 2], Reach)>>,
 }
 
 struct Problem<'p> {
@@ -208,7 +224,15 @@ impl<'p> Problem<'p> {
             } else {
                 to_key.map_or(Part::Fixed(asked.lux.min(most)), Part::Follows)
             };
-            problem.lamps.push(Lamp { fixture: id, asked, reach, part, coloured, to_key });
+            problem.lamps.push(Lamp {
+                fixture: id,
+                asked,
+                reach,
+                part,
+                coloured,
+                to_key,
+                tried: RefCell::default(),
+            });
         }
         // Without a key that moves there is nothing to follow.
         let key_moves = problem.key.is_some_and(|k| matches!(problem.lamps[k].part, Part::Moved(_)));
@@ -252,12 +276,22 @@ impl<'p> Problem<'p> {
         else {
             return lamp.reach;
         };
-        if x[first + 1] == 0.0 && x[first + 2] == 0.0 {
+        let shift = [x[first + 1], x[first + 2]];
+        if shift == [0.0, 0.0] {
             return lamp.reach;
+        }
+        if let Some((_, reach)) = lamp.tried.borrow().iter().find(|(s, _)| *s == shift) {
+            return *reach;
         }
         let kelvin = Kelvin::clamped(1e6 / (mired + MIRED_A_STOP * x[first + 1]).max(1.0));
         let colour = Colour::white(kelvin, Duv::clamped(duv + DUV_A_STOP * x[first + 2]));
-        solve::reach(self.plan.fixture(lamp.fixture), &Demand { lux: lamp.asked.lux, colour })
+        let reach = solve::reach(self.plan.fixture(lamp.fixture), &Demand { lux: lamp.asked.lux, colour });
+        let mut tried = lamp.tried.borrow_mut();
+        if tried.len() >= TRIED {
+            tried.remove(0);
+        }
+        tried.push((shift, reach));
+        reach
     }
 
     /// A lamp's lux at its aim with its reach.

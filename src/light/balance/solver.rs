@@ -2,7 +2,7 @@
 //! are not held by a bound.
 
 /// Most steps; a handful is usual.
-const MOST_STEPS: u32 = 100;
+const MOST_STEPS: u32 = 60;
 /// Most tries of a step with ever more damping.
 const MOST_TRIES: u32 = 30;
 /// Step of the central differences.
@@ -13,7 +13,7 @@ const FLAT: f64 = 1e-9;
 /// The point in the box from `low` to `high` where the sum of the squares of `residuals` is least, as
 /// found downhill from `start`. All three have one number for each variable, `low` at most `high`.
 ///
-/// Deterministic, at most 100 steps of 30 tries. Source: Marquardt 1963 for the damping, projected
+/// Deterministic, at most 60 steps of 30 tries. Source: Marquardt 1963 for the damping, projected
 /// gradients for the bounds (textbook numerics); the tests check the conditions of Karush, Kuhn and Tucker.
 #[must_use]
 pub fn least(residuals: &dyn Fn(&[f64]) -> Vec<f64>, start: &[f64], low: &[f64], high: &[f64]) -> Vec<f64> {

@@ -196,7 +196,7 @@ fn reading(field: &Field<'_>, subjects: &[String]) -> Option<Reading> {
         (field.stops(), None, None)
     };
     let kelvin = kelvin.map_or(Some(None), |k| k.map(Some))?;
-    let duv = duv.map_or(Some(None), |d| d.map(Some))?.or(kelvin.map(|_| Duv::ZERO));
+    let duv = duv.map_or(Some(None), |d| d.map(Some))?;
     let at = MeterAt { point: point?, subject: SubjectId(subject?) };
     let target = MeterTarget { point: field.key().to_owned(), at, stops: stops?, kelvin, duv };
     Some(Reading { target, place: field.key_place() })
