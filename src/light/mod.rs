@@ -2,7 +2,8 @@
 //! towards it. Knows no slots, no time and no limits.
 //!
 //! `observer`, `planck` and `colour` are chromaticity; `hull` and `mix` are emitters; `solve` puts a
-//! demand on a lamp; `fade` is the demand between two looks; `spectrum` gives the figures of a measured light.
+//! demand on a lamp; `fade` is the demand between two looks; `spectrum` gives the figures of a measured light,
+//! `ies` the directions of a measured lamp.
 
 pub mod balance;
 pub mod colour;
@@ -11,6 +12,7 @@ pub mod fade;
 pub mod flicker;
 pub mod geometry;
 pub mod hull;
+pub mod ies;
 pub mod mix;
 pub mod observer;
 pub mod photometry;

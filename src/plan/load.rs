@@ -14,7 +14,8 @@ use crate::light::{balance, colour};
 const LONGEST: u64 = 1024 * 1024;
 
 /// Colour science that plans are read with; it is handed in here, so that the reader itself knows no light.
-const COLOUR: ColourScience = ColourScience { xy: colour::xy_of, kelvin: colour::kelvin_of };
+const COLOUR: ColourScience =
+    ColourScience { xy: colour::xy_of, kelvin: colour::kelvin_of, real: colour::is_real };
 
 /// Profiles that come with lampkeep.
 const SHIPPED: [(&str, &str); 2] = [
