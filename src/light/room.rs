@@ -5,7 +5,7 @@
 
 use std::collections::BTreeSet;
 
-use super::geometry::{Card, Front, Plane, Shape};
+use super::geometry::{COARSE, Card, FINE, Front, Plane, Shape};
 use super::points;
 use super::vector::{minus, unit};
 use crate::plan::{
@@ -79,8 +79,9 @@ impl Scene {
         let reflectance = plan.room.as_ref().map_or(0.0, |r| r.reflectance.get());
         let lit = |card: Card| {
             let plane = card.plane();
-            let sent =
-                lamps.iter().map(|lamp| reflectance * lamp.lux_on(&plane) * lamp.seen_past(&plane, &flags));
+            let sent = lamps
+                .iter()
+                .map(|lamp| reflectance * lamp.lux_on(&plane) * lamp.seen_past(&plane, &flags, COARSE));
             (card, sent.collect())
         };
         let walls = surfaces(plan)
@@ -97,7 +98,7 @@ impl Scene {
     fn receptor(&self, at: MeterAt, key: Option<FixtureId>, plane: &Plane) -> Receptor {
         let past = |front: &Front| {
             let lux = front.lux_on(plane);
-            if lux > 0.0 { lux * front.seen_past(plane, &self.flags) } else { 0.0 }
+            if lux > 0.0 { lux * front.seen_past(plane, &self.flags, FINE) } else { 0.0 }
         };
         let mut lamps: Vec<Sent> =
             self.lamps.iter().map(|lamp| Sent { direct: past(lamp), ..Sent::default() }).collect();
@@ -156,7 +157,7 @@ fn board_to(
     let lamp = lamps.get(fed_by.0)?;
     let lit = |part: Card| {
         let plane = part.plane();
-        (part, bounce.reflectance.get() * lamp.lux_on(&plane) * lamp.seen_past(&plane, flags))
+        (part, bounce.reflectance.get() * lamp.lux_on(&plane) * lamp.seen_past(&plane, flags, COARSE))
     };
     Some(Board { fed_by, parts: card.parts(BOARD_PART_M, MOST_BOARD_PARTS).into_iter().map(lit).collect() })
 }

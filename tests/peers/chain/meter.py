@@ -7,7 +7,7 @@ import numpy as np
 from .amounts import amount
 from . import colour_facts as cf
 
-SAMPLES = 200
+FINE, COARSE = 6000, 150
 WALL_PART = 0.1
 BOARD_PART = 0.05
 OPEN_END, WALL_HEIGHT, WALL_ASIDE = 3.0, 2.5, 1.0
@@ -74,8 +74,9 @@ class Front:
             for flag in flags:
                 lux = np.where(flag.stops(np.broadcast_to(self.at, points.shape), points), 0.0, lux)
             return lux
-        k = np.arange(SAMPLES)
-        far, turn = self.radius * np.sqrt((k + 0.5) / SAMPLES), k * 2.399963229728653
+        samples = FINE if len(points) == 1 else COARSE
+        k = np.arange(samples)
+        far, turn = self.radius * np.sqrt((k + 0.5) / samples), k * 2.399963229728653
         # One frame for the whole disc, or one for each point where it faces all of them.
         side = np.cross(np.array([0.0, 0.0, 1.0]), facing)
         bare = np.linalg.norm(side, axis=1) < 1e-9
