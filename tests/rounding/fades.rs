@@ -33,6 +33,7 @@ fn plan(lamp: &Fixture, colour: ColourTarget, shares: [f64; 2]) -> Plan {
         look.key = None;
         // Nothing is to be balanced by a meter.
         look.meter.clear();
+        look.balanced = None;
     }
     plan.fixtures.truncate(1);
     plan
