@@ -9,6 +9,7 @@ mod attention;
 pub mod balanced;
 mod event;
 pub mod explain;
+pub mod exposure;
 mod lamp;
 pub mod meter;
 mod reload;

@@ -8,6 +8,7 @@
 pub mod balance;
 pub mod colour;
 mod demand;
+pub mod exposure;
 pub mod fade;
 pub mod flicker;
 pub mod geometry;
