@@ -4,6 +4,7 @@ use std::path::PathBuf;
 
 use toml::de::DeTable;
 
+use super::beams::BeamFile;
 use super::problem::Place;
 use crate::units::{Duv, Kelvin, Xy};
 
@@ -50,6 +51,8 @@ pub struct Sources {
     pub profiles: Vec<Text>,
     /// Looks kept on set; each replaces the plan's look of the same name.
     pub looks: Vec<Text>,
+    /// Beam files that the profiles name, read and found to be good.
+    pub beams: Vec<BeamFile>,
     /// Colour science.
     pub colour: ColourScience,
 }

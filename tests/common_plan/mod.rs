@@ -22,6 +22,7 @@ pub fn read_with(text: &str, looks: Vec<Text>) -> Result<Plan, Report> {
         kit: None,
         profiles: Vec::new(),
         looks,
+        beams: Vec::new(),
         colour: colour(),
     })
 }
