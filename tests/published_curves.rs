@@ -11,10 +11,10 @@ use lampkeep::plan::{Bits, Curve};
 #[test]
 fn every_level_gives_the_published_light() {
     let laws = [
-        (Curve::Linear, "linear"),
-        (Curve::Square, "square"),
-        (Curve::Gamma22, "gamma22"),
-        (Curve::Lightness, "lstar"),
+        (&Curve::LINEAR, "linear"),
+        (&Curve::SQUARE, "square"),
+        (&Curve::GAMMA_22, "gamma22"),
+        (&Curve::LIGHTNESS, "lstar"),
     ];
     for row in table("dimcurve.csv", 356) {
         let bits = if &row["bits"] == "8" { Bits::Eight } else { Bits::Sixteen };

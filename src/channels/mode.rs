@@ -73,7 +73,7 @@ pub fn decode(fixture: &Fixture, slots: &[u8]) -> [f64; MAX_EMITTERS] {
     let channels = &fixture.mode.channels;
     let light = |index: usize| {
         let channel = &channels[index];
-        curve::relative(channel.curve, f64::from(take(channel, slots)) / f64::from(channel.bits.max()))
+        curve::relative(&channel.curve, f64::from(take(channel, slots)) / f64::from(channel.bits.max()))
     };
     let emitters = fixture.profile.emitters.len();
     let mut drives = [0.0; MAX_EMITTERS];
@@ -179,7 +179,7 @@ fn scaled(full: &[f64; MAX_EMITTERS], by: f64) -> [f64; MAX_EMITTERS] {
 }
 
 fn level_value(channel: &Channel, light: f64) -> u16 {
-    curve::value_at_or_below(channel.curve, channel.bits, light)
+    curve::value_at_or_below(&channel.curve, channel.bits, light)
 }
 
 /// The nearest value for a quantity that a channel drives linearly.

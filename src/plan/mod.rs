@@ -10,6 +10,7 @@ pub mod diagnose;
 mod fixture;
 pub mod load;
 mod look;
+mod measured;
 mod place;
 mod problem;
 mod read;
@@ -24,9 +25,10 @@ use std::time::Duration;
 
 pub use fixture::{
     Address, Bits, Body, Channel, Control, Cooling, Curve, Drives, Emitter, Fixture, FramesStop, HeatFigure,
-    Limits, MAX_EMITTERS, Mixing, Mode, PowerUp, Profile,
+    Law, Limits, MAX_EMITTERS, Mixing, Mode, PowerUp, Profile,
 };
 pub use look::{ColourTarget, Level, Look, MeterTarget, Motion, Step, Target};
+pub use measured::{Knot, LightTable, MOST_POINTS, TableFault, TruePoint, TrueTable};
 pub use place::{Aim, Bounce, Camera, Daylight, Flag, Metres, Placement, Room, Subject, Wall};
 pub use problem::{Kind, Mark, Place, Problem, Report};
 pub use read::{is_look_name, is_set_name, read};

@@ -5,6 +5,7 @@
 //! gives one message.
 
 mod aim;
+mod curve;
 mod fixture;
 mod kit;
 mod look;

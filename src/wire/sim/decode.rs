@@ -5,7 +5,7 @@
 //! of tolerances of real lamps, or of other lamps' light.
 
 use super::white::{Gamut, most_light};
-use crate::plan::{Bits, Channel, Curve, Drives, Emitter, Fixture, Mixing};
+use crate::plan::{Bits, Channel, Drives, Emitter, Fixture, Law, Mixing};
 use crate::units::{Duv, Kelvin, Uv76, Xy};
 
 /// The colour science that a decoder borrows: which chromaticity a white is, and back.
@@ -174,18 +174,25 @@ impl Lamp<'_> {
     /// Light of a channel, 0 to 1, through its curve.
     fn light(&self, channel: &Channel) -> f64 {
         let share = self.share(channel);
-        match channel.curve {
-            Curve::Linear => share,
-            Curve::Square => share * share,
-            Curve::Gamma22 => share.powf(2.2),
+        if share < channel.curve.floor {
+            return 0.0;
+        }
+        match &channel.curve.law {
+            Law::Linear => share,
+            Law::Square => share * share,
+            Law::Gamma(gamma) => (gamma * share.ln()).exp(),
             // Lightness L* to relative light. Source: CIE 15, 8.2.1, inverse.
-            Curve::Lightness => {
+            Law::Lightness => {
                 let lightness = 100.0 * share;
                 if lightness > 8.0 {
                     ((lightness + 16.0) / 116.0).powi(3)
                 } else {
                     lightness * 27.0 / 24_389.0
                 }
+            }
+            Law::Table(table) => {
+                let points: Vec<(f64, f64)> = table.knots().iter().map(|k| (k.q, k.light)).collect();
+                super::curve::monotone(&points, share)
             }
         }
     }
@@ -204,7 +211,8 @@ mod tests {
 
     use super::*;
     use crate::plan::{
-        Address, Aim, Control, Cooling, FramesStop, Limits, Mode, OutputId, Placement, PowerUp, Profile,
+        Address, Aim, Control, Cooling, Curve, FramesStop, Limits, Mode, OutputId, Placement, PowerUp,
+        Profile,
     };
     use crate::units::{Share, Stops, Watts};
     use proptest::prelude::*;
@@ -260,7 +268,8 @@ mod tests {
         let mut offset = 0;
         list.iter()
             .map(|(drives, bits, curve)| {
-                let channel = Channel { drives: *drives, bits: *bits, curve: *curve, offset };
+                let channel =
+                    Channel { drives: *drives, bits: *bits, curve: curve.clone(), measured: None, offset };
                 offset += bits.slots();
                 channel
             })
@@ -315,10 +324,10 @@ mod tests {
         }
     }
 
-    const LEVEL: (Drives, Bits, Curve) = (Drives::Intensity, Bits::Eight, Curve::Linear);
+    const LEVEL: (Drives, Bits, Curve) = (Drives::Intensity, Bits::Eight, Curve::LINEAR);
 
     fn white_kelvin() -> (Drives, Bits, Curve) {
-        (Drives::Kelvin(Kelvin::clamped(2700.0), Kelvin::clamped(6500.0)), Bits::Eight, Curve::Linear)
+        (Drives::Kelvin(Kelvin::clamped(2700.0), Kelvin::clamped(6500.0)), Bits::Eight, Curve::LINEAR)
     }
 
     fn near(a: f64, b: f64, tolerance: f64) -> bool {
@@ -344,10 +353,10 @@ mod tests {
         let mut lines = text.lines().filter(|l| !l.starts_with('#'));
         let names: Vec<&str> = lines.next().unwrap().split(',').collect();
         let curves = [
-            ("linear", Curve::Linear),
-            ("square", Curve::Square),
-            ("gamma22", Curve::Gamma22),
-            ("lstar", Curve::Lightness),
+            ("linear", Curve::LINEAR),
+            ("square", Curve::SQUARE),
+            ("gamma22", Curve::GAMMA_22),
+            ("lstar", Curve::LIGHTNESS),
         ];
         let mut seen = 0;
         for line in lines {
@@ -358,7 +367,7 @@ mod tests {
                 "8" => (Bits::Eight, vec![u8::try_from(code).unwrap()]),
                 _ => (Bits::Sixteen, code.to_be_bytes().to_vec()),
             };
-            for (column, curve) in curves {
+            for (column, curve) in curves.clone() {
                 let lamp = fixture(
                     vec![emitter(0.31, 0.33, 1.0)],
                     Mixing::Dimmer,
@@ -377,10 +386,10 @@ mod tests {
     #[test]
     fn the_master_multiplies_each_emitter_and_fixed_channels_light_nothing() {
         let list = [
-            (Drives::Fixed(7), Bits::Eight, Curve::Linear),
-            (Drives::Intensity, Bits::Eight, Curve::Square),
-            (Drives::Emitter(1), Bits::Sixteen, Curve::Linear),
-            (Drives::Emitter(0), Bits::Eight, Curve::Linear),
+            (Drives::Fixed(7), Bits::Eight, Curve::LINEAR),
+            (Drives::Intensity, Bits::Eight, Curve::SQUARE),
+            (Drives::Emitter(1), Bits::Sixteen, Curve::LINEAR),
+            (Drives::Emitter(0), Bits::Eight, Curve::LINEAR),
         ];
         let lamp = fixture(bicolour(), Mixing::Emitters { intensity: Some(1) }, &list);
         let seen = shown(&lamp, &[200, 51, 0x80, 0x01, 255], SCIENCE);
@@ -431,7 +440,7 @@ mod tests {
             // Not a colour: shows in x which tint was asked for.
             Xy { x: 0.33 + duv.get(), y: 0.33 }
         }
-        let tint = (Drives::Tint(-0.02, 0.02), Bits::Eight, Curve::Linear);
+        let tint = (Drives::Tint(-0.02, 0.02), Bits::Eight, Curve::LINEAR);
         let mixing = Mixing::White { intensity: 0, kelvin: 1, tint: Some(2) };
         let lamp = fixture(rgbw(), mixing, &[LEVEL, white_kelvin(), tint]);
         for (value, duv) in [(0_u8, -0.02), (51, -0.012), (255, 0.02)] {
@@ -443,7 +452,7 @@ mod tests {
 
     #[test]
     fn saturation_goes_from_the_lamps_white_to_the_edge_of_its_colours_along_the_hue() {
-        let eight = |drives| (drives, Bits::Eight, Curve::Linear);
+        let eight = |drives| (drives, Bits::Eight, Curve::LINEAR);
         let list = [LEVEL, eight(Drives::Hue), eight(Drives::Saturation)];
         let mixing =
             Mixing::HueSaturation { intensity: 0, hue: 1, saturation: 2, white: Kelvin::clamped(5600.0) };
@@ -481,11 +490,11 @@ mod tests {
     }
 
     fn any_fixture() -> impl Strategy<Value = Fixture> {
-        let tint = (Drives::Tint(-0.05, 0.05), Bits::Eight, Curve::Linear);
+        let tint = || (Drives::Tint(-0.05, 0.05), Bits::Eight, Curve::LINEAR);
         let hue = [
             LEVEL,
-            (Drives::Hue, Bits::Sixteen, Curve::Linear),
-            (Drives::Saturation, Bits::Eight, Curve::Linear),
+            (Drives::Hue, Bits::Sixteen, Curve::LINEAR),
+            (Drives::Saturation, Bits::Eight, Curve::LINEAR),
         ];
         let five = || {
             let mut five = rgbw();
@@ -493,16 +502,15 @@ mod tests {
             five
         };
         let white = |tint| Mixing::White { intensity: 0, kelvin: 1, tint };
-        let kelvin = (
-            Drives::Kelvin(Kelvin::clamped(1000.0), Kelvin::clamped(20_000.0)),
-            Bits::Sixteen,
-            Curve::Linear,
-        );
+        let kelvin = || {
+            let range = Drives::Kelvin(Kelvin::clamped(1000.0), Kelvin::clamped(20_000.0));
+            (range, Bits::Sixteen, Curve::LINEAR)
+        };
         prop_oneof![
-            Just(fixture(vec![emitter(0.4, 0.4, 900.0)], white(None), &[LEVEL, kelvin])),
-            Just(fixture(bicolour(), white(None), &[LEVEL, kelvin])),
-            Just(fixture(bicolour(), white(Some(2)), &[LEVEL, kelvin, tint])),
-            Just(fixture(five(), white(Some(2)), &[LEVEL, kelvin, tint])),
+            Just(fixture(vec![emitter(0.4, 0.4, 900.0)], white(None), &[LEVEL, kelvin()])),
+            Just(fixture(bicolour(), white(None), &[LEVEL, kelvin()])),
+            Just(fixture(bicolour(), white(Some(2)), &[LEVEL, kelvin(), tint()])),
+            Just(fixture(five(), white(Some(2)), &[LEVEL, kelvin(), tint()])),
             Just(fixture(
                 five(),
                 Mixing::HueSaturation { intensity: 0, hue: 1, saturation: 2, white: Kelvin::clamped(1000.0) },
