@@ -4,9 +4,11 @@
 
 pub mod curve;
 mod frame;
+mod given;
 mod mode;
 mod patch;
 
 pub use frame::{Frame, SLOTS};
+pub use given::{Given, given, of_drives};
 pub use mode::{decode, encode, preview};
 pub use patch::{Patch, patches};

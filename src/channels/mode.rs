@@ -6,7 +6,7 @@
 
 use super::curve;
 use crate::guards::{Allowed, Forecast};
-use crate::light::{colour, mix};
+use crate::light::{asked, colour, mix};
 use crate::plan::{Bits, Channel, Drives, Fixture, MAX_EMITTERS, Mixing};
 use crate::units::{Duv, Kelvin, Xy};
 
@@ -33,15 +33,21 @@ pub fn encode(fixture: &Fixture, allowed: &Allowed, slots: &mut [u8]) {
         Mixing::Emitters { intensity } => encode_emitters(fixture, *intensity, allowed, slots),
         Mixing::White { intensity, kelvin, tint } => {
             let (k, duv) = white_of(fixture, allowed);
-            let k_value = ratio_value(&fixture.mode.channels[*kelvin], k);
+            let kelvin_channel = &fixture.mode.channels[*kelvin];
+            let tint_channel = tint.map(|index| &fixture.mode.channels[index]);
+            // The colour that the rounded kelvin value brings along is the tint channel's to make up.
+            let k_value = ratio_value(kelvin_channel, asked::asked(kelvin_channel, k));
             set(*kelvin, k_value, slots);
-            let mut given = (channel_kelvin(&fixture.mode.channels[*kelvin], k_value), 0.0);
-            if let Some(tint) = tint {
-                let value = ratio_value(&fixture.mode.channels[*tint], duv);
-                set(*tint, value, slots);
-                given.1 = channel_tint(&fixture.mode.channels[*tint], value);
+            let asked_k = quantity(kelvin_channel, k_value);
+            let mut asked_duv = 0.0;
+            if let (Some(index), Some(channel)) = (tint, tint_channel) {
+                let own = asked::own_duv(kelvin_channel, asked_k);
+                let value = ratio_value(channel, asked::asked(channel, duv - own));
+                set(*index, value, slots);
+                asked_duv = quantity(channel, value);
             }
-            let full = own_white(fixture, given);
+            let full =
+                own_white(fixture, asked::true_white(kelvin_channel, tint_channel, asked_k, asked_duv));
             set(*intensity, own_level(fixture, *intensity, allowed, &full), slots);
         }
         Mixing::HueSaturation { intensity, hue, saturation, white } => {
@@ -49,8 +55,11 @@ pub fn encode(fixture: &Fixture, allowed: &Allowed, slots: &mut [u8]) {
             let lamp_white = colour::xy_of(*white, Duv::ZERO);
             let wanted = mix::light_of(bare, allowed.mix()).1.unwrap_or(lamp_white);
             let (hue_deg, share) = mix::hue_within(bare, lamp_white, wanted);
-            let h = ratio_value(&fixture.mode.channels[*hue], hue_deg);
-            let s = ratio_value(&fixture.mode.channels[*saturation], share);
+            let wanted = |index: usize, of: f64| {
+                let channel = &fixture.mode.channels[index];
+                ratio_value(channel, asked::asked(channel, of))
+            };
+            let (h, s) = (wanted(*hue, hue_deg), wanted(*saturation, share));
             set(*hue, h, slots);
             set(*saturation, s, slots);
             let full = own_colour(fixture, lamp_white, (h, *hue), (s, *saturation));
@@ -94,9 +103,8 @@ pub fn decode(fixture: &Fixture, slots: &[u8]) -> [f64; MAX_EMITTERS] {
             }
         }
         Mixing::White { intensity, kelvin, tint } => {
-            let k = channel_kelvin(&channels[*kelvin], take(&channels[*kelvin], slots));
-            let duv = tint.map_or(0.0, |t| channel_tint(&channels[t], take(&channels[t], slots)));
-            drives = scaled(&own_white(fixture, (k, duv)), light(*intensity));
+            let own = slots_white(fixture, *kelvin, *tint, slots);
+            drives = scaled(&own_white(fixture, own), light(*intensity));
         }
         Mixing::HueSaturation { intensity, hue, saturation, white } => {
             let lamp_white = colour::xy_of(*white, Duv::ZERO);
@@ -152,9 +160,12 @@ fn own_colour(
     saturation: (u16, usize),
 ) -> [f64; MAX_EMITTERS] {
     let channels = &fixture.mode.channels;
-    let share = |(value, index): (u16, usize)| f64::from(value) / f64::from(channels[index].bits.max());
+    let given = |(value, index): (u16, usize)| {
+        let channel = &channels[index];
+        asked::given(channel, quantity(channel, value))
+    };
     let bare = &fixture.profile.emitters;
-    let target = mix::xy_within(bare, white, share(hue) * 360.0, share(saturation));
+    let target = mix::xy_within(bare, white, given(hue), given(saturation).clamp(0.0, 1.0));
     mix::most_light(bare, target).drives
 }
 
@@ -194,19 +205,32 @@ fn ratio_value(channel: &Channel, quantity: f64) -> u16 {
     (share * f64::from(channel.bits.max())).round() as u16
 }
 
-fn channel_kelvin(channel: &Channel, value: u16) -> f64 {
+/// What a value asks for: kelvin, Duv, degrees, or a share from 0 to 1.
+fn quantity(channel: &Channel, value: u16) -> f64 {
+    let share = f64::from(value) / f64::from(channel.bits.max());
     match channel.drives {
-        Drives::Kelvin(a, b) => {
-            a.get() + (b.get() - a.get()) * f64::from(value) / f64::from(channel.bits.max())
-        }
-        _ => 5600.0,
+        Drives::Kelvin(a, b) => a.get() + (b.get() - a.get()) * share,
+        Drives::Tint(a, b) => a + (b - a) * share,
+        Drives::Hue => 360.0 * share,
+        _ => share,
     }
 }
 
-fn channel_tint(channel: &Channel, value: u16) -> f64 {
-    match channel.drives {
-        Drives::Tint(a, b) => a + (b - a) * f64::from(value) / f64::from(channel.bits.max()),
-        _ => 0.0,
+/// True white (kelvin, Duv) that the slots of a lamp which mixes a white by itself ask for.
+fn slots_white(fixture: &Fixture, kelvin: usize, tint: Option<usize>, slots: &[u8]) -> (f64, f64) {
+    let channels = &fixture.mode.channels;
+    let asks = |index: usize| quantity(&channels[index], take(&channels[index], slots));
+    let tint_channel = tint.map(|index| &channels[index]);
+    asked::true_white(&channels[kelvin], tint_channel, asks(kelvin), tint.map_or(0.0, asks))
+}
+
+/// The white that a meter has told these slots to give, where one has.
+pub(super) fn measured_white(fixture: &Fixture, slots: &[u8]) -> Option<(f64, f64)> {
+    match fixture.mode.mixing {
+        Mixing::White { kelvin, tint, .. } if asked::white_is_measured(fixture) => {
+            Some(slots_white(fixture, kelvin, tint, slots))
+        }
+        _ => None,
     }
 }
 

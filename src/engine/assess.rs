@@ -3,7 +3,7 @@
 
 use crate::channels;
 use crate::guards::{self, Conditions, Limit, LimitSet};
-use crate::light::{Demand, Reach, mix, solve};
+use crate::light::{Demand, Reach, solve};
 use crate::plan::{Control, Fixture, FixtureId, Look, Plan};
 use crate::units::Xy;
 
@@ -49,15 +49,14 @@ pub fn lamp(fixture: &Fixture, id: FixtureId, asked: Demand, real_output: bool, 
     let reach = solve::reach(fixture, &asked);
     let now = Conditions { real_output, period_s: 1.0, absent };
     let forecast = guards::forecast(fixture, &reach, &now);
-    let (slots, drives) = if fixture.address().is_some() {
+    let (slots, given) = if fixture.address().is_some() {
         let slots = channels::preview(fixture, &forecast);
-        let drives = channels::decode(fixture, &slots);
-        (slots, drives)
+        let given = channels::given(fixture, &slots);
+        (slots, given)
     } else {
         let level = if reach.full_lux > 0.0 { forecast.lux() / reach.full_lux } else { 0.0 };
-        (Vec::new(), reach.mix.map(|drive| drive * level))
+        (Vec::new(), channels::of_drives(fixture, reach.mix.map(|drive| drive * level)))
     };
-    let (lux_at_1m, sent_xy) = mix::light_of(&fixture.emitters, &drives);
     Assessment {
         fixture: id,
         asked,
@@ -65,9 +64,9 @@ pub fn lamp(fixture: &Fixture, id: FixtureId, asked: Demand, real_output: bool, 
         allowed_lux: forecast.lux(),
         limits: forecast.limits(),
         slots,
-        sent_lux: lux_at_1m * solve::gain(fixture),
-        sent_xy,
-        watts: (mix::watts_of(&fixture.emitters, &drives) + fixture.profile.standby).get(),
+        sent_lux: given.lux_at_1m * solve::gain(fixture),
+        sent_xy: given.xy,
+        watts: given.watts,
     }
 }
 

@@ -2,7 +2,7 @@
 
 use crate::channels;
 use crate::guards::{self, Conditions, LimitSet, Standing};
-use crate::light::{Colour, Demand, Moving, fade, mix, solve};
+use crate::light::{Colour, Demand, Moving, fade, solve};
 use crate::plan::Fixture;
 use crate::units::{FrameClock, FrameNumber};
 
@@ -116,20 +116,19 @@ fn send(fixture: &Fixture, asked: &Demand, now: &Conditions, standing: &mut Stan
     let allowed = guards::allow(fixture, &reach, now, standing);
     let settled = standing.settled(&allowed);
     let mut slots = Vec::new();
-    let drives = if fixture.address().is_some() {
+    let given = if fixture.address().is_some() {
         slots.resize(usize::from(fixture.mode.footprint()), 0);
         channels::encode(fixture, &allowed, &mut slots);
-        channels::decode(fixture, &slots)
+        channels::given(fixture, &slots)
     } else {
         // Set by hand: what the person was told to set is all that can be said.
-        allowed.mix().map(|drive| drive * allowed.level())
+        channels::of_drives(fixture, allowed.mix().map(|drive| drive * allowed.level()))
     };
-    let (lux_at_1m, xy) = mix::light_of(&fixture.emitters, &drives);
     let sent = Sent {
         allowed: Demand { lux: allowed.lux(), colour: reach.colour },
-        lux: lux_at_1m * solve::gain(fixture),
-        xy,
-        watts: (mix::watts_of(&fixture.emitters, &drives) + fixture.profile.standby).get(),
+        lux: given.lux_at_1m * solve::gain(fixture),
+        xy: given.xy,
+        watts: given.watts,
         limits: allowed.limits(),
         slots,
     };

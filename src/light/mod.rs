@@ -1,9 +1,10 @@
 //! Pure photometry and colour: a look becomes one [`Demand`] per fixture, and what a lamp can do
 //! towards it. Knows no slots, no time and no limits.
 //!
-//! `observer`, `planck` and `colour` are chromaticity; `hull` and `mix` are emitters; `solve` puts a
-//! demand on a lamp; `fade` is the demand between two looks; `spectrum` gives the figures of a measured light.
+//! `observer`, `planck` and `colour` are chromaticity; `hull` and `mix` are emitters; `asked` is what a
+//! lamp's own colour channel truly gives; `solve` puts a demand on a lamp; `fade` is the demand between two looks; `spectrum` gives the figures of a measured light.
 
+pub mod asked;
 pub mod colour;
 mod demand;
 pub mod fade;

@@ -44,3 +44,33 @@ fn slope(points: &[(f64, f64)], i: usize) -> f64 {
     let share = (1.0 + h1 / (h0 + h1)) / 3.0;
     d0 * d1 / (share * d1 + (1.0 - share) * d0)
 }
+
+/// Straight lines through `points` (rising in both) at `at`; past an end in step with what was asked.
+pub(super) fn straight(points: &[(f64, f64)], at: f64) -> f64 {
+    let (Some(first), Some(last)) = (points.first(), points.last()) else { return at };
+    if at <= first.0 {
+        return at - first.0 + first.1;
+    }
+    for pair in points.windows(2) {
+        if at <= pair[1].0 {
+            let part = (at - pair[0].0) / (pair[1].0 - pair[0].0);
+            return pair[0].1 * (1.0 - part) + pair[1].1 * part;
+        }
+    }
+    at - last.0 + last.1
+}
+
+/// Straight lines through `points` (rising in the first) at `at`; past an end the end's.
+pub(super) fn level_ends(points: &[(f64, f64)], at: f64) -> f64 {
+    let (Some(first), Some(last)) = (points.first(), points.last()) else { return 0.0 };
+    if at <= first.0 {
+        return first.1;
+    }
+    for pair in points.windows(2) {
+        if at <= pair[1].0 {
+            let part = (at - pair[0].0) / (pair[1].0 - pair[0].0);
+            return pair[0].1 * (1.0 - part) + pair[1].1 * part;
+        }
+    }
+    last.1
+}

@@ -4,8 +4,9 @@
 //! only the plan's types, so that it can catch what the way out gets wrong. It knows nothing of heat,
 //! of tolerances of real lamps, or of other lamps' light.
 
+use super::curve;
 use super::white::{Gamut, most_light};
-use crate::plan::{Bits, Channel, Drives, Emitter, Fixture, Law, Mixing};
+use crate::plan::{Bits, Channel, Drives, Emitter, Fixture, Law, Mixing, TrueTable};
 use crate::units::{Duv, Kelvin, Uv76, Xy};
 
 /// The colour science that a decoder borrows: which chromaticity a white is, and back.
@@ -41,15 +42,15 @@ pub fn shown(fixture: &Fixture, slots: &[u8], science: WhiteScience) -> Shown {
     drives.resize(fixture.profile.emitters.len(), 0.0);
 
     let seen = fixture.emitters.iter().zip(&drives);
-    let (mut lux_at_1m, mut sum, mut sum_x, mut sum_y) = (0.0, 0.0, 0.0, 0.0);
-    for (emitter, drive) in seen {
-        let light = emitter.lux_at_1m * drive;
-        // X + Y + Z of its light: chromaticities mix by this weight (CIE 15, 7.3).
-        let weight = light / emitter.xy.y;
-        lux_at_1m += light;
-        sum += weight;
-        sum_x += weight * emitter.xy.x;
-        sum_y += weight * emitter.xy.y;
+    let (lux_at_1m, mut xy) = sum(seen);
+    let bare = sum(fixture.profile.emitters.iter().zip(&drives)).1;
+    if let (Some((own_k, own_duv)), Some(bare), Some(seen)) =
+        (lamp.measured_white(), bare.and_then(science.kelvin_of), xy.and_then(science.kelvin_of))
+    {
+        // What the gels do to the lamp's light in the model they do to its true light.
+        let mired = 1e6 / own_k + (1e6 / seen.0.get() - 1e6 / bare.0.get());
+        let duv = own_duv + (seen.1.get() - bare.1.get());
+        xy = Some((science.xy_of)(Kelvin::clamped(1e6 / mired), Duv::clamped(duv)));
     }
     // Inverse square and cosine laws (CIE: E = I cos(e) / d^2); lux at 1 m is candela.
     let on_the_way =
@@ -59,10 +60,30 @@ pub fn shown(fixture: &Fixture, slots: &[u8], science: WhiteScience) -> Shown {
     Shown {
         lux_at_1m,
         lux: lux_at_1m * on_the_way,
-        xy: (lux_at_1m > 0.0 && sum > 0.0).then(|| Xy { x: sum_x / sum, y: sum_y / sum }),
+        xy,
         watts: fixture.profile.standby.get() + emitters.map(|(e, d)| e.watts.get() * d).sum::<f64>(),
         drives,
     }
+}
+
+/// Light at 1 m in lux and chromaticity of some emitters, each with its drive.
+fn sum<'a>(lit: impl Iterator<Item = (&'a Emitter, &'a f64)>) -> (f64, Option<Xy>) {
+    let (mut lux_at_1m, mut sum, mut sum_x, mut sum_y) = (0.0, 0.0, 0.0, 0.0);
+    for (emitter, drive) in lit {
+        let light = emitter.lux_at_1m * drive;
+        // X + Y + Z of its light: chromaticities mix by this weight (CIE 15, 7.3).
+        let weight = light / emitter.xy.y;
+        lux_at_1m += light;
+        sum += weight;
+        sum_x += weight * emitter.xy.x;
+        sum_y += weight * emitter.xy.y;
+    }
+    (lux_at_1m, (lux_at_1m > 0.0 && sum > 0.0).then(|| Xy { x: sum_x / sum, y: sum_y / sum }))
+}
+
+/// Asked and read, in a table's own scale.
+fn told(table: &TrueTable) -> Vec<(f64, f64)> {
+    table.points().iter().map(|p| (p.asked, p.given)).collect()
 }
 
 /// A lamp with its slots.
@@ -93,8 +114,8 @@ impl Lamp<'_> {
             Mixing::HueSaturation { intensity, hue, saturation, white } => {
                 let gamut = Gamut::of(bare);
                 let white = gamut.reach((self.science.xy_of)(white, Duv::ZERO).uv76());
-                let angle = self.share_at(hue) * std::f64::consts::TAU;
-                let away = self.share_at(saturation) * gamut.edge_distance(white, angle);
+                let angle = self.true_at(hue, 360.0).to_radians();
+                let away = self.true_at(saturation, 1.0).clamp(0.0, 1.0) * gamut.edge_distance(white, angle);
                 let wanted = Uv76 { u: white.u + away * angle.cos(), v: white.v + away * angle.sin() };
                 scaled(most_light(bare, gamut.reach(wanted).xy()), self.level(intensity))
             }
@@ -104,19 +125,47 @@ impl Lamp<'_> {
     /// The white that a lamp which mixes by itself is set to, as near as its emitters come.
     fn white(&self, kelvin: usize, tint: Option<usize>) -> Xy {
         let bare = &self.fixture.profile.emitters;
-        let cct = match self.channel(kelvin).map(|c| (c, c.drives)) {
-            Some((c, Drives::Kelvin(from, to))) => {
-                Kelvin::clamped(from.get() + (to.get() - from.get()) * self.share(c))
-            }
-            _ => Kelvin::clamped(6500.0),
-        };
-        let duv = match tint.and_then(|i| self.channel(i)).map(|c| (c, c.drives)) {
-            Some((c, Drives::Tint(from, to))) => Duv::clamped(from + (to - from) * self.share(c)),
-            _ => Duv::ZERO,
-        };
+        let (cct, duv) = self.own_white(kelvin, tint);
+        let (cct, duv) = (Kelvin::clamped(cct), Duv::clamped(duv));
         match (tint, &bare[..]) {
             (None, [one, two]) => self.on_the_line(one, two, cct),
             _ => Gamut::of(bare).reach((self.science.xy_of)(cct, duv).uv76()).xy(),
+        }
+    }
+
+    /// Colour temperature and tint that the lamp gives when it is set like this: as its slots say, or as
+    /// a meter has told.
+    fn own_white(&self, kelvin: usize, tint: Option<usize>) -> (f64, f64) {
+        let asked = |channel: &Channel| match channel.drives {
+            Drives::Kelvin(from, to) => from.get() + (to.get() - from.get()) * self.share(channel),
+            Drives::Tint(from, to) => from + (to - from) * self.share(channel),
+            _ => 6500.0,
+        };
+        let duv = tint.and_then(|i| self.channel(i)).map_or(0.0, |channel| {
+            let asked = if matches!(channel.drives, Drives::Tint(..)) { asked(channel) } else { 0.0 };
+            channel.measured.as_ref().map_or(asked, |table| curve::straight(&told(table), asked))
+        });
+        let Some(channel) = self.channel(kelvin) else { return (6500.0, duv) };
+        let Some(table) = &channel.measured else { return (asked(channel), duv) };
+        let mired = 1e6 / asked(channel);
+        let tints: Vec<_> = table.points().iter().map(|p| (p.asked, p.duv)).collect();
+        let given = curve::straight(&told(table), mired);
+        (1e6 / given, curve::level_ends(&tints, mired) + duv)
+    }
+
+    /// What a meter has told of the lamp's white, if one has.
+    fn measured_white(&self) -> Option<(f64, f64)> {
+        let Mixing::White { kelvin, tint, .. } = self.fixture.mode.mixing else { return None };
+        self.channel(kelvin)?.measured.as_ref()?;
+        Some(self.own_white(kelvin, tint))
+    }
+
+    /// A channel's value as a part of `whole`, or what a meter has told of it.
+    fn true_at(&self, index: usize, whole: f64) -> f64 {
+        let asked = self.share_at(index) * whole;
+        match self.channel(index).and_then(|c| c.measured.as_ref()) {
+            Some(table) => curve::straight(&told(table), asked),
+            None => asked,
         }
     }
 
@@ -192,7 +241,7 @@ impl Lamp<'_> {
             }
             Law::Table(table) => {
                 let points: Vec<(f64, f64)> = table.knots().iter().map(|k| (k.q, k.light)).collect();
-                super::curve::monotone(&points, share)
+                curve::monotone(&points, share)
             }
         }
     }
