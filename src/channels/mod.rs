@@ -2,12 +2,14 @@
 //!
 //! [`mode::encode`] takes only [`crate::guards::Allowed`], so nothing can go round the guards.
 
+mod clean;
 pub mod curve;
 mod frame;
 mod given;
 mod mode;
 mod patch;
 
+pub use clean::{Unclean, unclean, value_in};
 pub use frame::{Frame, SLOTS};
 pub use given::{Given, given, of_drives};
 pub use mode::{decode, encode, preview};

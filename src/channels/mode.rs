@@ -190,7 +190,8 @@ fn scaled(full: &[f64; MAX_EMITTERS], by: f64) -> [f64; MAX_EMITTERS] {
 }
 
 fn level_value(channel: &Channel, light: f64) -> u16 {
-    curve::value_at_or_below(&channel.curve, channel.bits, light)
+    // A hair of slack: light that was worked out from a value must find that value again.
+    curve::value_at_or_below(&channel.curve, channel.bits, light * (1.0 + 1e-12))
 }
 
 /// The nearest value for a quantity that a channel drives linearly.

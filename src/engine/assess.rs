@@ -4,7 +4,7 @@
 use crate::channels;
 use crate::guards::{self, Conditions, Limit, LimitSet};
 use crate::light::{Demand, Reach, solve};
-use crate::plan::{Control, Fixture, FixtureId, Look, Plan};
+use crate::plan::{Control, Drives, Fixture, FixtureId, Look, Plan};
 use crate::units::Xy;
 
 /// One lamp in a look, as it stands once every fade and rise is over.
@@ -115,6 +115,16 @@ impl Assessment {
                     format!("{name} dark: its least step is more than {:.1} lx", self.allowed_lux)
                 });
             }
+        }
+        if let Some(low) = channels::unclean(fixture, &self.slots) {
+            let drives = match fixture.mode.channels[low.channel].drives {
+                Drives::Emitter(index) => format!("{} ", fixture.profile.emitters[index].name),
+                _ => String::new(),
+            };
+            said.push(format!(
+                "{name} under its clean range: {drives}value {}, clean from {}",
+                low.value, low.clean_from
+            ));
         }
         said
     }
