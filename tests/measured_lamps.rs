@@ -153,3 +153,81 @@ fn curves_are_written_as_words_exponents_and_tables() {
     let Law::Table(points) = &table.law else { panic!("{table:?}") };
     assert_eq!(points.knots()[0].light, 0.01);
 }
+
+/// A plan with a kit of one mat and a calibration of it.
+fn with_calibration(kit: &str, calibration: &str) -> Result<Plan, lampkeep::plan::Report> {
+    let dir = tempfile::tempdir().unwrap();
+    let write = |name: &str, text: &str| std::fs::write(dir.path().join(name), text).unwrap();
+    write(
+        "quay.toml",
+        "[camera.main]\niso = 800\nf-number = 2.8\nshutter = \"1/50\"\n\
+         [fixture.key]\nlamp = \"B3\"\nclock = \"7:30\"\ndistance = \"1 m\"\nfloor = \"0 %\"\n",
+    );
+    write("kit.toml", kit);
+    std::fs::create_dir(dir.path().join("kit.calibrations")).unwrap();
+    write("kit.calibrations/B3.toml", calibration);
+    load(&dir.path().join("quay.toml"))
+}
+
+const KIT: &str = "[lamp.B3]\nprofile = \"bicolour-mat\"\naddress = 61\n";
+const CALIBRATION: &str = r#"
+[calibration.B3]
+date = 2026-05-04
+profile = "bicolour-mat"
+mode = "cct-8"
+meter = "invented"
+distance = "1 m"
+readings = ["intensity 255: 410lx"]
+
+[calibration.B3.channel.intensity]
+curve = { table = [[0, 0], [12, 0], [16, 1.5], [64, 26], [128, 104], [192, 233], [255, 410]] }
+
+[calibration.B3.channel.kelvin]
+measured = [[2700, 2760], [6500, 6200, 0.004]]
+
+[calibration.B3.emitter.warm]
+output = "95 %"
+kelvin = 2760
+"#;
+
+/// Source: the figures in the file; the profile says 420 lx for its warm emitter.
+#[test]
+fn a_calibration_beside_the_kit_is_the_lamp_s() {
+    let plan = with_calibration(KIT, CALIBRATION).unwrap();
+    let key = plan.fixture(FixtureId(0));
+    assert_eq!(key.body.as_ref().unwrap().calibrated.as_deref(), Some("2026-05-04"));
+    assert!(!key.uncalibrated && plan.notes.iter().all(|n| !n.contains("B3")), "{:?}", plan.notes);
+    assert!((key.emitters[0].lux_at_1m - 399.0).abs() < 1e-9);
+    assert_eq!(key.mode.channels[0].curve.floor, 16.0 / 255.0);
+    // 64 was read at 26 of 410; a step there is 3 %.
+    let found = sent(&plan, "key", 1e6, 4000.0, 0.0);
+    let quarter = sent(&plan, "key", found.reach.full_lux * 26.3 / 410.0, 4000.0, 0.0);
+    assert_eq!(quarter.slots[0], 64);
+    // The profile that the kit shares is as it was.
+    let shared = plan.profiles.iter().find(|p| p.name == "bicolour-mat").unwrap();
+    assert_eq!(shared.emitters[0].lux_at_1m, 420.0);
+}
+
+#[test]
+fn the_file_goes_before_the_kit_and_a_calibration_of_another_mode_or_body_is_left_out() {
+    let kit = format!("{KIT}calibration = {{ date = 2025-01-02, output = \"50 %\" }}\n");
+    let plan = with_calibration(&kit, CALIBRATION).unwrap();
+    assert!((plan.fixture(FixtureId(0)).emitters[0].lux_at_1m - 399.0).abs() < 1e-9);
+    let said = "B3: its calibration file of 2026-05-04 holds, the kit's `calibration` is not used";
+    assert!(plan.notes.iter().any(|n| n == said), "{:?}", plan.notes);
+
+    let other = with_calibration(&kit, &CALIBRATION.replace("cct-8", "cct-16")).unwrap();
+    assert!((other.fixture(FixtureId(0)).emitters[0].lux_at_1m - 210.0).abs() < 1e-9);
+    assert!(other.notes.iter().any(|n| n.contains("not used; calibrate it again")), "{:?}", other.notes);
+
+    let stray = with_calibration(KIT, &CALIBRATION.replace("B3", "B9")).unwrap();
+    assert!(stray.fixture(FixtureId(0)).uncalibrated);
+    assert!(stray.notes.iter().any(|n| n.contains("no such body in the kit")), "{:?}", stray.notes);
+}
+
+#[test]
+fn a_changed_calibration_is_another_plan() {
+    let hash = |text: &str| with_calibration(KIT, text).unwrap().hash;
+    assert_eq!(hash(CALIBRATION), hash(CALIBRATION));
+    assert_ne!(hash(CALIBRATION), hash(&CALIBRATION.replace("95 %", "94 %")));
+}

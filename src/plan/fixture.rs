@@ -311,6 +311,23 @@ pub enum Drives {
     Fixed(u16),
 }
 
+impl Drives {
+    /// The word of a plan for it: `intensity`, `kelvin`, `tint`, `hue`, `saturation`, or an emitter's name
+    /// (`emitters` are the profile's); `None` for a fixed one.
+    #[must_use]
+    pub fn word<'e>(&self, emitters: &'e [Emitter]) -> Option<&'e str> {
+        match *self {
+            Self::Intensity => Some("intensity"),
+            Self::Kelvin(..) => Some("kelvin"),
+            Self::Tint(..) => Some("tint"),
+            Self::Hue => Some("hue"),
+            Self::Saturation => Some("saturation"),
+            Self::Emitter(index) => emitters.get(index).map(|e| e.name.as_str()),
+            Self::Fixed(_) => None,
+        }
+    }
+}
+
 /// Resolution of a channel.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Bits {

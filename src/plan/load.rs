@@ -26,7 +26,7 @@ const SHIPPED: [(&str, &str); 2] = [
 ///
 /// The kit is the file that the plan names by `kit`, else `kit.toml` beside the plan, where there is
 /// one. Profiles are the shipped ones and every `*.toml` in the folder that the plan names by
-/// `profiles`. Kept looks are every `*.toml` in the folder `STEM.looks` beside the plan.
+/// `profiles`. Calibrations are every `*.toml` in the folder `STEM.calibrations` beside the kit. Kept looks are every `*.toml` in the folder `STEM.looks` beside the plan.
 ///
 /// Errors: a file that is missing, a folder, no plain file, over 1 MiB, not UTF-8 or empty; else
 /// whatever [`read()`] finds.
@@ -38,12 +38,18 @@ pub fn load(path: &Path) -> Result<Plan, Report> {
     let named = named_files(&plan);
     let mut problems = Vec::new();
 
+    let kit_path = named.kit.as_ref().map_or_else(|| beside("kit.toml"), |named| beside(&named.path));
     let kit = match &named.kit {
-        Some(named) => pointed(named, text(&beside(&named.path)), &mut problems),
-        None => Some(beside("kit.toml"))
-            .filter(|p| p.exists())
-            .and_then(|p| text(&p).map_err(|e| problems.push(e)).ok()),
+        Some(named) => pointed(named, text(&kit_path), &mut problems),
+        None if kit_path.exists() => text(&kit_path).map_err(|e| problems.push(e)).ok(),
+        None => None,
     };
+    let calibrations_in = kit.as_ref().map(|_| calibrations_folder(&kit_path));
+    let calibrations = match calibrations_in.as_ref().filter(|folder| folder.exists()) {
+        Some(folder) => toml_files(folder).map_err(|e| problems.push(e)).unwrap_or_default(),
+        None => Vec::new(),
+    };
+    let calibrations = texts(&calibrations, &mut problems);
     let mut profiles = shipped();
     if let Some(named) = &named.profiles {
         let folder = pointed(named, toml_files(&beside(&named.path)), &mut problems);
@@ -55,7 +61,25 @@ pub fn load(path: &Path) -> Result<Plan, Report> {
     if !problems.is_empty() {
         return Err(Report::new(vec![plan], problems));
     }
-    read(&Sources { plan, path: Some(path.to_owned()), stem, kit, profiles, looks, colour: COLOUR })
+    read(&Sources {
+        plan,
+        path: Some(path.to_owned()),
+        stem,
+        kit,
+        profiles,
+        looks,
+        calibrations,
+        calibrations_in,
+        colour: COLOUR,
+    })
+}
+
+/// The folder beside a kit that its bodies' calibrations are in: `STEM.calibrations`. It need not be there.
+#[must_use]
+pub fn calibrations_folder(kit: &Path) -> PathBuf {
+    let mut name = kit.file_stem().unwrap_or_default().to_owned();
+    name.push(".calibrations");
+    kit.with_file_name(name)
 }
 
 /// The folder beside a plan that its kept looks are in: `STEM.looks`. It need not be there.
@@ -76,6 +100,8 @@ pub fn demo() -> Plan {
         kit: Some(Text::new("kit.toml", include_str!("../../config/kit.toml"))),
         profiles: shipped(),
         looks: Vec::new(),
+        calibrations: Vec::new(),
+        calibrations_in: None,
         colour: COLOUR,
     })
     .expect("the texts are compiled in, and a test reads them")

@@ -61,7 +61,10 @@ pub struct Plan {
     pub name: String,
     /// Where the plan was read from; `None` for the built-in demo. Kept looks are written beside it.
     pub path: Option<PathBuf>,
-    /// 16 hex digits of a hash of the plan's texts (plan, kit, kept looks, profiles), to tell plans apart.
+    /// The folder beside the kit that calibrations are written to and read from; `None` without a kit.
+    pub calibrations: Option<PathBuf>,
+    /// 16 hex digits of a hash of the plan's texts (plan, kit, kept looks, profiles,
+    /// calibrations), to tell plans apart.
     pub hash: String,
     /// Exposure that fixes the illuminance called 0 stops; from the first camera.
     pub exposure: Exposure,

@@ -48,6 +48,10 @@ pub struct Sources {
     pub profiles: Vec<Text>,
     /// Looks kept on set; each replaces the plan's look of the same name.
     pub looks: Vec<Text>,
+    /// Calibrations of the kit's bodies.
+    pub calibrations: Vec<Text>,
+    /// The folder that calibrations are in, whether or not it is there; `None` without a kit.
+    pub calibrations_in: Option<PathBuf>,
     /// Colour science.
     pub colour: ColourScience,
 }
@@ -57,7 +61,8 @@ impl Sources {
     #[must_use]
     pub fn texts(&self) -> Vec<Text> {
         let kit = self.kit.iter();
-        std::iter::once(&self.plan).chain(kit).chain(&self.looks).chain(&self.profiles).cloned().collect()
+        let rest = self.looks.iter().chain(&self.profiles).chain(&self.calibrations);
+        std::iter::once(&self.plan).chain(kit).chain(rest).cloned().collect()
     }
 
     /// 16 hex digits that change with any byte of any text, to tell plans apart.

@@ -21,6 +21,8 @@ pub fn read_with(text: &str, looks: Vec<Text>) -> Result<Plan, Report> {
         kit: None,
         profiles: Vec::new(),
         looks,
+        calibrations: Vec::new(),
+        calibrations_in: None,
         colour: colour(),
     })
 }
