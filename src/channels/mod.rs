@@ -8,9 +8,11 @@ mod frame;
 mod given;
 mod mode;
 mod patch;
+mod probe;
 
 pub use clean::{Unclean, unclean, value_in};
 pub use frame::{Frame, SLOTS};
 pub use given::{Given, given, of_drives};
 pub use mode::{decode, encode, preview};
 pub use patch::{Patch, patches};
+pub use probe::{Asked, Probe, ProbeError, level_channel, probe};

@@ -1,6 +1,7 @@
 //! What a look comes to on the lamps at hand: for the answer to a recall, `check`, `explain` and the
 //! rehearsal's timeline. The same solver, guards and rounding as the frames.
 
+use super::lamp::Pin;
 use crate::channels;
 use crate::guards::{self, Conditions, Limit, LimitSet};
 use crate::light::{Demand, Reach, solve};
@@ -46,7 +47,31 @@ pub fn assess(plan: &Plan, look: &Look, real_output: bool) -> Vec<Assessment> {
 /// One lamp at one demand.
 #[must_use]
 pub fn lamp(fixture: &Fixture, id: FixtureId, asked: Demand, real_output: bool, absent: bool) -> Assessment {
-    let reach = solve::reach(fixture, &asked);
+    of_reach(fixture, id, asked, solve::reach(fixture, &asked), real_output, absent)
+}
+
+/// One lamp held to one mix.
+#[must_use]
+pub(super) fn pinned(
+    fixture: &Fixture,
+    id: FixtureId,
+    asked: Demand,
+    pin: &Pin,
+    real_output: bool,
+    absent: bool,
+) -> Assessment {
+    let reach = solve::reach_of(fixture, pin.mix, pin.xy, asked.lux);
+    of_reach(fixture, id, asked, reach, real_output, absent)
+}
+
+fn of_reach(
+    fixture: &Fixture,
+    id: FixtureId,
+    asked: Demand,
+    reach: Reach,
+    real_output: bool,
+    absent: bool,
+) -> Assessment {
     let now = Conditions { real_output, period_s: 1.0, absent };
     let forecast = guards::forecast(fixture, &reach, &now);
     let (slots, given) = if fixture.address().is_some() {

@@ -3,8 +3,8 @@
 use crate::channels;
 use crate::guards::{self, Conditions, LimitSet, Standing};
 use crate::light::{Colour, Demand, Moving, fade, solve};
-use crate::plan::Fixture;
-use crate::units::{FrameClock, FrameNumber};
+use crate::plan::{Fixture, MAX_EMITTERS};
+use crate::units::{FrameClock, FrameNumber, Xy};
 
 /// A fade under way.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -17,6 +17,15 @@ pub(super) struct Fade {
     pub floor_lux: f64,
 }
 
+/// A mix that a lamp is held to whatever its demand's colour: for readings of single channel values.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Pin {
+    /// Emitter drives at full, 0 to 1.
+    pub mix: [f64; MAX_EMITTERS],
+    /// Its colour as seen, by the plan's figures.
+    pub xy: Option<Xy>,
+}
+
 /// What was last sent to a lamp.
 #[derive(Debug, Clone, PartialEq)]
 pub(super) struct Sent {
@@ -24,7 +33,7 @@ pub(super) struct Sent {
     pub allowed: Demand,
     /// What the slots stand for.
     pub lux: f64,
-    pub xy: Option<crate::units::Xy>,
+    pub xy: Option<Xy>,
     /// Electrical power, standby included.
     pub watts: f64,
     pub limits: LimitSet,
@@ -37,6 +46,8 @@ pub(super) struct Lamp {
     pub target: Moving,
     pub moving_since: FrameNumber,
     pub fade: Option<Fade>,
+    /// Until the next turn.
+    pub pin: Option<Pin>,
     pub standing: Standing,
     pub absent: Option<String>,
     /// What was asked in the last frame, guards and rounding apart.
@@ -51,11 +62,12 @@ impl Lamp {
     pub fn dark(fixture: &Fixture, colour: Colour, now: &Conditions) -> Self {
         let asked = Demand { lux: 0.0, colour };
         let mut standing = Standing::default();
-        let sent = send(fixture, &asked, now, &mut standing).0;
+        let sent = send(fixture, &asked, None, now, &mut standing).0;
         Self {
             target: Moving::still(asked),
             moving_since: 0,
             fade: None,
+            pin: None,
             standing,
             absent: fixture.absent.clone(),
             asked,
@@ -71,6 +83,7 @@ impl Lamp {
         let lit = fade::lit_colour(&from, &end);
         let full = solve::reach(fixture, &Demand { lux: 0.0, colour: lit }).full_lux;
         self.fade = Some(Fade { from, start: at, frames, floor_lux: full * fixture.limits.floor.get() });
+        self.pin = None;
         self.target = target;
         self.moving_since = at;
         self.settled = false;
@@ -104,15 +117,24 @@ impl Lamp {
             self.fade = None;
         }
         self.asked = change(demand);
-        let (sent, settled) = send(fixture, &self.asked, now, &mut self.standing);
+        let (sent, settled) = send(fixture, &self.asked, self.pin.as_ref(), now, &mut self.standing);
         self.sent = sent;
         self.settled = settled && !fading && self.target.motion.is_none();
     }
 }
 
 /// Guards and slots of one demand; true if the same demand again would give the same.
-fn send(fixture: &Fixture, asked: &Demand, now: &Conditions, standing: &mut Standing) -> (Sent, bool) {
-    let reach = solve::reach(fixture, asked);
+fn send(
+    fixture: &Fixture,
+    asked: &Demand,
+    pin: Option<&Pin>,
+    now: &Conditions,
+    standing: &mut Standing,
+) -> (Sent, bool) {
+    let reach = match pin {
+        Some(pin) => solve::reach_of(fixture, pin.mix, pin.xy, asked.lux),
+        None => solve::reach(fixture, asked),
+    };
     let allowed = guards::allow(fixture, &reach, now, standing);
     let settled = standing.settled(&allowed);
     let mut slots = Vec::new();

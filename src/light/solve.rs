@@ -76,6 +76,18 @@ pub fn reach(fixture: &Fixture, demand: &Demand) -> Reach {
     Reach { mix, full_lux, full_watts: mix::watts_of(seen, &mix).get(), level, colour, xy, miss }
 }
 
+/// What `fixture` can do towards `lux` with this mix alone: emitter drives at full, and their colour as
+/// seen (`None` for a dark mix).
+#[must_use]
+pub fn reach_of(fixture: &Fixture, mix: [f64; MAX_EMITTERS], xy: Option<Xy>, lux: f64) -> Reach {
+    let seen = &fixture.emitters;
+    let full_lux = mix::light_of(seen, &mix).0 * gain(fixture);
+    let xy = xy.unwrap_or(Xy { x: 1.0 / 3.0, y: 1.0 / 3.0 });
+    let level = if lux > 0.0 && full_lux > 0.0 { lux / full_lux } else { 0.0 };
+    let full_watts = mix::watts_of(seen, &mix).get();
+    Reach { mix, full_lux, full_watts, level, colour: Colour::Uv(xy.uv76()), xy, miss: None }
+}
+
 fn colour_given(asked: Colour, xy: Xy) -> Colour {
     match (asked, colour::kelvin_of(xy)) {
         (Colour::White { .. }, Some((kelvin, duv))) => Colour::white(kelvin, duv),
