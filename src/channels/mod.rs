@@ -15,4 +15,4 @@ pub use frame::{Frame, SLOTS};
 pub use given::{Given, given, of_drives};
 pub use mode::{decode, encode, preview};
 pub use patch::{Patch, patches};
-pub use probe::{Asked, Probe, ProbeError, level_channel, probe};
+pub use probe::{Asked, Probe, ProbeError, level_channel, nominal, probe};

@@ -207,7 +207,7 @@ fn ratio_value(channel: &Channel, quantity: f64) -> u16 {
 }
 
 /// What a value asks for: kelvin, Duv, degrees, or a share from 0 to 1.
-fn quantity(channel: &Channel, value: u16) -> f64 {
+pub(super) fn quantity(channel: &Channel, value: u16) -> f64 {
     let share = f64::from(value) / f64::from(channel.bits.max());
     match channel.drives {
         Drives::Kelvin(a, b) => a.get() + (b.get() - a.get()) * share,

@@ -58,7 +58,14 @@ pub enum ProbeError {
 /// The light that `asked` stands for. Errors: the mode cannot be asked so.
 pub fn probe(fixture: &Fixture, asked: &Asked) -> Result<Probe, ProbeError> {
     let channels = &fixture.mode.channels;
-    let level = level_channel(fixture, asked.emitter.as_deref())?;
+    let level = match level_channel(fixture, asked.emitter.as_deref()) {
+        // Nothing is lit: it does not matter which emitter is not.
+        Err(ProbeError::WhichEmitter(_)) if asked.value == 0 => {
+            let first = channels.iter().position(|c| matches!(c.drives, Drives::Emitter(_)));
+            first.ok_or(ProbeError::NoChannel("intensity"))?
+        }
+        level => level?,
+    };
     let full = channels[level].bits.max();
     if asked.value > full {
         return Err(ProbeError::AboveFull(asked.value, full));
@@ -155,4 +162,18 @@ fn put(channel: &Channel, value: u16, slots: &mut [u8]) {
         Bits::Eight => slots[at] = value.min(255) as u8,
         Bits::Sixteen => slots[at..at + 2].copy_from_slice(&value.to_be_bytes()),
     }
+}
+
+/// What the slot nearest to `asked` really asks for, in a colour channel's own unit.
+#[must_use]
+pub fn nominal(channel: &Channel, asked: f64) -> f64 {
+    let word = channel.drives.word(&[]).unwrap_or("kelvin");
+    let value = match channel.drives {
+        Drives::Kelvin(a, b) => {
+            let (low, high) = (a.get().min(b.get()), a.get().max(b.get()));
+            colour_value(channel, Some(asked.clamp(low, high)), "kelvin")
+        }
+        _ => colour_value(channel, Some(asked), if word == "tint" { "tint" } else { "saturation" }),
+    };
+    mode::quantity(channel, value.unwrap_or(0))
 }

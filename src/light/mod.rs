@@ -14,6 +14,7 @@ pub mod mix;
 pub mod observer;
 pub mod photometry;
 pub mod planck;
+pub mod reading;
 pub mod solve;
 pub mod spectrum;
 

@@ -44,8 +44,13 @@ pub fn load(path: &Path) -> Result<Plan, Report> {
         None if kit_path.exists() => text(&kit_path).map_err(|e| problems.push(e)).ok(),
         None => None,
     };
-    let calibrations_in = kit.as_ref().map(|_| calibrations_folder(&kit_path));
-    let calibrations = match calibrations_in.as_ref().filter(|folder| folder.exists()) {
+    let calibrations_in = kit.as_ref().map(|_| {
+        let folder = calibrations_folder(&kit_path);
+        std::path::absolute(&folder).unwrap_or(folder)
+    });
+    let named_folder = calibrations_folder(&kit_path);
+    let calibrations = match calibrations_in.as_ref().map(|_| &named_folder).filter(|folder| folder.exists())
+    {
         Some(folder) => toml_files(folder).map_err(|e| problems.push(e)).unwrap_or_default(),
         None => Vec::new(),
     };
@@ -63,7 +68,8 @@ pub fn load(path: &Path) -> Result<Plan, Report> {
     }
     read(&Sources {
         plan,
-        path: Some(path.to_owned()),
+        // Whole, so that others than this process find it too.
+        path: Some(std::path::absolute(path).unwrap_or_else(|_| path.to_owned())),
         stem,
         kit,
         profiles,

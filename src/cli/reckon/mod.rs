@@ -165,6 +165,11 @@ enum Sum {
     },
 }
 
+/// A length such as `1.5m`, in metres.
+pub(super) fn metres(text: &str) -> Result<f64, String> {
+    quantity::metres(text)
+}
+
 #[derive(Debug, Clone, Copy, ValueEnum)]
 enum Law {
     Linear,
