@@ -41,8 +41,8 @@ pub struct Taken {
 pub struct Fit {
     /// Curves, one for each channel that drives light and was swept, or shares its law with one that was.
     pub sweeps: Vec<FittedSweep>,
-    /// True kelvin and Duv by asked kelvin, rising.
-    pub kelvins: Vec<(f64, f64, f64)>,
+    /// What each asked kelvin really gives, rising.
+    pub kelvins: Vec<FittedWhite>,
     /// True light and colour of each emitter.
     pub emitters: Vec<FittedEmitter>,
     /// Worst difference between a reading of light and what is now predicted, in stops, with its step.
@@ -64,6 +64,19 @@ pub struct FittedSweep {
     pub points: Vec<(u16, f64)>,
     /// Least clean value; 0: all are.
     pub clean_from: u16,
+}
+
+/// What a kelvin slot gives.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct FittedWhite {
+    /// Kelvin as the slot says it.
+    pub asked: f64,
+    /// Kelvin as read.
+    pub kelvin: f64,
+    /// Duv as read.
+    pub duv: f64,
+    /// Light at full as a share of what the emitters could mix, 1 at most.
+    pub light: f64,
 }
 
 /// One emitter's light and colour.
@@ -137,8 +150,8 @@ fn applied(bare: &Fixture, found: &Fit) -> Fixture {
         }
     }
     if let (Mixing::White { kelvin, .. }, false) = (&lamp.mode.mixing, found.kelvins.is_empty()) {
-        let points: Vec<_> =
-            found.kelvins.iter().map(|p| (Kelvin::clamped(p.0), Kelvin::clamped(p.1), p.2)).collect();
+        let of = |p: &FittedWhite| (Kelvin::clamped(p.asked), Kelvin::clamped(p.kelvin), p.duv, p.light);
+        let points: Vec<_> = found.kelvins.iter().map(of).collect();
         lamp.mode.channels[*kelvin].measured = TrueTable::of_kelvin(&points).ok().map(Arc::new);
     }
     for (emitter, found) in lamp.emitters.iter_mut().zip(&found.emitters) {
@@ -343,16 +356,21 @@ fn colours(
         let mired = rows.iter().map(|r| r.1).sum::<f64>() / rows.len() as f64;
         let duvs: Vec<f64> = rows.iter().filter_map(|r| r.2).collect();
         let duv = if duvs.is_empty() { 0.0 } else { duvs.iter().sum::<f64>() / duvs.len() as f64 };
-        found.kelvins.push((*asked, (1e6 / mired * 10.0).round() / 10.0, (duv * 1e5).round() / 1e5));
+        found.kelvins.push(FittedWhite {
+            asked: *asked,
+            kelvin: (1e6 / mired * 10.0).round() / 10.0,
+            duv: (duv * 1e5).round() / 1e5,
+            light: 1.0,
+        });
     }
     if !any_duv && !found.kelvins.is_empty() {
         found.notes.push("Duv was not read: it is taken as 0".to_owned());
     }
     for (i, pair) in found.kelvins.windows(2).enumerate() {
-        if pair[1].1 <= pair[0].1 {
+        if pair[1].kelvin <= pair[0].kelvin {
             let said = format!(
                 "kelvin does not rise: {:.0} K gives {:.0} K, then {:.0} K gives {:.0} K; one of them is wrong",
-                pair[0].0, pair[0].1, pair[1].0, pair[1].1
+                pair[0].asked, pair[0].kelvin, pair[1].asked, pair[1].kelvin
             );
             let steps = by_kelvin[i].2.iter().chain(&by_kelvin[i + 1].2).cloned().collect();
             return Err(Fault::NotRising { said, steps });
@@ -447,12 +465,21 @@ fn outputs(lamp: &Fixture, taken: &[Taken], room: &Room, fixture: &Fixture, foun
 }
 
 /// A lamp that mixes a white by itself: its two ends are its emitters' colours, and their light is what
-/// makes the readings at full come out best; with other emitters one factor for all.
-fn white_outputs(lamp: &Fixture, taken: &[Taken], room: &Room, found: &Fit, emitters: &mut [FittedEmitter]) {
+/// comes nearest to the readings at full; with other emitters one factor for all. What the lamp gives
+/// less than such a mix (many hold back in the middle) is kept by colour temperature.
+fn white_outputs(
+    lamp: &Fixture,
+    taken: &[Taken],
+    room: &Room,
+    found: &mut Fit,
+    emitters: &mut [FittedEmitter],
+) {
     let mut read: Vec<(f64, f64, f64)> = Vec::new();
-    for (asked, kelvin, duv) in &found.kelvins {
-        let lux = full_lux(lamp, taken, room, |k| *k == Kind::White(*asked));
-        read.extend(lux.map(|lux| (*kelvin, *duv, lux)));
+    let mut places = Vec::new();
+    for (place, white) in found.kelvins.iter().enumerate() {
+        let Some(lux) = full_lux(lamp, taken, room, |k| *k == Kind::White(white.asked)) else { continue };
+        read.push((white.kelvin, white.duv, lux));
+        places.push(place);
     }
     if read.is_empty() {
         let model =
@@ -470,7 +497,7 @@ fn white_outputs(lamp: &Fixture, taken: &[Taken], room: &Room, found: &Fit, emit
         let (warm, cool) = if cct(one) <= cct(two) { (0, 1) } else { (1, 0) };
         let ends = [(warm, found.kelvins.first()), (cool, found.kelvins.last())];
         for (index, end) in ends {
-            let Some((asked, kelvin, duv)) = end else { continue };
+            let Some(FittedWhite { asked, kelvin, duv, .. }) = end else { continue };
             if (1e6 / asked - 1e6 / cct(&own[index])).abs() < SAME_END {
                 own[index].xy = colour::xy_of(Kelvin::clamped(*kelvin), Duv::clamped(*duv));
                 emitters[index].colour = Some(EmitterColour::White(*kelvin, *duv));
@@ -497,7 +524,13 @@ fn white_outputs(lamp: &Fixture, taken: &[Taken], room: &Room, found: &Fit, emit
         e.iter().map(|x| (x - mean).powi(2)).sum::<f64>()
     };
     let log = if own.len() == 2 { least(spread, -3.0, 3.0) } else { 0.0 };
-    let scale = mean(&errors(log.exp2())).exp2();
+    // The brightest reading against the model is full; what the lamp keeps back elsewhere is its share.
+    let off = errors(log.exp2());
+    let most = off.iter().fold(f64::MIN, |a, b| a.max(*b));
+    for (place, off) in places.iter().zip(&off) {
+        found.kelvins[*place].light = ((off - most).exp2() * 1e4).round() / 1e4;
+    }
+    let scale = most.exp2();
     for (index, emitter) in emitters.iter_mut().enumerate() {
         emitter.output = if own.len() == 2 && index == 1 { scale * log.exp2() } else { scale };
     }

@@ -8,7 +8,7 @@ mod procedure;
 mod session;
 mod text;
 
-pub use fit::{EmitterColour, Fault, Fit, FittedEmitter, FittedSweep, Taken, fit};
+pub use fit::{EmitterColour, Fault, Fit, FittedEmitter, FittedSweep, FittedWhite, Taken, fit};
 pub use procedure::{Kind, Options, Step, Sweep, agree, steps};
 pub use session::{Entry, Session, SessionError, Word};
 pub use text::{calibration, summary};

@@ -47,8 +47,9 @@ pub fn calibration(fixture: &Fixture, session: &Session, found: &Fit, date: &str
     let has_kelvin = fixture.mode.channels.iter().any(|c| matches!(c.drives, Drives::Kelvin(..)));
     if has_kelvin && !found.kelvins.is_empty() {
         text.push_str(&format!("\n[calibration.{body}.channel.kelvin]\nmeasured = [\n"));
-        for (asked, kelvin, duv) in &found.kelvins {
-            text.push_str(&format!("  [{asked}, {kelvin}, {duv}],\n"));
+        for white in &found.kelvins {
+            let light = white.light.max(0.01);
+            text.push_str(&format!("  [{}, {}, {}, {light}],\n", white.asked, white.kelvin, white.duv));
         }
         text.push_str("]\n");
     }
@@ -93,8 +94,9 @@ pub fn summary(found: &Fit) -> String {
             if sweep.clean_from > 0 { format!(", clean from {}", sweep.clean_from) } else { String::new() };
         text.push_str(&format!("{:<10} {floor}{clean}\n", sweep.name));
     }
-    for (asked, kelvin, duv) in &found.kelvins {
-        text.push_str(&format!("{:<10} gives {kelvin:.0} K {duv:+.4} Duv\n", format!("{asked:.0} K")));
+    for white in &found.kelvins {
+        let asked = format!("{:.0} K", white.asked);
+        text.push_str(&format!("{asked:<10} gives {:.0} K {:+.4} Duv\n", white.kelvin, white.duv));
     }
     for emitter in &found.emitters {
         let colour = match emitter.colour {

@@ -149,7 +149,9 @@ fn white_of(fixture: &Fixture, allowed: &Allowed) -> (f64, f64) {
 
 /// Drives of a self-mixing lamp at full intensity and this white (kelvin, Duv).
 fn own_white(fixture: &Fixture, (kelvin, duv): (f64, f64)) -> [f64; MAX_EMITTERS] {
-    mix::most_light_white(&fixture.profile.emitters, Kelvin::clamped(kelvin), Duv::clamped(duv)).drives
+    let white = (Kelvin::clamped(kelvin), Duv::clamped(duv));
+    let most = mix::most_light_white(&fixture.profile.emitters, white.0, white.1).drives;
+    scaled(&most, asked::light_share(fixture, kelvin))
 }
 
 /// Drives of a self-mixing lamp at full intensity and these hue and saturation values.

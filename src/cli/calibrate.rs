@@ -11,9 +11,10 @@ use super::args::CalibrateArgs;
 use super::exit::Exit;
 use super::run::{answered, fault, print, print_json, unanswered};
 use crate::calibrate::{self, Entry, Fault, Fit, Kind, Session, Step, Taken, Word};
+use crate::channels::{self, Asked};
 use crate::clock::{Clock, SystemClock};
 use crate::control::client::{self, ClientError};
-use crate::control::{Answer, Request, Status, places};
+use crate::control::{Answer, FixtureStatus, Request, Status, places};
 use crate::files;
 use crate::light::photometry;
 use crate::plan::{Fixture, Plan, load};
@@ -72,7 +73,7 @@ fn result(lamp: &str, file: &Path, found: &Fit) -> Value {
             "channel": s.name, "points": s.points, "clean_from": s.clean_from,
         })).collect::<Vec<_>>(),
         "kelvins": found.kelvins.iter().map(|k| json!({
-            "asked_kelvin": k.0, "kelvin": k.1, "duv": k.2,
+            "asked_kelvin": k.asked, "kelvin": k.kelvin, "duv": k.duv, "light": k.light,
         })).collect::<Vec<_>>(),
         "emitters": found.emitters.iter().map(|e| json!({ "name": e.name, "output": e.output })).collect::<Vec<_>>(),
         "notes": found.notes,
@@ -108,7 +109,7 @@ impl Bench {
             );
             return Err(Stopped::said(Exit::NotMet, &said));
         }
-        let dark = light(&args.lamp, &crate::channels::Asked::default());
+        let dark = light(&args.lamp, &Asked::default());
         let data = ask(&socket, &dark, json)?.data.unwrap_or_default();
         let found = Self::of_plan(&data, &status, args);
         match found {
@@ -342,8 +343,15 @@ impl Bench {
     }
 
     fn stands(&self, status: &Status, slots: &[u8]) -> bool {
-        let lamp = status.fixtures.iter().find(|f| f.id == self.fixture.id);
-        status.now.look == "calibrate" && !status.now.fading && lamp.is_some_and(|f| f.slots == slots)
+        // A dark lamp keeps the colour in which it went out, so its slots may be others than planned.
+        let dark = channels::given(&self.fixture, slots).lux_at_1m <= 0.0;
+        let lamp = |f: &FixtureStatus| f.slots == slots || dark && f.sent.lux <= 0.0;
+        status.now.look == "calibrate"
+            && !status.now.fading
+            && status
+                .fixtures
+                .iter()
+                .all(|f| if f.id == self.fixture.id { lamp(f) } else { f.sent.lux <= 0.0 })
     }
 
     fn still_lit(&self, slots: &[u8]) -> Result<bool, Stopped> {
@@ -431,7 +439,7 @@ impl Bench {
     }
 }
 
-fn light(lamp: &str, asked: &crate::channels::Asked) -> Request {
+fn light(lamp: &str, asked: &Asked) -> Request {
     Request::Calibrate {
         lamp: Some(lamp.to_owned()),
         value: Some(asked.value),

@@ -42,6 +42,25 @@ pub fn own_duv(channel: &Channel, kelvin: f64) -> f64 {
     }
 }
 
+/// Light at full at a true colour temperature in kelvin, as a share of the most that the emitters could mix;
+/// 1 where nobody has measured.
+#[must_use]
+pub fn light_share(fixture: &Fixture, kelvin: f64) -> f64 {
+    let Mixing::White { kelvin: index, .. } = fixture.mode.mixing else { return 1.0 };
+    let Some(table) = fixture.mode.channels[index].measured.as_deref().filter(|t| t.in_mired()) else {
+        return 1.0;
+    };
+    let points = table.points();
+    let x = 1e6 / kelvin;
+    let after = points.partition_point(|p| p.given <= x);
+    match (after.checked_sub(1).map(|i| points[i]), points.get(after)) {
+        (Some(a), Some(b)) => a.light + (b.light - a.light) * ((x - a.given) / (b.given - a.given)),
+        (Some(end), None) => end.light,
+        (None, Some(end)) => end.light,
+        (None, None) => 1.0,
+    }
+}
+
 /// In the table's own scale and back.
 fn turned(table: &TrueTable, value: f64, way: impl Fn(f64) -> f64) -> f64 {
     if table.in_mired() {
@@ -144,7 +163,7 @@ mod tests {
 
     fn kelvin_channel(points: &[(f64, f64, f64)]) -> Channel {
         let k = |n: f64| Kelvin::new(n).unwrap();
-        let points: Vec<_> = points.iter().map(|p| (k(p.0), k(p.1), p.2)).collect();
+        let points: Vec<_> = points.iter().map(|p| (k(p.0), k(p.1), p.2, 1.0)).collect();
         Channel {
             drives: Drives::Kelvin(k(2700.0), k(6500.0)),
             bits: Bits::Eight,

@@ -134,7 +134,8 @@ fn mix_for(fixture: &Fixture, asked: Colour) -> ([f64; MAX_EMITTERS], Option<(f6
                 None => Duv::clamped(own_duv),
             };
             let own = asked::white_is_measured(fixture).then(|| (k.get(), duv.get()));
-            (mix::most_light_white(bare, k, duv).drives, own)
+            let share = asked::light_share(fixture, k.get());
+            (mix::most_light_white(bare, k, duv).drives.map(|drive| drive * share), own)
         }
     }
 }

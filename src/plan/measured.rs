@@ -149,17 +149,26 @@ pub struct TruePoint {
     pub given: f64,
     /// Tint that the meter reads with it, in Duv; kelvin channels alone, 0 where it was not read.
     pub duv: f64,
+    /// Light there at full as a share of the most that the lamp's emitters could mix of that colour, above
+    /// 0 to 1; kelvin channels alone, 1 where nobody has read it.
+    pub light: f64,
 }
 
 impl TrueTable {
-    /// A table of a kelvin channel: asked kelvin, kelvin read, and Duv read (0 where it was not).
+    /// A table of a kelvin channel: asked kelvin, kelvin read, Duv read (0 where it was not), and light at
+    /// full as a share of what the emitters could mix (1 where it was not read).
     ///
     /// Errors: no point, too many, or the first pair that does not rise in both.
-    pub fn of_kelvin(points: &[(Kelvin, Kelvin, f64)]) -> Result<Self, TableFault> {
-        let plain: Vec<_> = points.iter().map(|(a, g, d)| (a.get(), g.get(), *d)).collect();
+    pub fn of_kelvin(points: &[(Kelvin, Kelvin, f64, f64)]) -> Result<Self, TableFault> {
+        let plain: Vec<_> = points.iter().map(|(a, g, d, l)| (a.get(), g.get(), *d, *l)).collect();
         Self::check(&plain)?;
         let mired = |k: f64| 1e6 / k;
-        let turned = |p: &(f64, f64, f64)| TruePoint { asked: mired(p.0), given: mired(p.1), duv: p.2 };
+        let turned = |p: &(f64, f64, f64, f64)| TruePoint {
+            asked: mired(p.0),
+            given: mired(p.1),
+            duv: p.2,
+            light: p.3,
+        };
         Ok(Self { in_mired: true, points: plain.iter().rev().map(turned).collect() })
     }
 
@@ -167,13 +176,13 @@ impl TrueTable {
     ///
     /// Errors: no point, too many, or the first pair that does not rise in both.
     pub fn linear(points: &[(f64, f64)]) -> Result<Self, TableFault> {
-        let plain: Vec<_> = points.iter().map(|(a, g)| (*a, *g, 0.0)).collect();
+        let plain: Vec<_> = points.iter().map(|(a, g)| (*a, *g, 0.0, 1.0)).collect();
         Self::check(&plain)?;
-        let of = |p: &(f64, f64, f64)| TruePoint { asked: p.0, given: p.1, duv: p.2 };
+        let of = |p: &(f64, f64, f64, f64)| TruePoint { asked: p.0, given: p.1, duv: p.2, light: p.3 };
         Ok(Self { in_mired: false, points: plain.iter().map(of).collect() })
     }
 
-    fn check(points: &[(f64, f64, f64)]) -> Result<(), TableFault> {
+    fn check(points: &[(f64, f64, f64, f64)]) -> Result<(), TableFault> {
         let rises = |a: f64, b: f64| b.partial_cmp(&a) == Some(std::cmp::Ordering::Greater);
         match points.len() {
             0 => return Err(TableFault::TooFew),

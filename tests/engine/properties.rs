@@ -76,8 +76,11 @@ fn metered(fixture: &Fixture, meter: &Option<Vec<(f64, f64)>>) -> Fixture {
             Drives::Kelvin(a, b) => {
                 let k = |n: f64| Kelvin::new(n).unwrap();
                 let points = over(a.get().min(b.get()), a.get().max(b.get()));
-                let points: Vec<_> =
-                    points.iter().zip(steps).map(|(p, s)| (k(p.0), k(p.1), 0.01 * (s.0 - s.1))).collect();
+                let points: Vec<_> = points
+                    .iter()
+                    .zip(steps)
+                    .map(|(p, s)| (k(p.0), k(p.1), 0.01 * (s.0 - s.1), s.0))
+                    .collect();
                 channel.measured = Some(Arc::new(TrueTable::of_kelvin(&points).unwrap()));
             }
             Drives::Tint(a, b) => {

@@ -113,18 +113,23 @@ pub(super) fn measured(t: &Table<'_>, drives: &Drives) -> Option<Option<Arc<True
     found.map(|table| Some(Arc::new(table)))
 }
 
-/// A list of `[asked, read]` or `[asked, read, Duv read]`, in kelvin.
+/// A list of `[asked, read]`, `[asked, read, Duv read]` or `[asked, read, Duv read, light]`, in kelvin.
 fn kelvins(field: &Field<'_>) -> Option<TrueTable> {
     const EXAMPLE: &str = "[[3200, 3160, 0.001], [5600, 5420, 0.002]]";
     let rows = rows(field, EXAMPLE, |row| match row {
-        [asked, read] => Some((asked.kelvin()?, read.kelvin()?, 0.0)),
+        [asked, read] => Some((asked.kelvin()?, read.kelvin()?, 0.0, 1.0)),
         [asked, read, duv] => {
             let (asked, read, duv) = (asked.kelvin(), read.kelvin(), duv.duv());
-            Some((asked?, read?, duv?.get()))
+            Some((asked?, read?, duv?.get(), 1.0))
+        }
+        [asked, read, duv, light] => {
+            let (asked, read, duv) = (asked.kelvin(), read.kelvin(), duv.duv());
+            let light = light.number("", 1.0, 0.01, 1.0);
+            Some((asked?, read?, duv?.get(), light?))
         }
         _ => None,
     })?;
-    let points: Vec<(Kelvin, Kelvin, f64)> = rows.iter().map(|r| r.1).collect();
+    let points: Vec<(Kelvin, Kelvin, f64, f64)> = rows.iter().map(|r| r.1).collect();
     TrueTable::of_kelvin(&points)
         .map_err(|fault| {
             not_rising(field, fault, &rows, |p| format!("{} K gives {} K", p.0.get(), p.1.get()));

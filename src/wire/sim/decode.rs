@@ -109,7 +109,8 @@ impl Lamp<'_> {
                     .collect()
             }
             Mixing::White { intensity, kelvin, tint } => {
-                scaled(most_light(bare, self.white(kelvin, tint)), self.level(intensity))
+                let full = self.light_share(kelvin, tint);
+                scaled(most_light(bare, self.white(kelvin, tint)), self.level(intensity) * full)
             }
             Mixing::HueSaturation { intensity, hue, saturation, white } => {
                 let gamut = Gamut::of(bare);
@@ -151,6 +152,13 @@ impl Lamp<'_> {
         let tints: Vec<_> = table.points().iter().map(|p| (p.asked, p.duv)).collect();
         let given = curve::straight(&told(table), mired);
         (1e6 / given, curve::level_ends(&tints, mired) + duv)
+    }
+
+    /// How much of what its emitters could mix the lamp gives at full in this white.
+    fn light_share(&self, kelvin: usize, tint: Option<usize>) -> f64 {
+        let Some(table) = self.channel(kelvin).and_then(|c| c.measured.as_ref()) else { return 1.0 };
+        let lights: Vec<_> = table.points().iter().map(|p| (p.given, p.light)).collect();
+        curve::level_ends(&lights, 1e6 / self.own_white(kelvin, tint).0)
     }
 
     /// What a meter has told of the lamp's white, if one has.
