@@ -315,6 +315,9 @@ fn note_hysteresis(name: &str, ways: &[(u16, f64, bool)], found: &mut Fit) {
     }
 }
 
+/// An asked kelvin with its readings (value sent, mired, Duv) and their steps.
+type ByKelvin = (f64, Vec<(u16, f64, Option<f64>)>, Vec<String>);
+
 /// A colour reading of the bare lamp: gels taken off. `None` where no kelvin was read.
 fn bare_white(reading: &Reading, fixture: &Fixture) -> Option<(f64, Option<f64>)> {
     let read = match (reading.kelvin, reading.xy) {
@@ -333,7 +336,7 @@ fn colours(
     fixture: &Fixture,
     found: &mut Fit,
 ) -> Result<(), Fault> {
-    let mut by_kelvin: Vec<(f64, Vec<(u16, f64, Option<f64>)>, Vec<String>)> = Vec::new();
+    let mut by_kelvin: Vec<ByKelvin> = Vec::new();
     for t in taken {
         let Kind::White(asked) = t.step.kind else { continue };
         let Some((kelvin, duv)) = bare_white(&t.reading, fixture) else { continue };
@@ -381,11 +384,7 @@ fn colours(
 }
 
 /// Where the tint moves with the level, the levels that it moves at are not clean.
-fn tint_of_level(
-    lamp: &Fixture,
-    by_kelvin: &[(f64, Vec<(u16, f64, Option<f64>)>, Vec<String>)],
-    found: &mut Fit,
-) {
+fn tint_of_level(lamp: &Fixture, by_kelvin: &[ByKelvin], found: &mut Fit) {
     let Mixing::White { intensity, .. } = lamp.mode.mixing else { return };
     let moved = by_kelvin.iter().flat_map(|(_, rows, _)| {
         let top = rows.iter().max_by_key(|r| r.0);
