@@ -6,7 +6,7 @@ use super::procedure::{Kind, Step};
 use crate::channels::{curve, probe};
 use crate::light::colour;
 use crate::light::mix;
-use crate::light::reading::Reading;
+use crate::light::typed::Reading;
 use crate::plan::{Curve, Drives, Emitter, Fixture, LightTable, Mixing, TableFault, TrueTable};
 use crate::units::{Duv, Kelvin, Xy};
 

@@ -3,7 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 use super::procedure::{Kind, Options, Step, agree};
-use crate::light::reading::{self, Bare, Reading};
+use crate::light::typed::{self, Bare, Reading};
 use crate::plan::{Exposure, Fixture};
 
 /// What was typed at one step.
@@ -160,7 +160,7 @@ impl Word {
             "held" => Err("`held` is no reading".to_owned()),
             other => {
                 let bare = if colour { Bare::Kelvin } else { Bare::Lux };
-                let reading = reading::parse(other, exposure, bare).map_err(|e| e.to_string())?;
+                let reading = typed::parse(other, exposure, bare).map_err(|e| e.to_string())?;
                 if !colour && reading.lux.is_none() {
                     return Err("this step wants light: such as 250lx, 23fc or f/2.8+0.3".to_owned());
                 }

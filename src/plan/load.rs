@@ -8,13 +8,14 @@ use super::problem::{Kind, Mark, Problem, Report};
 use super::read::read_profiles;
 use super::sources::{Named, Sources, Text, named_files};
 use super::{ColourScience, Plan, Profile, read};
-use crate::light::colour;
+use crate::light::{balance, colour};
 
 /// Longest file that is read, in bytes: many times the longest plan, far from filling the memory.
 const LONGEST: u64 = 1024 * 1024;
 
 /// Colour science that plans are read with; it is handed in here, so that the reader itself knows no light.
-const COLOUR: ColourScience = ColourScience { xy: colour::xy_of, kelvin: colour::kelvin_of };
+const COLOUR: ColourScience =
+    ColourScience { xy: colour::xy_of, kelvin: colour::kelvin_of, real: colour::is_real };
 
 /// Profiles that come with lampkeep.
 const SHIPPED: [(&str, &str); 2] = [
@@ -26,7 +27,10 @@ const SHIPPED: [(&str, &str); 2] = [
 ///
 /// The kit is the file that the plan names by `kit`, else `kit.toml` beside the plan, where there is
 /// one. Profiles are the shipped ones and every `*.toml` in the folder that the plan names by
-/// `profiles`. Calibrations are every `*.toml` in the folder `STEM.calibrations` beside the kit. Kept looks are every `*.toml` in the folder `STEM.looks` beside the plan.
+/// `profiles`. Calibrations are every `*.toml` in the folder `STEM.calibrations` beside the kit. Kept looks
+/// are every `*.toml` in the folder `STEM.looks` beside the plan.
+///
+/// What every lamp sends to every meter point is worked out too, and looks with meter points are balanced.
 ///
 /// Errors: a file that is missing, a folder, no plain file, over 1 MiB, not UTF-8 or empty; else
 /// whatever [`read()`] finds.
@@ -78,6 +82,7 @@ pub fn load(path: &Path) -> Result<Plan, Report> {
         calibrations_in,
         colour: COLOUR,
     })
+    .map(balance::settled)
 }
 
 /// The folder beside a kit that its bodies' calibrations are in: `STEM.calibrations`. It need not be there.
@@ -110,6 +115,7 @@ pub fn demo() -> Plan {
         calibrations_in: None,
         colour: COLOUR,
     })
+    .map(balance::settled)
     .expect("the texts are compiled in, and a test reads them")
 }
 

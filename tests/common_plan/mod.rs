@@ -9,6 +9,7 @@ fn colour() -> ColourScience {
     ColourScience {
         xy: |kelvin, duv| Xy { x: kelvin.get() / 1e5, y: 0.3 + duv.get() },
         kelvin: |xy| Some((Kelvin::new(xy.x * 1e5).ok()?, Duv::new(xy.y - 0.3).ok()?)),
+        real: |_| true,
     }
 }
 

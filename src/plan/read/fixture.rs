@@ -248,7 +248,8 @@ fn scaled(profile: &Profile, body: Option<&KitLamp<'_>>) -> Vec<Emitter> {
 }
 
 /// Emitters as seen through gels. A gel's shift in mired means nothing for a saturated colour, so
-/// such an emitter stays as it is, and a note says so.
+/// such an emitter stays as it is, and a note says so; so does one that the shift would take out of
+/// all real colours, where what it emits is no longer like a white.
 fn gelled(
     cx: &Cx<'_>,
     id: &str,
@@ -262,11 +263,12 @@ fn gelled(
     }
     let mut kept = Vec::new();
     for emitter in &mut emitters {
-        match (cx.colour.kelvin)(emitter.xy) {
-            Some((kelvin, duv)) => {
-                let kelvin = Mired::clamped(kelvin.mired().get() + shift_mired).kelvin();
-                emitter.xy = (cx.colour.xy)(kelvin, Duv::clamped(duv.get() + shift_duv));
-            }
+        let shifted = (cx.colour.kelvin)(emitter.xy).map(|(kelvin, duv)| {
+            let kelvin = Mired::clamped(kelvin.mired().get() + shift_mired).kelvin();
+            (cx.colour.xy)(kelvin, Duv::clamped(duv.get() + shift_duv))
+        });
+        match shifted.filter(|xy| (cx.colour.real)(*xy)) {
+            Some(xy) => emitter.xy = xy,
             None => kept.push(emitter.name.as_str()),
         }
     }
