@@ -76,6 +76,31 @@ pub fn encode(fixture: &Fixture, allowed: &Allowed, step: Step<'_>, slots: &mut 
     }
 }
 
+/// Writes `wanted` (all slots of the footprint, as [`super::probe`] gives them) if they stand for no more
+/// light and no more power than is allowed; false, and nothing written, if not. For readings of single
+/// values, which must go out as they are and not as others that give the same.
+pub fn encode_exact(fixture: &Fixture, allowed: &Allowed, wanted: &[u8], slots: &mut [u8]) -> bool {
+    let fits = wanted.len() == slots.len() && allowed.level() > 0.0 && {
+        let drives = decode(fixture, wanted);
+        mix::light_of(&fixture.emitters, &drives).0 <= allowed.lux_at_1m(fixture) * (1.0 + round::HAIR)
+            && mix::watts_of(&fixture.emitters, &drives).get() <= allowed.watts() * (1.0 + round::HAIR)
+    };
+    if fits {
+        slots.copy_from_slice(wanted);
+    }
+    fits
+}
+
+/// The slots that a forecast would give where `wanted` is to go out as it is: to be shown, never sent.
+#[must_use]
+pub fn preview_exact(fixture: &Fixture, forecast: &Forecast, wanted: &[u8]) -> Vec<u8> {
+    let mut slots = vec![0; usize::from(fixture.mode.footprint())];
+    if !encode_exact(fixture, forecast.shown(), wanted, &mut slots) {
+        encode(fixture, forecast.shown(), Step::Free, &mut slots);
+    }
+    slots
+}
+
 /// Slots of a lamp that gives light; false if `step` leaves nothing that may be sent.
 fn lit(fixture: &Fixture, allowed: &Allowed, step: Step<'_>, slots: &mut [u8]) -> bool {
     match &fixture.mode.mixing {

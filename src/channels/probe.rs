@@ -23,7 +23,7 @@ pub struct Asked {
 }
 
 /// The light of a channel value.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Probe {
     /// Emitter drives at the full of the level channel.
     pub mix: [f64; MAX_EMITTERS],
@@ -33,6 +33,8 @@ pub struct Probe {
     pub level: f64,
     /// Index of the channel that sets the level.
     pub channel: usize,
+    /// The slots of exactly that value, fixed ones at their safe values.
+    pub slots: Vec<u8>,
 }
 
 /// Why a lamp cannot be probed like that.
@@ -71,6 +73,11 @@ pub fn probe(fixture: &Fixture, asked: &Asked) -> Result<Probe, ProbeError> {
         return Err(ProbeError::AboveFull(asked.value, full));
     }
     let mut slots = vec![0; usize::from(fixture.mode.footprint())];
+    for channel in channels {
+        if let Drives::Fixed(value) = channel.drives {
+            put(channel, value, &mut slots);
+        }
+    }
     let wanted: [(&'static str, Option<f64>); 4] = [
         ("kelvin", asked.kelvin),
         ("tint", asked.duv),
@@ -99,12 +106,9 @@ pub fn probe(fixture: &Fixture, asked: &Asked) -> Result<Probe, ProbeError> {
     }
     // At full scale every curve gives exactly 1, so what is decoded is the mix itself.
     let level_of = curve::of_value(&channels[level].curve, channels[level].bits, asked.value);
-    Ok(Probe {
-        mix: mode::decode(fixture, &slots),
-        xy: given(fixture, &slots).xy,
-        level: level_of,
-        channel: level,
-    })
+    let (mix, xy) = (mode::decode(fixture, &slots), given(fixture, &slots).xy);
+    put(&channels[level], asked.value, &mut slots);
+    Ok(Probe { mix, xy, level: level_of, channel: level, slots })
 }
 
 /// Index of the channel that sets the level: the lamp's own, or the one of the emitter named.

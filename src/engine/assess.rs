@@ -65,7 +65,7 @@ pub fn assess(plan: &Plan, look: &Look, real_output: bool) -> Vec<Assessment> {
 /// One lamp at one demand.
 #[must_use]
 pub fn lamp(fixture: &Fixture, id: FixtureId, asked: Demand, real_output: bool, absent: bool) -> Assessment {
-    of_reach(fixture, id, asked, solve::reach(fixture, &asked), real_output, absent)
+    of_reach(fixture, id, asked, solve::reach(fixture, &asked), None, real_output, absent)
 }
 
 /// One lamp held to one mix.
@@ -79,7 +79,7 @@ pub(super) fn pinned(
     absent: bool,
 ) -> Assessment {
     let reach = solve::reach_of(fixture, pin.mix, pin.xy, asked.lux);
-    of_reach(fixture, id, asked, reach, real_output, absent)
+    of_reach(fixture, id, asked, reach, Some(pin), real_output, absent)
 }
 
 fn of_reach(
@@ -87,13 +87,17 @@ fn of_reach(
     id: FixtureId,
     asked: Demand,
     reach: Reach,
+    pin: Option<&Pin>,
     real_output: bool,
     absent: bool,
 ) -> Assessment {
     let now = Conditions { real_output, period_s: 1.0, absent };
     let forecast = guards::forecast(fixture, &reach, &now);
     let (slots, given) = if fixture.address().is_some() {
-        let slots = channels::preview(fixture, &forecast);
+        let slots = match pin {
+            Some(pin) => channels::preview_exact(fixture, &forecast, &pin.slots),
+            None => channels::preview(fixture, &forecast),
+        };
         let given = channels::given(fixture, &slots);
         (slots, given)
     } else {

@@ -22,12 +22,14 @@ pub(super) struct Fade {
 }
 
 /// A mix that a lamp is held to whatever its demand's colour: for readings of single channel values.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Pin {
     /// Emitter drives at full, 0 to 1.
     pub mix: [f64; MAX_EMITTERS],
     /// Its colour as seen, by the plan's figures.
     pub xy: Option<Xy>,
+    /// The slots that are to go out as they are, once they may.
+    pub slots: Vec<u8>,
 }
 
 /// What was last sent to a lamp.
@@ -171,7 +173,7 @@ impl Lamp {
 
     /// What the lamp can do towards a demand, of the one mix that it is held to if it is.
     fn reach(&self, fixture: &Fixture, demand: &Demand) -> Reach {
-        match self.pin {
+        match &self.pin {
             Some(pin) => solve::reach_of(fixture, pin.mix, pin.xy, demand.lux),
             None => solve::reach(fixture, demand),
         }
@@ -226,7 +228,13 @@ impl Lamp {
         }
         spare.clear();
         spare.resize(footprint, 0);
-        channels::encode(fixture, allowed, step, &mut spare);
+        let exact = match &self.pin {
+            Some(pin) => channels::encode_exact(fixture, allowed, &pin.slots, &mut spare),
+            None => false,
+        };
+        if !exact {
+            channels::encode(fixture, allowed, step, &mut spare);
+        }
         self.spare = std::mem::replace(&mut self.sent.slots, spare);
     }
 
@@ -254,7 +262,10 @@ impl Lamp {
         }
         let reach = self.reach(fixture, &end);
         let forecast = guards::forecast(fixture, &reach, now);
-        let slots = channels::preview(fixture, &forecast);
+        let slots = match &self.pin {
+            Some(pin) => channels::preview_exact(fixture, &forecast, &pin.slots),
+            None => channels::preview(fixture, &forecast),
+        };
         let lux_at_1m = mix::light_of(&fixture.emitters, &channels::decode(fixture, &slots)).0;
         let (allowed_lux, allowed_xy) = (forecast.lux(), reach.xy);
         self.landing = Some(Landing { demand: end, now: *now, allowed_lux, allowed_xy, slots, lux_at_1m });

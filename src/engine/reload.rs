@@ -55,7 +55,7 @@ impl Engine {
                 lamp.fade = was.fade;
                 lamp.standing = was.standing;
                 lamp.asked = was.asked;
-                lamp.pin = was.pin;
+                lamp.pin.clone_from(&was.pin);
                 if old.fixture_named(&fixture.id).is_some_and(|o| old.fixture(o).absent == fixture.absent) {
                     lamp.absent.clone_from(&was.absent);
                 }

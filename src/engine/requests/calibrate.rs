@@ -34,7 +34,7 @@ impl Engine {
             let hint = "`lampkeep calibrate LAMP` asks for what the lamp's mode has";
             fail(FailureKind::BadField, format!("{}: {e}", fixture.id), hint)
         })?;
-        let pin = Pin { mix: found.mix, xy: found.xy };
+        let pin = Pin { mix: found.mix, xy: found.xy, slots: found.slots.clone() };
         let full = solve::reach_of(fixture, pin.mix, pin.xy, 0.0).full_lux;
         let lux = full * found.level * HAIR;
         let colour = found.xy.map_or_else(|| solve::dark_colour(&self.plan), |xy| Colour::Uv(xy.uv76()));
