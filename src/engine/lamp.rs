@@ -3,7 +3,7 @@
 use crate::channels::{self, Stand, Step};
 use crate::guards::{self, Allowed, Conditions, Limit, LimitSet, Standing};
 use crate::light::{Colour, Demand, Moving, Reach, fade, mix, solve};
-use crate::plan::Fixture;
+use crate::plan::{Fixture, MAX_EMITTERS};
 use crate::units::{FrameClock, FrameNumber, Xy};
 
 /// Colours nearer to each other than this in u'v' are one colour that stands: what is between them is
@@ -19,6 +19,17 @@ pub(super) struct Fade {
     pub frames: u64,
     /// The lamp's floor at the lit end's colour, in lux.
     pub floor_lux: f64,
+}
+
+/// A mix that a lamp is held to whatever its demand's colour: for readings of single channel values.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Pin {
+    /// Emitter drives at full, 0 to 1.
+    pub mix: [f64; MAX_EMITTERS],
+    /// Its colour as seen, by the plan's figures.
+    pub xy: Option<Xy>,
+    /// The slots that are to go out as they are, once they may.
+    pub slots: Vec<u8>,
 }
 
 /// What was last sent to a lamp.
@@ -63,6 +74,8 @@ pub(super) struct Lamp {
     pub target: Moving,
     pub moving_since: FrameNumber,
     pub fade: Option<Fade>,
+    /// Until the next turn.
+    pub pin: Option<Pin>,
     pub standing: Standing,
     pub absent: Option<String>,
     /// What was asked in the last frame, guards and rounding apart.
@@ -93,6 +106,7 @@ impl Lamp {
             target: Moving::still(asked),
             moving_since: 0,
             fade: None,
+            pin: None,
             standing: Standing::default(),
             absent: fixture.absent.clone(),
             asked,
@@ -112,6 +126,8 @@ impl Lamp {
         let lit = fade::lit_colour(&from, &end);
         let full = solve::reach(fixture, &Demand { lux: 0.0, colour: lit }).full_lux;
         self.fade = Some(Fade { from, start: at, frames, floor_lux: full * fixture.limits.floor.get() });
+        self.pin = None;
+        self.landing = None;
         self.target = target;
         self.moving_since = at;
         self.settled = false;
@@ -155,23 +171,30 @@ impl Lamp {
         self.settled = settled && !fading && self.target.motion.is_none();
     }
 
+    /// What the lamp can do towards a demand, of the one mix that it is held to if it is.
+    fn reach(&self, fixture: &Fixture, demand: &Demand) -> Reach {
+        match &self.pin {
+            Some(pin) => solve::reach_of(fixture, pin.mix, pin.xy, demand.lux),
+            None => solve::reach(fixture, demand),
+        }
+    }
+
     /// Guards and slots of what is asked; true if the same demand again would give the same.
     fn send(&mut self, fixture: &Fixture, now: &Conditions, way: Way) -> bool {
-        let reach = solve::reach(fixture, &self.asked);
+        let reach = self.reach(fixture, &self.asked);
         let allowed = guards::allow(fixture, &reach, now, &mut self.standing);
-        let drives = if fixture.address().is_some() {
+        let given = if fixture.address().is_some() {
             self.write_slots(fixture, now, &reach, &allowed, way);
-            channels::decode(fixture, &self.sent.slots)
+            channels::given(fixture, &self.sent.slots)
         } else {
             // Set by hand: what the person was told to set is all that can be said.
-            allowed.mix().map(|drive| drive * allowed.level())
+            channels::of_drives(fixture, allowed.mix().map(|drive| drive * allowed.level()))
         };
-        let (lux_at_1m, xy) = mix::light_of(&fixture.emitters, &drives);
         self.sent.allowed = Demand { lux: allowed.lux(), colour: reach.colour };
         self.sent.allowed_xy = reach.xy;
-        self.sent.lux = lux_at_1m * solve::gain(fixture);
-        self.sent.xy = xy;
-        self.sent.watts = (mix::watts_of(&fixture.emitters, &drives) + fixture.profile.standby).get();
+        self.sent.lux = given.lux_at_1m * solve::gain(fixture);
+        self.sent.xy = given.xy;
+        self.sent.watts = given.watts;
         self.sent.limits = allowed.limits();
         self.standing.settled(&allowed)
     }
@@ -205,7 +228,13 @@ impl Lamp {
         }
         spare.clear();
         spare.resize(footprint, 0);
-        channels::encode(fixture, allowed, step, &mut spare);
+        let exact = match &self.pin {
+            Some(pin) => channels::encode_exact(fixture, allowed, &pin.slots, &mut spare),
+            None => false,
+        };
+        if !exact {
+            channels::encode(fixture, allowed, step, &mut spare);
+        }
         self.spare = std::mem::replace(&mut self.sent.slots, spare);
     }
 
@@ -231,9 +260,12 @@ impl Lamp {
         }) {
             return;
         }
-        let reach = solve::reach(fixture, &end);
+        let reach = self.reach(fixture, &end);
         let forecast = guards::forecast(fixture, &reach, now);
-        let slots = channels::preview(fixture, &forecast);
+        let slots = match &self.pin {
+            Some(pin) => channels::preview_exact(fixture, &forecast, &pin.slots),
+            None => channels::preview(fixture, &forecast),
+        };
         let lux_at_1m = mix::light_of(&fixture.emitters, &channels::decode(fixture, &slots)).0;
         let (allowed_lux, allowed_xy) = (forecast.lux(), reach.xy);
         self.landing = Some(Landing { demand: end, now: *now, allowed_lux, allowed_xy, slots, lux_at_1m });

@@ -55,6 +55,7 @@ impl Engine {
                 lamp.fade = was.fade;
                 lamp.standing = was.standing;
                 lamp.asked = was.asked;
+                lamp.pin.clone_from(&was.pin);
                 if old.fixture_named(&fixture.id).is_some_and(|o| old.fixture(o).absent == fixture.absent) {
                     lamp.absent.clone_from(&was.absent);
                 }
@@ -71,6 +72,7 @@ impl Engine {
             Scene::Look(id) => look_of(id).map(Scene::Look),
             Scene::Rest(id) => look_of(id).map(Scene::Rest),
             Scene::Only(id) => plan.fixture_named(&old.fixture(id).id).map(Scene::Only),
+            Scene::Calibrate(id) => plan.fixture_named(&old.fixture(id).id).map(Scene::Calibrate),
             Scene::Dark => Some(Scene::Dark),
         };
         let name = self.scene;
@@ -82,6 +84,10 @@ impl Engine {
             plan.fixtures.iter().map(was).collect()
         };
         self.memory = self.memory.take().and_then(|memory| {
+            let targets = renumbered(&memory.targets);
+            Some(Memory { scene: scene_kept(memory.scene)?, targets, nudged: memory.nudged })
+        });
+        self.before_calibrate = self.before_calibrate.take().and_then(|memory| {
             let targets = renumbered(&memory.targets);
             Some(Memory { scene: scene_kept(memory.scene)?, targets, nudged: memory.nudged })
         });

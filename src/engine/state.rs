@@ -34,6 +34,8 @@ pub(super) enum Scene {
     Rest(LookId),
     /// One lamp alone.
     Only(FixtureId),
+    /// One lamp at one channel value.
+    Calibrate(FixtureId),
 }
 
 /// Light to come back to.
@@ -106,6 +108,8 @@ pub struct Engine {
     pub(super) scene: Scene,
     pub(super) nudged: bool,
     pub(super) memory: Option<Memory>,
+    /// The light from before a calibration.
+    pub(super) before_calibrate: Option<Memory>,
     /// Index in the order of the step that was last brought up.
     pub(super) position: Option<usize>,
     pub(super) waiting: Option<Waiting>,
@@ -139,6 +143,7 @@ impl Engine {
             scene: Scene::Dark,
             nudged: false,
             memory: None,
+            before_calibrate: None,
             position: None,
             waiting: None,
             wink: None,
@@ -216,6 +221,7 @@ impl Engine {
             Scene::Dark => "dark".to_owned(),
             Scene::Look(id) | Scene::Rest(id) => self.plan.look(id).name.clone(),
             Scene::Only(id) => format!("only {}", self.plan.fixture(id).id),
+            Scene::Calibrate(id) => format!("calibrate {}", self.plan.fixture(id).id),
         }
     }
 
@@ -237,6 +243,7 @@ impl Engine {
         let (look, showing) = match (&self.rollcall, self.scene) {
             (Some(rollcall), _) => ("rollcall".to_owned(), rollcall.showing(last)),
             (None, Scene::Only(lamp)) => ("only".to_owned(), Some(lamp)),
+            (None, Scene::Calibrate(lamp)) => ("calibrate".to_owned(), Some(lamp)),
             (None, _) => (self.scene_name(), None),
         };
         Now {

@@ -1,7 +1,7 @@
 //! A demand on one lamp: what it takes of its emitters, and by how much it is out of reach.
 
-use super::{Colour, Demand, Moving, colour, mix, photometry};
-use crate::plan::{Drives, Fixture, FixtureId, Level, Look, MAX_EMITTERS, Mixing, Plan};
+use super::{Colour, Demand, Moving, asked, colour, mix, photometry};
+use crate::plan::{Fixture, FixtureId, Level, Look, MAX_EMITTERS, Mixing, Plan};
 use crate::units::{Duv, Kelvin, Xy};
 
 /// A colour miss in u'v' under this is rounding, not a miss.
@@ -70,9 +70,13 @@ pub fn point_law_stops(fixture: &Fixture) -> f64 {
 /// What `fixture` can do towards `demand`.
 #[must_use]
 pub fn reach(fixture: &Fixture, demand: &Demand) -> Reach {
-    let mix = mix_for(fixture, demand.colour);
+    let (mix, own) = mix_for(fixture, demand.colour);
     let seen = &fixture.emitters;
     let (lux_at_1m, xy) = mix::light_of(seen, &mix);
+    let xy = match (own, xy) {
+        (Some(own), Some(xy)) => Some(asked::seen_xy(fixture, &mix, own, xy)),
+        _ => xy,
+    };
     let asked_xy = demand.colour.xy();
     let xy = xy.unwrap_or(asked_xy);
     let full_lux = lux_at_1m * gain(fixture);
@@ -82,6 +86,18 @@ pub fn reach(fixture: &Fixture, demand: &Demand) -> Reach {
     let miss = (!hit).then(|| miss(demand.colour, colour, uv76));
     let level = if demand.lux > 0.0 && full_lux > 0.0 { demand.lux / full_lux } else { 0.0 };
     Reach { mix, full_lux, full_watts: mix::watts_of(seen, &mix).get(), level, colour, xy, miss }
+}
+
+/// What `fixture` can do towards `lux` with this mix alone: emitter drives at full, and their colour as
+/// seen (`None` for a dark mix).
+#[must_use]
+pub fn reach_of(fixture: &Fixture, mix: [f64; MAX_EMITTERS], xy: Option<Xy>, lux: f64) -> Reach {
+    let seen = &fixture.emitters;
+    let full_lux = mix::light_of(seen, &mix).0 * gain(fixture);
+    let xy = xy.unwrap_or(Xy { x: 1.0 / 3.0, y: 1.0 / 3.0 });
+    let level = if lux > 0.0 && full_lux > 0.0 { lux / full_lux } else { 0.0 };
+    let full_watts = mix::watts_of(seen, &mix).get();
+    Reach { mix, full_lux, full_watts, level, colour: Colour::Uv(xy.uv76()), xy, miss: None }
 }
 
 fn colour_given(asked: Colour, xy: Xy) -> Colour {
@@ -100,8 +116,9 @@ fn miss(asked: Colour, given: Colour, uv76: f64) -> ColourMiss {
     }
 }
 
-/// The drives of most light at the colour nearest to the asked one that the mode can give.
-fn mix_for(fixture: &Fixture, asked: Colour) -> [f64; MAX_EMITTERS] {
+/// The drives of most light at the colour nearest to the asked one that the mode can give; and the
+/// white that the lamp is measured to give there, where it is.
+fn mix_for(fixture: &Fixture, asked: Colour) -> ([f64; MAX_EMITTERS], Option<(f64, f64)>) {
     let seen = &fixture.emitters;
     let any = |emitters: &[_], colour: Colour| match colour {
         Colour::White { mired, duv } => {
@@ -110,23 +127,27 @@ fn mix_for(fixture: &Fixture, asked: Colour) -> [f64; MAX_EMITTERS] {
         Colour::Uv(uv) => mix::most_light(emitters, uv.xy()).drives,
     };
     match &fixture.mode.mixing {
-        Mixing::Dimmer => all_on(seen.len()),
-        Mixing::Emitters { .. } | Mixing::HueSaturation { .. } => any(seen, asked),
+        Mixing::Dimmer => (all_on(seen.len()), None),
+        Mixing::Emitters { .. } | Mixing::HueSaturation { .. } => (any(seen, asked), None),
         Mixing::White { kelvin, tint, .. } => {
             // The lamp itself mixes, from its bare emitters and inside its own ranges.
             let bare = &fixture.profile.emitters;
             let (_, wanted) = mix::light_of(bare, &any(seen, asked));
             let (k, duv) = wanted.and_then(colour::kelvin_of).unwrap_or_else(|| nearest_white(asked));
-            let (k_low, k_high) = kelvin_range(&fixture.mode.channels[*kelvin].drives);
+            let channel = &fixture.mode.channels[*kelvin];
+            let (k_low, k_high) = asked::kelvin_span(channel);
             let k = Kelvin::clamped(k.get().clamp(k_low, k_high));
+            let own_duv = asked::own_duv(channel, asked::asked(channel, k.get()));
             let duv = match tint {
-                Some(channel) => {
-                    let (d_low, d_high) = tint_range(&fixture.mode.channels[*channel].drives);
-                    Duv::clamped(duv.get().clamp(d_low, d_high))
+                Some(index) => {
+                    let (d_low, d_high) = asked::tint_span(&fixture.mode.channels[*index]);
+                    Duv::clamped(duv.get().clamp(own_duv + d_low, own_duv + d_high))
                 }
-                None => Duv::ZERO,
+                None => Duv::clamped(own_duv),
             };
-            mix::most_light_white(bare, k, duv).drives
+            let own = asked::white_is_measured(fixture).then(|| (k.get(), duv.get()));
+            let share = asked::light_share(fixture, k.get());
+            (mix::most_light_white(bare, k, duv).drives.map(|drive| drive * share), own)
         }
     }
 }
@@ -142,20 +163,6 @@ fn all_on(emitters: usize) -> [f64; MAX_EMITTERS] {
     let mut drives = [0.0; MAX_EMITTERS];
     drives[..emitters].fill(1.0);
     drives
-}
-
-fn kelvin_range(drives: &Drives) -> (f64, f64) {
-    match drives {
-        Drives::Kelvin(a, b) => (a.get().min(b.get()), a.get().max(b.get())),
-        _ => (Kelvin::MIN, Kelvin::MAX),
-    }
-}
-
-fn tint_range(drives: &Drives) -> (f64, f64) {
-    match drives {
-        Drives::Tint(a, b) => (a.min(*b), a.max(*b)),
-        _ => (Duv::MIN, Duv::MAX),
-    }
 }
 
 /// What every fixture is asked for in a look, in the plan's order; what it does not name is dark in

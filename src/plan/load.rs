@@ -29,7 +29,8 @@ const SHIPPED: [(&str, &str); 2] = [
 ///
 /// The kit is the file that the plan names by `kit`, else `kit.toml` beside the plan, where there is
 /// one. Profiles are the shipped ones and every `*.toml` in the folder that the plan names by
-/// `profiles`. Kept looks are every `*.toml` in the folder `STEM.looks` beside the plan.
+/// `profiles`. Calibrations are every `*.toml` in the folder `STEM.calibrations` beside the kit. Kept looks
+/// are every `*.toml` in the folder `STEM.looks` beside the plan.
 ///
 /// What every lamp sends to every meter point is worked out too, and looks with meter points are balanced.
 ///
@@ -45,12 +46,23 @@ pub fn load(path: &Path) -> Result<Plan, Report> {
     let named = named_files(&plan);
     let mut problems = Vec::new();
 
+    let kit_path = named.kit.as_ref().map_or_else(|| beside("kit.toml"), |named| beside(&named.path));
     let kit = match &named.kit {
-        Some(named) => pointed(named, text(&beside(&named.path)), &mut problems),
-        None => Some(beside("kit.toml"))
-            .filter(|p| p.exists())
-            .and_then(|p| text(&p).map_err(|e| problems.push(e)).ok()),
+        Some(named) => pointed(named, text(&kit_path), &mut problems),
+        None if kit_path.exists() => text(&kit_path).map_err(|e| problems.push(e)).ok(),
+        None => None,
     };
+    let calibrations_in = kit.as_ref().map(|_| {
+        let folder = calibrations_folder(&kit_path);
+        std::path::absolute(&folder).unwrap_or(folder)
+    });
+    let named_folder = calibrations_folder(&kit_path);
+    let calibrations = match calibrations_in.as_ref().map(|_| &named_folder).filter(|folder| folder.exists())
+    {
+        Some(folder) => toml_files(folder).map_err(|e| problems.push(e)).unwrap_or_default(),
+        None => Vec::new(),
+    };
+    let calibrations = texts(&calibrations, &mut problems);
     let mut profiles = shipped();
     if let Some(named) = &named.profiles {
         let folder = pointed(named, toml_files(&beside(&named.path)), &mut problems);
@@ -62,8 +74,20 @@ pub fn load(path: &Path) -> Result<Plan, Report> {
     if !problems.is_empty() {
         return Err(Report::new(vec![plan], problems));
     }
-    let path = Some(path.to_owned());
-    let mut sources = Sources { plan, path, stem, kit, profiles, looks, beams: Vec::new(), colour: COLOUR };
+    // Whole, so that others than this process find it too.
+    let path = Some(std::path::absolute(path).unwrap_or_else(|_| path.to_owned()));
+    let mut sources = Sources {
+        plan,
+        path,
+        stem,
+        kit,
+        profiles,
+        looks,
+        calibrations,
+        calibrations_in,
+        beams: Vec::new(),
+        colour: COLOUR,
+    };
     let texts = sources.texts();
     for named in beams::named(&texts) {
         let folder = texts.get(named.place.text).map_or(Path::new(""), |t| Path::new(&t.name));
@@ -98,6 +122,14 @@ fn beam(path: &Path) -> Result<Arc<str>, Problem> {
     Ok(text.into())
 }
 
+/// The folder beside a kit that its bodies' calibrations are in: `STEM.calibrations`. It need not be there.
+#[must_use]
+pub fn calibrations_folder(kit: &Path) -> PathBuf {
+    let mut name = kit.file_stem().unwrap_or_default().to_owned();
+    name.push(".calibrations");
+    kit.with_file_name(name)
+}
+
 /// The folder beside a plan that its kept looks are in: `STEM.looks`. It need not be there.
 #[must_use]
 pub fn kept_folder(plan: &Path) -> PathBuf {
@@ -117,6 +149,8 @@ pub fn demo() -> Plan {
         profiles: shipped(),
         looks: Vec::new(),
         beams: Vec::new(),
+        calibrations: Vec::new(),
+        calibrations_in: None,
         colour: COLOUR,
     })
     .map(balance::settled)

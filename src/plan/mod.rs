@@ -11,6 +11,7 @@ pub mod diagnose;
 mod fixture;
 pub mod load;
 mod look;
+mod measured;
 mod meter;
 mod place;
 mod problem;
@@ -27,9 +28,10 @@ use std::time::Duration;
 pub use beams::BeamFile;
 pub use fixture::{
     Address, Bits, Body, Channel, Control, Cooling, Curve, Drives, Emitter, Fixture, FramesStop, HeatFigure,
-    Limits, MAX_EMITTERS, Mixing, Mode, PowerUp, Profile,
+    Law, Limits, MAX_EMITTERS, Mixing, Mode, PowerUp, Profile,
 };
 pub use look::{BalancedTargets, ColourTarget, Level, Look, Motion, Step, Target};
+pub use measured::{Knot, LightTable, MOST_POINTS, TableFault, TruePoint, TrueTable};
 pub use meter::{MeterAt, MeterPoint, MeterTarget, Receptor, Sent, Spill, Surface};
 pub use place::{Aim, Bounce, Camera, Daylight, Flag, Metres, Placement, Room, Subject, Wall};
 pub use problem::{Kind, Mark, Place, Problem, Report};
@@ -63,7 +65,10 @@ pub struct Plan {
     pub name: String,
     /// Where the plan was read from; `None` for the built-in demo. Kept looks are written beside it.
     pub path: Option<PathBuf>,
-    /// 16 hex digits of a hash of the plan's texts (plan, kit, kept looks, profiles), to tell plans apart.
+    /// The folder beside the kit that calibrations are written to and read from; `None` without a kit.
+    pub calibrations: Option<PathBuf>,
+    /// 16 hex digits of a hash of the plan's texts (plan, kit, kept looks, profiles,
+    /// calibrations), to tell plans apart.
     pub hash: String,
     /// Exposure that fixes the illuminance called 0 stops; from the first camera.
     pub exposure: Exposure,

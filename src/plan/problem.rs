@@ -107,6 +107,8 @@ kinds! {
     NoKey = "no-key",
     /// A target that the lamp's mode cannot drive.
     Undriveable = "undriveable",
+    /// Measured points that do not rise.
+    NotRising = "not-rising",
     /// Two groups that both set a lamp in one look.
     GroupClash = "group-clash",
 }

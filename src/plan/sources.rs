@@ -53,6 +53,10 @@ pub struct Sources {
     pub looks: Vec<Text>,
     /// Beam files that the profiles name, read and found to be good.
     pub beams: Vec<BeamFile>,
+    /// Calibrations of the kit's bodies.
+    pub calibrations: Vec<Text>,
+    /// The folder that calibrations are in, whether or not it is there; `None` without a kit.
+    pub calibrations_in: Option<PathBuf>,
     /// Colour science.
     pub colour: ColourScience,
 }
@@ -62,7 +66,8 @@ impl Sources {
     #[must_use]
     pub fn texts(&self) -> Vec<Text> {
         let kit = self.kit.iter();
-        std::iter::once(&self.plan).chain(kit).chain(&self.looks).chain(&self.profiles).cloned().collect()
+        let rest = self.looks.iter().chain(&self.profiles).chain(&self.calibrations);
+        std::iter::once(&self.plan).chain(kit).chain(rest).cloned().collect()
     }
 
     /// 16 hex digits that change with any byte of any text, to tell plans apart.

@@ -23,6 +23,8 @@ pub fn read_with(text: &str, looks: Vec<Text>) -> Result<Plan, Report> {
         profiles: Vec::new(),
         looks,
         beams: Vec::new(),
+        calibrations: Vec::new(),
+        calibrations_in: None,
         colour: colour(),
     })
 }

@@ -1,6 +1,7 @@
 //! The engine on virtual time, on the demo plan.
 
 mod balance;
+mod calibrate;
 mod frames;
 mod hurry;
 mod properties;

@@ -5,6 +5,8 @@
 //! gives one message.
 
 mod aim;
+mod calibration;
+mod curve;
 mod fixture;
 mod kit;
 mod look;
@@ -95,7 +97,8 @@ fn build(sources: &Sources, trees: &[Spanned<DeTable<'_>>], sink: &Sink) -> Opti
     let plan = roots.next()?;
     let kit = sources.kit.as_ref().and_then(|_| roots.next());
     let kept: Vec<_> = roots.by_ref().take(sources.looks.len()).collect();
-    let shipped: Vec<_> = roots.collect();
+    let shipped: Vec<_> = roots.by_ref().take(sources.profiles.len()).collect();
+    let calibrations: Vec<_> = roots.collect();
     let mut notes = Vec::new();
 
     let name = set_name(&cx, &plan, sources);
@@ -121,7 +124,10 @@ fn build(sources: &Sources, trees: &[Spanned<DeTable<'_>>], sink: &Sink) -> Opti
     let modifiers = fixture::modifiers(&cx, &plan);
 
     let mut taken = Taken::default();
-    let bodies = kit.as_ref().map(|kit| kit::bodies(&cx, kit, &profiles, &mut taken)).unwrap_or_default();
+    let bodies = kit
+        .as_ref()
+        .map(|kit| kit::bodies(&cx, kit, &profiles, &calibrations, &mut taken, &mut notes))
+        .unwrap_or_default();
     let outputs = stated_outputs.map(|stated| {
         if !stated.is_empty() {
             return stated;
@@ -160,7 +166,7 @@ fn build(sources: &Sources, trees: &[Spanned<DeTable<'_>>], sink: &Sink) -> Opti
     let rest = order::rest(&plan, &look_ids);
     let on_start = order::on_start(&plan, &look_ids);
     let mqtt = settings::mqtt(&plan);
-    for root in std::iter::once(&plan).chain(&kit).chain(&kept).chain(&shipped) {
+    for root in std::iter::once(&plan).chain(&kit).chain(&kept).chain(&shipped).chain(&calibrations) {
         root.finish();
     }
 
@@ -172,6 +178,7 @@ fn build(sources: &Sources, trees: &[Spanned<DeTable<'_>>], sink: &Sink) -> Opti
     Some(Plan {
         name: name?,
         path: sources.path.clone(),
+        calibrations: sources.calibrations_in.clone(),
         hash: sources.hash(),
         exposure,
         cameras,

@@ -1,13 +1,13 @@
 //! Fixture profiles: emitters, modes and what is known of heat.
 
-use super::Cx;
+use super::{Cx, curve};
 use crate::plan::amounts::{ANGLE, CANDELA, HERTZ, LENGTH, PERCENT_PER_S};
 use crate::plan::defaults;
 use crate::plan::problem::{Kind, Problem};
 use crate::plan::tree::{Field, Table};
 use crate::plan::{
-    BeamFile, Bits, Channel, Cooling, Curve, Drives, Emitter, FramesStop, HeatFigure, Limits, MAX_EMITTERS,
-    Mixing, Mode, PowerUp, Profile,
+    BeamFile, Bits, Channel, Cooling, Drives, Emitter, FramesStop, HeatFigure, Limits, MAX_EMITTERS, Mixing,
+    Mode, PowerUp, Profile,
 };
 use crate::units::{Celsius, Duv, Kelvin, Share, Watts, Xy};
 
@@ -277,13 +277,6 @@ fn channel(field: &Field<'_>, offset: u16, emitters: Option<&[Emitter]>) -> Opti
             None => None,
         },
     };
-    let laws = [
-        ("linear", Curve::Linear),
-        ("square", Curve::Square),
-        ("gamma-2.2", Curve::Gamma22),
-        ("lightness", Curve::Lightness),
-    ];
-    let curve = t.get("curve").map_or(Some(Curve::Linear), |f| f.word(&laws));
     let (drives, word) = drives?;
     let drives = match drives? {
         "intensity" => Drives::Intensity,
@@ -312,15 +305,16 @@ fn channel(field: &Field<'_>, offset: u16, emitters: Option<&[Emitter]>) -> Opti
             Drives::Emitter(index?)
         }
     };
-    t.finish();
     let light = matches!(drives, Drives::Intensity | Drives::Emitter(_));
-    if !light && t.has("curve") {
+    let shape = bits.and_then(|bits| curve::curve(&t, bits));
+    let measured = curve::measured(&t, &drives);
+    t.finish();
+    if let Some(key) = curve::LIGHT_KEYS.into_iter().find(|k| !light && t.has(k)) {
         let said = "only a slot that drives light has a curve";
-        t.report(
-            Problem::at(Kind::Conflict, field.place(), said).label("this slot").help("leave `curve` out"),
-        );
+        let help = format!("leave `{key}` out");
+        t.report(Problem::at(Kind::Conflict, field.place(), said).label("this slot").help(help));
     }
-    Some(Channel { drives, bits: bits?, curve: curve?, offset })
+    Some(Channel { drives, bits: bits?, curve: shape?, measured: measured?, offset })
 }
 
 fn pair<T: PartialEq>(

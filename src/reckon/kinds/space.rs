@@ -5,7 +5,7 @@ use serde::Deserialize;
 use crate::channels::curve as curves;
 use crate::light::photometry::{self, Beam, PointLamp};
 use crate::light::{colour as colours, mix as mixes};
-use crate::plan::{Bits, Curve, Emitter, MAX_EMITTERS};
+use crate::plan::{Bits, Curve, Emitter, Law, MAX_EMITTERS};
 use crate::reckon::ReckonError;
 use crate::reckon::fields::{Answer, check, not_negative, positive, ratio as share, signed};
 use crate::units::{Duv, Kelvin, Lux, Watts, Xy};
@@ -261,17 +261,13 @@ pub(super) struct Dimming {
 }
 
 pub(super) fn curve(asked: &Dimming) -> Result<Answer, ReckonError> {
-    let law = match asked.law.as_str() {
-        "linear" => Curve::Linear,
-        "square" => Curve::Square,
-        "gamma-2.2" => Curve::Gamma22,
-        "lightness" => Curve::Lightness,
-        _ => return Err(ReckonError::Together("`law` is `linear`, `square`, `gamma-2.2` or `lightness`")),
-    };
+    let law = Law::of_word(&asked.law).ok_or(ReckonError::Together(
+        "`law` is `linear`, `square`, `lightness`, or `gamma-` with an exponent from 0.2 to 6",
+    ))?;
     let bits = check("bits", asked.bits, asked.bits == 8.0 || asked.bits == 16.0, "8 or 16")?;
     let bits = if bits == 8.0 { Bits::Eight } else { Bits::Sixteen };
     let full = f64::from(bits.max());
     let fits = asked.code.fract() == 0.0 && (0.0..=full).contains(&asked.code);
     check("code", asked.code, fits, "a whole number from 0 to 2^bits - 1")?;
-    Answer::default().number("relative", curves::relative(law, share("code", asked.code / full)?))
+    Answer::default().number("relative", curves::relative(&Curve::by(law), share("code", asked.code / full)?))
 }
