@@ -15,6 +15,7 @@ mod problem;
 mod read;
 mod settings;
 mod sources;
+mod spectrum;
 mod tree;
 mod write;
 
@@ -24,14 +25,15 @@ use std::time::Duration;
 
 pub use fixture::{
     Address, Bits, Body, Channel, Control, Cooling, Curve, Drives, Emitter, Fixture, FramesStop, HeatFigure,
-    Limits, MAX_EMITTERS, Mixing, Mode, PowerUp, Profile,
+    Limits, MAX_EMITTERS, Mixing, Mode, PowerUp, Prefer, Profile,
 };
 pub use look::{ColourTarget, Level, Look, MeterTarget, Motion, Step, Target};
 pub use place::{Aim, Bounce, Camera, Daylight, Flag, Metres, Placement, Room, Subject, Wall};
 pub use problem::{Kind, Mark, Place, Problem, Report};
 pub use read::{is_look_name, is_set_name, read};
 pub use settings::{Circuit, Exposure, Group, Mqtt, OnStart, OnStop, Output, OutputKind};
-pub use sources::{ColourScience, Sources, Text};
+pub use sources::{ColourScience, Sources, SpectrumFile, Text, WrongSpectrum};
+pub use spectrum::SpectralPower;
 pub use write::look_text;
 
 use crate::units::FrameClock;
@@ -59,7 +61,7 @@ pub struct Plan {
     pub name: String,
     /// Where the plan was read from; `None` for the built-in demo. Kept looks are written beside it.
     pub path: Option<PathBuf>,
-    /// 16 hex digits of a hash of the plan's texts (plan, kit, kept looks, profiles), to tell plans apart.
+    /// 16 hex digits of a hash of the plan's texts (plan, kit, kept looks, profiles, spectra), to tell plans apart.
     pub hash: String,
     /// Exposure that fixes the illuminance called 0 stops; from the first camera.
     pub exposure: Exposure,

@@ -95,6 +95,8 @@ kinds! {
     PastEnd = "past-end",
     /// Two lamps on the same slots.
     Overlap = "overlap",
+    /// A file that is no spectrum, or a lamp without one where one is needed.
+    Spectrum = "spectrum",
     /// A mode that cannot be driven as it stands.
     BadMode = "bad-mode",
     /// Looks that are `like` each other.

@@ -93,6 +93,22 @@ pub enum SpectrumError {
     Dark,
 }
 
+impl SpectrumError {
+    /// Index of the pair of numbers that is wrong; `None` where it is the whole. `wavelength_nm`: what was
+    /// given.
+    #[must_use]
+    pub fn row(&self, wavelength_nm: &[f64]) -> Option<usize> {
+        match *self {
+            Self::NotFinite(row) => Some(row),
+            Self::NotRising { after_nm, nm } | Self::Step { after_nm, nm } => {
+                wavelength_nm.windows(2).position(|pair| pair == [after_nm, nm]).map(|row| row + 1)
+            }
+            Self::BelowZero { nm, .. } => wavelength_nm.iter().position(|known| *known == nm),
+            Self::Lengths { .. } | Self::TooMany(_) | Self::Cover { .. } | Self::Empty | Self::Dark => None,
+        }
+    }
+}
+
 /// Relative power over wavelength, checked, with its chromaticity.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Spectrum {

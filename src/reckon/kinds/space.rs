@@ -100,6 +100,7 @@ pub(super) fn mix(asked: Mix) -> Result<Answer, ReckonError> {
             xy: chromaticity(e.x, e.y)?,
             lux_at_1m: check("lux_at_1m", e.lux_at_1m, bright, "between 0 and 10000000 lx")?,
             watts: Watts::clamped(0.0),
+            spectrum: None,
         });
     }
     let target = chromaticity(asked.x, asked.y)?;
