@@ -156,8 +156,7 @@ impl<'e> Aimed<'e> {
     ) -> [f64; MAX_EMITTERS] {
         let (rows, most) = (self.columns(full_lux_at_1m), self.most(full_lux_at_1m, level));
         let n = self.problem.len();
-        let towards: [f64; MAX_EMITTERS] =
-            std::array::from_fn(|place| if place < n { towards[self.index[place]] } else { 0.0 });
+        let towards = self.gather(towards);
         self.spread(&least_squares::nearest(&rows[..n], WHOLE, &towards[..n], &most[..n]))
     }
 
@@ -192,9 +191,9 @@ impl<'e> Aimed<'e> {
         drives
     }
 
-    /// The emitter in a place.
-    pub(super) fn emitter_in(&self, place: usize) -> usize {
-        self.index[place]
+    /// Values in the emitters' order by place; those that cannot take part are left out.
+    pub(super) fn gather(&self, drives: &[f64; MAX_EMITTERS]) -> [f64; MAX_EMITTERS] {
+        std::array::from_fn(|place| if place < self.len() { drives[self.index[place]] } else { 0.0 })
     }
 }
 

@@ -92,14 +92,14 @@ fn finish(rows: &Rows, most: &[f64], drives: &mut [f64; MAX_EMITTERS]) {
 }
 
 /// The same equations with rows of unit length, square to each other; repeated rows are zero.
-struct Rows {
-    columns: [Column; MAX_EMITTERS],
+pub(super) struct Rows {
+    pub(super) columns: [Column; MAX_EMITTERS],
     wanted: Column,
     len: usize,
 }
 
 impl Rows {
-    fn of(given: &[Column], wanted: Column) -> Self {
+    pub(super) fn of(given: &[Column], wanted: Column) -> Self {
         let len = given.len().min(MAX_EMITTERS);
         let mut rows = Self { columns: [[0.0; 3]; MAX_EMITTERS], wanted: [0.0; 3], len };
         for k in 0..3 {

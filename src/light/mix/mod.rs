@@ -14,6 +14,7 @@ mod aim;
 mod cheapest;
 mod least_squares;
 mod program;
+mod rendering;
 
 pub use aim::Aimed;
 

@@ -6,12 +6,14 @@
 //! This module reads no files and knows no lamps.
 
 mod fidelity;
+mod palette;
 mod reference;
 mod rendering;
 mod similarity;
 mod tables;
 
 pub use fidelity::Fidelity;
+pub use palette::{Judge, Palette, Shifts, mean};
 pub use reference::Reference;
 
 use super::colour;
@@ -169,6 +171,31 @@ impl Spectrum {
     #[must_use]
     pub fn kelvin(&self) -> Option<(Kelvin, Duv)> {
         colour::kelvin_of(self.xy)
+    }
+
+    /// The sum of spectra, each taken to a luminous weight (lux, say) above or at 0. Pairs of a spectrum and
+    /// its weight; `None` if there is no light in them.
+    ///
+    /// At 5 nm if all are summed there, else at 1 nm.
+    #[must_use]
+    pub fn sum(parts: &[(&Self, f64)]) -> Option<Self> {
+        let lit = || parts.iter().filter(|(_, weight)| *weight > 0.0);
+        let finest = lit().map(|(spectrum, _)| *spectrum).max_by_key(|s| s.summed_nm.len())?;
+        let nm = finest.summed_nm.clone();
+        let mut power = vec![0.0; nm.len()];
+        for (spectrum, weight) in lit() {
+            let scale = weight / spectrum.luminous_per_nm();
+            for (sum, nm) in power.iter_mut().zip(&nm) {
+                *sum += scale * between(&spectrum.summed_nm, &spectrum.summed, *nm);
+            }
+        }
+        Self::new(&nm, &power).ok()
+    }
+
+    /// Luminous sum of the 2-degree observer per nanometre of the grid that it is summed at.
+    fn luminous_per_nm(&self) -> f64 {
+        let step = self.summed_nm[1] - self.summed_nm[0];
+        step * tristimulus_1931(&self.summed_nm, &self.summed)[1]
     }
 
     /// Ra, the mean of the eight unrounded indices of CIE 13.3-1995; at most 100, may be negative.
