@@ -3,7 +3,7 @@
 
 use crate::channels;
 use crate::guards::{self, Conditions, Limit, LimitSet};
-use crate::light::{Demand, Reach, mix, solve};
+use crate::light::{Demand, Reach, Renderings, mix, solve};
 use crate::plan::{Control, Fixture, FixtureId, Look, Plan};
 use crate::units::Xy;
 
@@ -30,23 +30,47 @@ pub struct Assessment {
     pub watts: f64,
 }
 
-/// Every lamp that `look` names, in the plan's order.
+/// Every lamp that `look` names, in the plan's order. Lamps that prefer `rendering` cost a search each.
 #[must_use]
 pub fn assess(plan: &Plan, look: &Look, real_output: bool) -> Vec<Assessment> {
+    assess_with(plan, look, real_output, &mut Renderings::new(plan))
+}
+
+/// The same with what has been searched for already.
+#[must_use]
+pub fn assess_with(
+    plan: &Plan,
+    look: &Look,
+    real_output: bool,
+    renderings: &mut Renderings,
+) -> Vec<Assessment> {
     look.targets
         .iter()
         .map(|target| {
-            let asked = solve::demand(plan, look, target.fixture).at(0.0);
+            let asked = solve::demand(plan, look, target.fixture);
             let fixture = plan.fixture(target.fixture);
-            lamp(fixture, target.fixture, asked, real_output, fixture.absent.is_some())
+            let shape = renderings.shape(fixture, target.fixture, &asked.base);
+            let reach = solve::reach_shaped(fixture, &asked.at(0.0), shape.as_ref());
+            with_reach(fixture, target.fixture, asked.at(0.0), reach, real_output, fixture.absent.is_some())
         })
         .collect()
 }
 
-/// One lamp at one demand.
+/// One lamp at one demand. It costs microseconds: one that prefers `rendering` is taken at its mix of most
+/// light, whose light and colour are the same.
 #[must_use]
 pub fn lamp(fixture: &Fixture, id: FixtureId, asked: Demand, real_output: bool, absent: bool) -> Assessment {
-    let reach = solve::reach(fixture, &asked);
+    with_reach(fixture, id, asked, solve::reach(fixture, &asked), real_output, absent)
+}
+
+fn with_reach(
+    fixture: &Fixture,
+    id: FixtureId,
+    asked: Demand,
+    reach: Reach,
+    real_output: bool,
+    absent: bool,
+) -> Assessment {
     let now = Conditions { real_output, period_s: 1.0, absent };
     let forecast = guards::forecast(fixture, &reach, &now);
     let (slots, drives) = if fixture.address().is_some() {

@@ -2,8 +2,9 @@
 
 use crate::channels;
 use crate::guards::{self, Conditions, LimitSet, Standing};
-use crate::light::{Colour, Demand, Moving, fade, mix, solve};
-use crate::plan::Fixture;
+use super::shape::ShapeFade;
+use crate::light::{Colour, Demand, Moving, Shape, fade, mix, solve};
+use crate::plan::{Fixture, Prefer};
 use crate::units::{FrameClock, FrameNumber};
 
 /// A fade under way.
@@ -22,6 +23,8 @@ pub(super) struct Fade {
 pub(super) struct Sent {
     /// What the guards let through, before rounding to slots: where the next fade starts.
     pub allowed: Demand,
+    /// Its mix, and where the next fade of the mix starts.
+    pub shape: Shape,
     /// What the slots stand for.
     pub lux: f64,
     pub xy: Option<crate::units::Xy>,
@@ -37,6 +40,8 @@ pub(super) struct Lamp {
     pub target: Moving,
     pub moving_since: FrameNumber,
     pub fade: Option<Fade>,
+    /// Where its mix goes; read for lamps that prefer `rendering` alone.
+    pub shape: ShapeFade,
     pub standing: Standing,
     pub absent: Option<String>,
     /// What was asked in the last frame, guards and rounding apart.
@@ -51,11 +56,12 @@ impl Lamp {
     pub fn dark(fixture: &Fixture, colour: Colour, now: &Conditions) -> Self {
         let asked = Demand { lux: 0.0, colour };
         let mut standing = Standing::default();
-        let sent = send(fixture, &asked, now, &mut standing).0;
+        let sent = send(fixture, &asked, None, now, &mut standing).0;
         Self {
             target: Moving::still(asked),
             moving_since: 0,
             fade: None,
+            shape: ShapeFade::default(),
             standing,
             absent: fixture.absent.clone(),
             asked,
@@ -64,8 +70,16 @@ impl Lamp {
         }
     }
 
-    /// Turns to another target from the light last sent, from frame `at` on.
-    pub fn turn(&mut self, fixture: &Fixture, target: Moving, at: FrameNumber, frames: u64) {
+    /// Turns to another target from the light last sent, from frame `at` on. `shape`: of its mix at the
+    /// end, where the lamp prefers `rendering` and it is known.
+    pub fn turn(
+        &mut self,
+        fixture: &Fixture,
+        target: Moving,
+        shape: Option<Shape>,
+        at: FrameNumber,
+        frames: u64,
+    ) {
         let from = self.sent.allowed;
         let end = target.at(0.0);
         let lit = fade::lit_colour(&from, &end);
@@ -74,6 +88,22 @@ impl Lamp {
         self.target = target;
         self.moving_since = at;
         self.settled = false;
+        if fixture.prefer == Prefer::Rendering {
+            self.turn_shape(fixture, shape, from, at, frames);
+        }
+    }
+
+    /// The mix's own way to the target. A dark end has no mix: the lit end's is kept throughout.
+    fn turn_shape(&mut self, fixture: &Fixture, known: Option<Shape>, from: Demand, at: FrameNumber, frames: u64) {
+        let lit = self.target.base.lux > 0.0;
+        let to = match known {
+            Some(shape) if lit => shape,
+            // Until it is found the lamp heads for the mix of most light.
+            None if lit => solve::reach(fixture, &self.target.base).shape(fixture),
+            _ => self.sent.shape,
+        };
+        let start = if from.lux > 0.0 { self.sent.shape } else { to };
+        self.shape = ShapeFade { from: start, to, start: at, frames, wanted: lit && known.is_none() };
     }
 
     /// Works out frame `n`. `change` alters the demand on its way (a wink, a rollcall).
@@ -104,15 +134,23 @@ impl Lamp {
             self.fade = None;
         }
         self.asked = change(demand);
-        let (sent, settled) = send(fixture, &self.asked, now, &mut self.standing);
+        let shape = (fixture.prefer == Prefer::Rendering).then(|| self.shape.at(n));
+        let (sent, settled) = send(fixture, &self.asked, shape.as_ref(), now, &mut self.standing);
         self.sent = sent;
-        self.settled = settled && !fading && self.target.motion.is_none();
+        let mixed = shape.is_none() || (self.shape.over(n) && !self.shape.wanted);
+        self.settled = settled && !fading && mixed && self.target.motion.is_none();
     }
 }
 
 /// Guards and slots of one demand; true if the same demand again would give the same.
-fn send(fixture: &Fixture, asked: &Demand, now: &Conditions, standing: &mut Standing) -> (Sent, bool) {
-    let reach = solve::reach(fixture, asked);
+fn send(
+    fixture: &Fixture,
+    asked: &Demand,
+    shape: Option<&Shape>,
+    now: &Conditions,
+    standing: &mut Standing,
+) -> (Sent, bool) {
+    let reach = solve::reach_shaped(fixture, asked, shape);
     let allowed = guards::allow(fixture, &reach, now, standing);
     let settled = standing.settled(&allowed);
     let mut slots = Vec::new();
@@ -127,6 +165,7 @@ fn send(fixture: &Fixture, asked: &Demand, now: &Conditions, standing: &mut Stan
     let (lux_at_1m, xy) = mix::light_of(&fixture.emitters, &drives);
     let sent = Sent {
         allowed: Demand { lux: allowed.lux(), colour: reach.colour },
+        shape: reach.shape(fixture),
         lux: lux_at_1m * solve::gain(fixture),
         xy,
         watts: (mix::watts_of(&fixture.emitters, &drives) + fixture.profile.standby).get(),

@@ -6,6 +6,8 @@
 
 pub mod assess;
 mod attention;
+#[cfg(test)]
+mod continuity;
 mod event;
 pub mod explain;
 mod lamp;
@@ -13,6 +15,7 @@ mod reload;
 mod requests;
 pub mod run;
 pub mod say;
+mod shape;
 mod state;
 mod step;
 

@@ -2,7 +2,7 @@
 //! towards it. Knows no slots, no time and no limits.
 //!
 //! `observer`, `planck` and `colour` are chromaticity; `hull` and `mix` are emitters; `solve` puts a
-//! demand on a lamp; `fade` is the demand between two looks; `spectrum` gives the figures of a measured light.
+//! demand on a lamp; `rendering` keeps the mixes that took a search; `fade` is the demand between two looks; `spectrum` gives the figures of a measured light.
 
 pub mod colour;
 mod demand;
@@ -13,8 +13,10 @@ pub mod mix;
 pub mod observer;
 pub mod photometry;
 pub mod planck;
+mod rendering;
 pub mod solve;
 pub mod spectrum;
 
+pub use rendering::{Renderings, Shape, spectra};
 pub use demand::{Colour, Demand, Moving};
 pub use solve::{ColourMiss, Reach};

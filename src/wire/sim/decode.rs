@@ -307,6 +307,7 @@ mod tests {
             radius_m: None,
             beam_deg: None,
             emitters,
+            prefer: crate::plan::Prefer::Output,
             limits,
             heat: None,
             uncalibrated: true,
