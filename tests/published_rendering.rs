@@ -71,7 +71,14 @@ impl Lamp {
 
 /// The best Rf of a grid over the mixes of 4 or 5 emitters: one or two drives in `steps` steps each, the
 /// others solved for.
-fn best_of_grid(lamp: &Lamp, full: f64, target: lampkeep::units::Xy, level: f64, judge: &Judge<'_>, steps: usize) -> f64 {
+fn best_of_grid(
+    lamp: &Lamp,
+    full: f64,
+    target: lampkeep::units::Xy,
+    level: f64,
+    judge: &Judge<'_>,
+    steps: usize,
+) -> f64 {
     let n = lamp.emitters.len();
     let t = target.uv76();
     let column = |i: usize| {
@@ -166,7 +173,9 @@ fn run(cases: usize, steps: usize) {
     let at = |share: f64| gaps[((gaps.len() - 1) as f64 * share) as usize];
     println!(
         "grid over search in Rf, {cases} lamps: median {:.4}, p99 {:.4}, worst {:.4}; best gain over output {gain:.1}",
-        at(0.5), at(0.99), at(1.0)
+        at(0.5),
+        at(0.99),
+        at(1.0)
     );
     assert!(at(1.0) <= 0.5, "worst {}", at(1.0));
 }
@@ -209,7 +218,11 @@ fn a_search_takes_less_than_five_milliseconds() {
             looks += 1;
             (worst, sum, runs) = (worst.max(took), sum + took, runs + 1);
         }
-        println!("{count} emitters: mean {:.2} ms, worst {worst:.2} ms; one Rf {:.1} us", sum / 200.0, one / f64::from(looks));
+        println!(
+            "{count} emitters: mean {:.2} ms, worst {worst:.2} ms; one Rf {:.1} us",
+            sum / 200.0,
+            one / f64::from(looks)
+        );
     }
     let _ = mix::IN_GAMUT;
 }

@@ -96,6 +96,16 @@ fn with_reach(
 }
 
 impl Assessment {
+    /// Drives, 0 to 1, that its slots stand for; of a hand-set lamp those that it is to be set to.
+    #[must_use]
+    pub fn drives(&self, fixture: &Fixture) -> [f64; crate::plan::MAX_EMITTERS] {
+        if fixture.address().is_some() {
+            return channels::decode(fixture, &self.slots);
+        }
+        let level = if self.reach.full_lux > 0.0 { self.allowed_lux / self.reach.full_lux } else { 0.0 };
+        self.reach.mix.map(|drive| drive * level)
+    }
+
     /// What a person must know of this lamp in this look, in words, most important first.
     #[must_use]
     pub fn warnings(&self, plan: &Plan) -> Vec<String> {

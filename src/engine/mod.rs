@@ -11,6 +11,7 @@ mod continuity;
 mod event;
 pub mod explain;
 mod lamp;
+pub mod quality;
 mod reload;
 mod requests;
 pub mod run;

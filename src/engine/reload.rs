@@ -67,11 +67,15 @@ impl Engine {
                     lamp.sent.allowed = was.sent.allowed;
                 }
             }
-            let same = old.fixtures.iter().any(|f| f.id == fixture.id && f.emitters == fixture.emitters && f.prefer == fixture.prefer);
+            let same = old
+                .fixtures
+                .iter()
+                .any(|f| f.id == fixture.id && f.emitters == fixture.emitters && f.prefer == fixture.prefer);
             if fixture.prefer == Prefer::Rendering && !same {
                 // Another lamp: its shape is still to be found, and nothing of the old one holds.
                 let to = solve::reach(fixture, &lamp.target.base).shape(fixture);
-                lamp.shape = ShapeFade { from: to, to, wanted: lamp.target.base.lux > 0.0, ..ShapeFade::default() };
+                lamp.shape =
+                    ShapeFade { from: to, to, wanted: lamp.target.base.lux > 0.0, ..ShapeFade::default() };
             }
             self.lamps.push(lamp);
         }

@@ -96,7 +96,7 @@ impl Engine {
                 }
             };
             if let Some(shape) = shape {
-                self.lamps[index].shape.found(shape, n, least);
+                self.lamps[index].found(shape, n, least);
             }
             if searched {
                 return;

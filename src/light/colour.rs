@@ -54,6 +54,13 @@ static ALL_COLOURS: LazyLock<Hull<ROWS>> = LazyLock::new(|| {
     }))
 });
 
+/// True for a chromaticity that some light can have: inside [`ALL_COLOURS`] or on its edge.
+#[must_use]
+pub fn is_real(xy: Xy) -> bool {
+    let uv = xy.uv76();
+    uv.u.is_finite() && uv.v.is_finite() && ALL_COLOURS.nearest(uv).is_some_and(|edge| edge.distance <= 1e-9)
+}
+
 /// The chromaticity of a hue and saturation about a white.
 ///
 /// `white`: inside all colours, else the result is `white`. `hue_deg`: any angle in degrees, taken
@@ -121,6 +128,16 @@ mod tests {
             assert_eq!(kelvin_of(Uv60 { u, v }.xy()), None, "{u} {v}");
         }
         assert_eq!(kelvin_of(Xy { x: f64::NAN, y: 0.3 }), None);
+    }
+
+    /// Source: no light has a negative tristimulus value (CIE 15, 7.1); 520 nm is x 0.0743, y 0.8338
+    /// (CIE 15, table of the spectral locus; from memory).
+    #[test]
+    fn a_colour_of_negative_z_is_no_light_and_a_white_and_a_pure_green_are() {
+        assert!(!is_real(Xy { x: 0.49, y: 0.5816 }) && !is_real(Xy { x: f64::NAN, y: 0.3 }));
+        assert!(
+            is_real(white()) && is_real(Xy { x: 0.0744, y: 0.8336 }) && !is_real(Xy { x: 0.07, y: 0.84 })
+        );
     }
 
     #[test]

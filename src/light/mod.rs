@@ -2,13 +2,15 @@
 //! towards it. Knows no slots, no time and no limits.
 //!
 //! `observer`, `planck` and `colour` are chromaticity; `hull` and `mix` are emitters; `solve` puts a
-//! demand on a lamp; `rendering` keeps the mixes that took a search; `fade` is the demand between two looks; `spectrum` gives the figures of a measured light.
+//! demand on a lamp; `rendering` keeps the mixes that took a search; `fade` is the demand between two looks;
+//! `spectrum` gives the figures of a measured light, `ies` the directions of a measured lamp.
 
 pub mod colour;
 mod demand;
 pub mod fade;
 pub mod flicker;
 pub mod hull;
+pub mod ies;
 pub mod mix;
 pub mod observer;
 pub mod photometry;
@@ -17,6 +19,6 @@ mod rendering;
 pub mod solve;
 pub mod spectrum;
 
-pub use rendering::{Renderings, Shape, spectra};
 pub use demand::{Colour, Demand, Moving};
+pub use rendering::{Renderings, Shape, spectra};
 pub use solve::{ColourMiss, Reach};

@@ -32,6 +32,13 @@ impl Shape {
         self.0.map(|part| part * lux_at_1m)
     }
 
+    /// True if the two are one but for rounding.
+    #[must_use]
+    pub fn near(&self, other: &Self) -> bool {
+        let greatest = self.0.iter().chain(&other.0).fold(0.0_f64, |most, part| most.max(*part));
+        self.0.iter().zip(&other.0).all(|(a, b)| (a - b).abs() <= 1e-9 * greatest)
+    }
+
     /// The shape `progress` (0 to 1) of the way to another.
     #[must_use]
     pub fn towards(&self, other: &Self, progress: f64) -> Self {

@@ -16,15 +16,18 @@ use crate::units::Xy;
 const LONGEST: u64 = 1024 * 1024;
 
 /// Colour science that plans are read with; it is handed in here, so that the reader itself knows no light.
-const COLOUR: ColourScience =
-    ColourScience { xy: colour::xy_of, kelvin: colour::kelvin_of, spectrum: spectrum_xy };
+const COLOUR: ColourScience = ColourScience {
+    xy: colour::xy_of,
+    kelvin: colour::kelvin_of,
+    real: colour::is_real,
+    spectrum: spectrum_xy,
+};
 
 fn spectrum_xy(wavelength_nm: &[f64], power: &[f64]) -> Result<Xy, WrongSpectrum> {
     Spectrum::new(wavelength_nm, power)
         .map(|spectrum| spectrum.xy())
         .map_err(|wrong| WrongSpectrum { row: wrong.row(wavelength_nm), said: wrong.to_string() })
 }
-
 
 /// Profiles that come with lampkeep.
 const SHIPPED: [(&str, &str); 2] = [
@@ -137,7 +140,8 @@ pub fn demo() -> Plan {
 /// The profiles that come with lampkeep, by file and name. All their figures are invented.
 #[must_use]
 pub fn shipped_profiles() -> Vec<Profile> {
-    read_profiles(&shipped(), &shipped_spectra(), COLOUR).expect("the texts are compiled in, and a test reads them")
+    read_profiles(&shipped(), &shipped_spectra(), COLOUR)
+        .expect("the texts are compiled in, and a test reads them")
 }
 
 fn shipped() -> Vec<Text> {

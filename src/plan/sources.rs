@@ -31,6 +31,8 @@ pub struct ColourScience {
     pub xy: fn(Kelvin, Duv) -> Xy,
     /// Colour temperature and tint of a chromaticity; `None` where they have no meaning.
     pub kelvin: fn(Xy) -> Option<(Kelvin, Duv)>,
+    /// True for a chromaticity that some light can have: inside the spectral locus and the purple line.
+    pub real: fn(Xy) -> bool,
     /// Chromaticity of a spectrum: wavelengths in nm and the power at each.
     pub spectrum: fn(&[f64], &[f64]) -> Result<Xy, WrongSpectrum>,
 }

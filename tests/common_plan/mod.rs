@@ -10,6 +10,7 @@ fn colour() -> ColourScience {
         xy: |kelvin, duv| Xy { x: kelvin.get() / 1e5, y: 0.3 + duv.get() },
         kelvin: |xy| Some((Kelvin::new(xy.x * 1e5).ok()?, Duv::new(xy.y - 0.3).ok()?)),
         spectrum: |_, _| Ok(Xy { x: 0.3, y: 0.3 }),
+        real: |_| true,
     }
 }
 

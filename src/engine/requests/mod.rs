@@ -81,7 +81,8 @@ impl Engine {
             Request::Explain { look } => match self.find_look(&look) {
                 Ok(look) => {
                     let real = self.any_real();
-                    let (said, data) = explain::explain(&self.plan, self.plan.look(look), real);
+                    let (said, data) =
+                        explain::explain_with(&self.plan, self.plan.look(look), real, &mut self.renderings);
                     let mut answer = self.answer(id, said);
                     answer.data = Some(data);
                     return vec![Action::reply(ticket, answer)];

@@ -118,11 +118,8 @@ impl<'e> Aimed<'e> {
         let drives = self.spread(&self.problem.most_light());
         let (lux_at_1m, xy) = light_of(self.emitters, &drives);
         let Some(given) = xy else { return Mix::dark(self.asked) };
-        let distance_uv76 = if self.aim.distance_uv76 == 0.0 {
-            0.0
-        } else {
-            given.uv76().distance(self.asked.uv76())
-        };
+        let distance_uv76 =
+            if self.aim.distance_uv76 == 0.0 { 0.0 } else { given.uv76().distance(self.asked.uv76()) };
         Mix { drives, lux_at_1m, xy: given, in_gamut: distance_uv76 <= IN_GAMUT, distance_uv76 }
     }
 

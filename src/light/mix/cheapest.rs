@@ -148,8 +148,7 @@ mod tests {
 
     fn column() -> impl Strategy<Value = Column> {
         prop_oneof![
-            (1_u8..4, -2_i8..=2, -2_i8..=2)
-                .prop_map(|(a, b, c)| [f64::from(a), f64::from(b), f64::from(c)]),
+            (1_u8..4, -2_i8..=2, -2_i8..=2).prop_map(|(a, b, c)| [f64::from(a), f64::from(b), f64::from(c)]),
             (0.1..3.0, -2.0..2.0, -2.0..2.0).prop_map(|(a, b, c)| [a, b, c]),
         ]
     }

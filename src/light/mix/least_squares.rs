@@ -45,7 +45,8 @@ pub(super) fn nearest(
         m = along(m, rows.columns[i], -towards[i]);
     }
     // Drives that are wanted at all are about 1; what is under their rounding is as good as none.
-    let greatest = towards.iter().fold(dot(rows.wanted, rows.wanted).sqrt().max(1.0), |most, b| most.max(b.abs()));
+    let greatest =
+        towards.iter().fold(dot(rows.wanted, rows.wanted).sqrt().max(1.0), |most, b| most.max(b.abs()));
     let mut left = missing(m);
     let mut nearest = (m, dot(left, left));
     for _ in 0..MOST_STEPS {
@@ -178,11 +179,7 @@ fn solve(free: impl Iterator<Item = Column>, left: Column) -> Column {
     for i in 0..3 {
         for j in 0..=i {
             let sum: f64 = (0..j).map(|k| l[i][k] * l[j][k]).sum();
-            l[i][j] = if i == j {
-                (a[i][i] - sum).max(0.5 * OPEN).sqrt()
-            } else {
-                (a[i][j] - sum) / l[j][j]
-            };
+            l[i][j] = if i == j { (a[i][i] - sum).max(0.5 * OPEN).sqrt() } else { (a[i][j] - sum) / l[j][j] };
         }
     }
     let mut y = [0.0; 3];
@@ -243,9 +240,8 @@ mod tests {
             let mut used = [false; 3];
             let mut pivot_of = [None; 3];
             for col in 0..3 {
-                let pick = (0..3)
-                    .filter(|r| !used[*r])
-                    .max_by(|x, y| a[*x][col].abs().total_cmp(&a[*y][col].abs()));
+                let pick =
+                    (0..3).filter(|r| !used[*r]).max_by(|x, y| a[*x][col].abs().total_cmp(&a[*y][col].abs()));
                 let Some(pick) = pick.filter(|r| a[*r][col].abs() > 1e-9) else { continue };
                 used[pick] = true;
                 pivot_of[col] = Some(pick);
@@ -280,8 +276,7 @@ mod tests {
     fn column() -> impl Strategy<Value = Column> {
         // Few values, so that equal columns and columns in one plane are common.
         prop_oneof![
-            (1_u8..4, -2_i8..=2, -2_i8..=2)
-                .prop_map(|(a, b, c)| [f64::from(a), f64::from(b), f64::from(c)]),
+            (1_u8..4, -2_i8..=2, -2_i8..=2).prop_map(|(a, b, c)| [f64::from(a), f64::from(b), f64::from(c)]),
             (0.1..3.0, -2.0..2.0, -2.0..2.0).prop_map(|(a, b, c)| [a, b, c]),
         ]
     }

@@ -190,7 +190,13 @@ mod tests {
     use proptest::prelude::*;
 
     fn emitter(x: f64, y: f64, lux: f64) -> Emitter {
-        Emitter { name: String::from("e"), xy: Xy { x, y }, lux_at_1m: lux, watts: Watts::new(10.0).unwrap(), spectrum: None }
+        Emitter {
+            name: String::from("e"),
+            xy: Xy { x, y },
+            lux_at_1m: lux,
+            watts: Watts::new(10.0).unwrap(),
+            spectrum: None,
+        }
     }
 
     fn white(kelvin: f64, duv: f64, lux: f64) -> Emitter {

@@ -215,7 +215,8 @@ impl Viewing {
         let turned = cos * 2.0_f64.cos() - sin * 2.0_f64.sin();
         let eccentricity = 0.25 * (turned + 3.8);
         let magnitude = self.induction * eccentricity * distance / (red + green + 1.05 * blue);
-        let chroma = signed_power(magnitude, 0.9) * (lightness.abs() / 100.0).sqrt().copysign(lightness) * self.chroma;
+        let chroma =
+            signed_power(magnitude, 0.9) * (lightness.abs() / 100.0).sqrt().copysign(lightness) * self.chroma;
         let colourfulness = chroma * self.colourfulness;
         // CAM02-UCS, c1 = 0.007 and c2 = 0.0228. Source: Luo, Cui and Li 2006.
         let radius = (0.0228 * colourfulness).ln_1p() / 0.0228;

@@ -5,6 +5,7 @@
 //! counts as no light. Ra, Rf, Rg and SSI belong to white light and are `None` where there is no CCT.
 //! This module reads no files and knows no lamps.
 
+pub mod csv;
 mod fidelity;
 mod palette;
 mod reference;
@@ -190,6 +191,20 @@ impl Spectrum {
             }
         }
         Self::new(&nm, &power).ok()
+    }
+
+    /// Mean colour difference of the 99 samples of CIE 224 under this light and another, in CAM02-UCS, the eye
+    /// adapted to each. 0: no sample is shown differently. Taken at 5 nm.
+    #[must_use]
+    pub fn differs_from(&self, other: &Self) -> f64 {
+        let [first, last] = SUMMED_NM;
+        let nm: Vec<f64> = (first..=last).step_by(5).map(f64::from).collect();
+        let [a, b] = [self, other].map(|s| {
+            let power: Vec<f64> = nm.iter().map(|nm| between(&s.summed_nm, &s.summed, *nm)).collect();
+            fidelity::Responses::to(&nm, &power).appearance()
+        });
+        let sum: f64 = a.iter().zip(&b).map(|(a, b)| a.distance(b)).sum();
+        sum / a.len() as f64
     }
 
     /// Luminous sum of the 2-degree observer per nanometre of the grid that it is summed at.

@@ -29,7 +29,10 @@ impl Palette {
             responses
         };
         let finest = emitters.iter().map(|(spectrum, _)| &spectrum.summed_nm).max_by_key(|nm| nm.len());
-        Self { emitters: emitters.iter().map(scaled).collect(), summed_nm: finest.cloned().unwrap_or_default() }
+        Self {
+            emitters: emitters.iter().map(scaled).collect(),
+            summed_nm: finest.cloned().unwrap_or_default(),
+        }
     }
 
     /// Judges mixes of this colour temperature.

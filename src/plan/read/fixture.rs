@@ -252,7 +252,8 @@ fn scaled(profile: &Profile, body: Option<&KitLamp<'_>>) -> Vec<Emitter> {
 }
 
 /// Emitters as seen through gels. A gel's shift in mired means nothing for a saturated colour, so
-/// such an emitter stays as it is, and a note says so.
+/// such an emitter stays as it is, and a note says so; so does one that the shift would take out of
+/// all real colours, where what it emits is no longer like a white.
 fn gelled(
     cx: &Cx<'_>,
     id: &str,
@@ -266,10 +267,13 @@ fn gelled(
     }
     let mut kept = Vec::new();
     for emitter in &mut emitters {
-        match (cx.colour.kelvin)(emitter.xy) {
-            Some((kelvin, duv)) => {
-                let kelvin = Mired::clamped(kelvin.mired().get() + shift_mired).kelvin();
-                emitter.xy = (cx.colour.xy)(kelvin, Duv::clamped(duv.get() + shift_duv));
+        let shifted = (cx.colour.kelvin)(emitter.xy).map(|(kelvin, duv)| {
+            let kelvin = Mired::clamped(kelvin.mired().get() + shift_mired).kelvin();
+            (cx.colour.xy)(kelvin, Duv::clamped(duv.get() + shift_duv))
+        });
+        match shifted.filter(|xy| (cx.colour.real)(*xy)) {
+            Some(xy) => {
+                emitter.xy = xy;
                 // What the gel takes from each wavelength is not known.
                 emitter.spectrum = None;
             }
@@ -305,7 +309,8 @@ fn preference(
     let (owner, word) = (field.owner(), prefer.word());
     if !matches!(lamp.mode.mixing, Mixing::Emitters { .. }) {
         let mode = &lamp.mode.name;
-        let said = format!("{owner} cannot prefer \"{word}\": in mode `{mode}` the lamp itself mixes its colour");
+        let said =
+            format!("{owner} cannot prefer \"{word}\": in mode `{mode}` the lamp itself mixes its colour");
         return wrong(Kind::Undriveable, said, "take a mode that drives each emitter, or leave `prefer` out");
     }
     let without = |is: &dyn Fn(&Emitter) -> bool| {
@@ -329,8 +334,14 @@ fn preference(
         }
         let gelled = without(&|e| e.spectrum.is_none());
         if !gelled.is_empty() {
-            let said = format!("{owner} cannot prefer \"rendering\": what its gel does to the spectrum is not known");
-            return wrong(Kind::Conflict, said, "take the gel's `mired` and `duv` out, or leave `prefer` out");
+            let said = format!(
+                "{owner} cannot prefer \"rendering\": what its gel does to the spectrum is not known"
+            );
+            return wrong(
+                Kind::Conflict,
+                said,
+                "take the gel's `mired` and `duv` out, or leave `prefer` out",
+            );
         }
     }
     if emitters.len() <= 3 {

@@ -37,7 +37,8 @@ pub(super) fn spectrum(cx: &Cx<'_>, field: &Field<'_>) -> Option<(Arc<SpectralPo
         Err(wrong) => {
             let place = wrong.row.and_then(|row| rows.get(row)).map(|row| row.place);
             let whole = Place { text, start: 0, end: 0 };
-            let help = "a spectrum has steps of 1 to 10 nm over 400 to 700 nm or more, and no power below zero";
+            let help =
+                "a spectrum has steps of 1 to 10 nm over 400 to 700 nm or more, and no power below zero";
             cx.sink.report(
                 Problem::at(Kind::Spectrum, place.unwrap_or(whole), wrong.said)
                     .label("here")

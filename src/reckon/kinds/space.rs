@@ -1,14 +1,14 @@
-//! Colour, mixing, exposure, distance and curves.
+//! Colour, exposure, distance and curves.
 
 use serde::Deserialize;
 
 use crate::channels::curve as curves;
+use crate::light::colour as colours;
 use crate::light::photometry::{self, Beam, PointLamp};
-use crate::light::{colour as colours, mix as mixes};
-use crate::plan::{Bits, Curve, Emitter, MAX_EMITTERS};
+use crate::plan::{Bits, Curve};
 use crate::reckon::ReckonError;
 use crate::reckon::fields::{Answer, check, not_negative, positive, ratio as share, signed};
-use crate::units::{Duv, Kelvin, Lux, Watts, Xy};
+use crate::units::{Duv, Kelvin, Xy};
 
 /// ISO 2720's constant for a flat receptor; what the plan takes unless told otherwise.
 const FLAT_RECEPTOR: f64 = 250.0;
@@ -58,63 +58,11 @@ fn tint(found: f64) -> Result<Duv, ReckonError> {
     Duv::new(found).map_err(|_| ReckonError::OutOfRange { field: "duv", found, allowed })
 }
 
-fn chromaticity(x: f64, y: f64) -> Result<Xy, ReckonError> {
+pub(super) fn chromaticity(x: f64, y: f64) -> Result<Xy, ReckonError> {
     check("x", x, (0.0..=1.0).contains(&x), "between 0 and 1")?;
     // Under 1e-6 there is no light in a colour, and none is real.
     check("y", y, (1e-6..=1.0).contains(&y), "between 0.000001 and 1")?;
     Ok(Xy { x, y })
-}
-
-#[derive(Deserialize)]
-#[serde(deny_unknown_fields)]
-pub(super) struct Mix {
-    emitters: Vec<MixEmitter>,
-    x: f64,
-    y: f64,
-    prefer: Option<String>,
-}
-
-#[derive(Deserialize)]
-#[serde(deny_unknown_fields)]
-struct MixEmitter {
-    x: f64,
-    y: f64,
-    lux_at_1m: f64,
-}
-
-pub(super) fn mix(asked: Mix) -> Result<Answer, ReckonError> {
-    match asked.prefer.as_deref() {
-        None | Some("output") => {}
-        Some("cool" | "rendering") => {
-            return Err(ReckonError::NotInThisVersion("`prefer` other than `output`"));
-        }
-        Some(_) => return Err(ReckonError::Together("`prefer` is `output`, `cool` or `rendering`")),
-    }
-    let count = asked.emitters.len();
-    check("emitters", count as f64, (1..=MAX_EMITTERS).contains(&count), "1 to 8 of them")?;
-    let mut emitters = Vec::with_capacity(count);
-    for e in &asked.emitters {
-        let bright = (0.0..=Lux::MAX).contains(&e.lux_at_1m);
-        emitters.push(Emitter {
-            name: String::new(),
-            xy: chromaticity(e.x, e.y)?,
-            lux_at_1m: check("lux_at_1m", e.lux_at_1m, bright, "between 0 and 10000000 lx")?,
-            watts: Watts::clamped(0.0),
-            spectrum: None,
-        });
-    }
-    let target = chromaticity(asked.x, asked.y)?;
-    let mix = mixes::most_light(&emitters, target);
-    let Some(near) = mixes::nearest(&emitters, target) else {
-        return Err(ReckonError::Together("no emitter has any light"));
-    };
-    Answer::default()
-        .other("in_gamut", mix.in_gamut)
-        .number("x_near", near.xy.x)?
-        .number("y_near", near.xy.y)?
-        .number("distance_uv76", mix.distance_uv76)?
-        .number("max_lux_at_1m", mix.lux_at_1m)?
-        .numbers("drives", &mix.drives[..count])
 }
 
 #[derive(Deserialize)]
@@ -164,12 +112,14 @@ pub(super) fn ratio(asked: &Ratio) -> Result<Answer, ReckonError> {
 pub(super) struct Distance {
     distance_m: f64,
     stops: f64,
+    radius_m: Option<f64>,
 }
 
 pub(super) fn distance(asked: &Distance) -> Result<Answer, ReckonError> {
     let stops = check("stops", asked.stops, (-40.0..=40.0).contains(&asked.stops), "between -40 and 40")?;
     let distance_m = positive("distance_m", asked.distance_m)?;
-    Answer::default().number("distance_m", photometry::distance_for_stops(distance_m, stops))
+    let radius_m = not_negative("radius_m", asked.radius_m.unwrap_or(0.0))?;
+    Answer::default().maybe("distance_m", photometry::distance_for_stops(distance_m, radius_m, stops))
 }
 
 #[derive(Deserialize)]
