@@ -2,5 +2,6 @@
 
 mod frames;
 mod hurry;
+mod preferences;
 mod properties;
 mod rig;

@@ -267,16 +267,14 @@ fn gelled(
     }
     let mut kept = Vec::new();
     for emitter in &mut emitters {
+        // What the gel takes from each wavelength is not known.
+        emitter.spectrum = None;
         let shifted = (cx.colour.kelvin)(emitter.xy).map(|(kelvin, duv)| {
             let kelvin = Mired::clamped(kelvin.mired().get() + shift_mired).kelvin();
             (cx.colour.xy)(kelvin, Duv::clamped(duv.get() + shift_duv))
         });
         match shifted.filter(|xy| (cx.colour.real)(*xy)) {
-            Some(xy) => {
-                emitter.xy = xy;
-                // What the gel takes from each wavelength is not known.
-                emitter.spectrum = None;
-            }
+            Some(xy) => emitter.xy = xy,
             None => kept.push(emitter.name.as_str()),
         }
     }

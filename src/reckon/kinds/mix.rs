@@ -156,13 +156,13 @@ mod tests {
         json!({ "kind": "mix", "emitters": emitters, "x": 0.33, "y": 0.34, "prefer": prefer, "lux_at_1m": lux })
     }
 
-    fn drives(found: &serde_json::Map<String, Value>) -> Vec<f64> {
+    fn drives(found: &Value) -> Vec<f64> {
         found["drives"].as_array().unwrap().iter().map(|d| d.as_f64().unwrap()).collect()
     }
 
     #[test]
     fn at_the_greatest_light_cool_is_output_and_below_it_draws_less() {
-        let find = |prefer, lux| drives(&answer(&request(prefer, lux)).unwrap());
+        let find = |prefer, lux| drives(&answer(&request(prefer, lux), &crate::reckon::no_files).unwrap());
         for (a, b) in find("output", None).iter().zip(find("cool", None)) {
             assert!((a - b).abs() < 1e-9, "{a} {b}");
         }
@@ -175,7 +175,7 @@ mod tests {
 
     #[test]
     fn what_a_preference_needs_is_said() {
-        let said = |request: &Value| answer(request).unwrap_err().to_string();
+        let said = |request: &Value| answer(request, &crate::reckon::no_files).unwrap_err().to_string();
         assert_eq!(said(&request("rendering", None)), "`rendering` needs `spectra`, one for each emitter");
         assert_eq!(said(&request("best", None)), "`prefer` is `output`, `cool` or `rendering`");
         let mut bare = request("cool", Some(1.0));
