@@ -20,7 +20,8 @@ pub struct Stand<'a> {
     pub lux_at_1m: f64,
 }
 
-/// Which values a lamp may take in this frame.
+/// Which values a lamp may take in this frame. Its light never steps back in a rise or a fall; a single
+/// channel does by a step where the best values of the two ends lie the other way round in it.
 #[derive(Debug, Clone, Copy)]
 pub enum Step<'a> {
     /// Any: the best. For steady light, for a fade's last frame, and where the colour moves.
@@ -57,31 +58,54 @@ pub fn encode(fixture: &Fixture, allowed: &Allowed, step: Step<'_>, slots: &mut 
         };
         put(channel, value, slots);
     }
-    let lit = allowed.level() > 0.0;
     match &fixture.mode.mixing {
         Mixing::Dimmer => {
             for channel in channels.iter().filter(|c| c.drives == Drives::Intensity) {
                 put(channel, level_value(channel, allowed.level()), slots);
             }
         }
-        Mixing::Emitters { intensity } => {
-            let done = lit
-                && (emitters(fixture, *intensity, allowed, step, slots)
-                    || emitters(fixture, *intensity, allowed, Step::Free, slots));
+        _ if allowed.level() > 0.0 => {
+            let done = lit(fixture, allowed, step, slots)
+                || stay_or_land(fixture, allowed, step, slots)
+                || lit(fixture, allowed, Step::Free, slots);
             if !done {
-                emitters_dark(fixture, *intensity, allowed, slots);
+                dark(fixture, allowed, slots);
             }
         }
-        Mixing::White { .. } | Mixing::HueSaturation { .. } => {
-            let done = lit
-                && (own_mix(fixture, allowed, step, slots) || own_mix(fixture, allowed, Step::Free, slots));
-            if !done {
-                let (dials, count) = dials(fixture, allowed, Step::Free);
-                for dial in &dials[..count] {
-                    put(&channels[dial.index], dial.value, slots);
-                }
-            }
-        }
+        _ => dark(fixture, allowed, slots),
+    }
+}
+
+/// Slots of a lamp that gives light; false if `step` leaves nothing that may be sent.
+fn lit(fixture: &Fixture, allowed: &Allowed, step: Step<'_>, slots: &mut [u8]) -> bool {
+    match &fixture.mode.mixing {
+        Mixing::Emitters { intensity } => emitters(fixture, *intensity, allowed, step, slots),
+        _ => own_mix(fixture, allowed, step, slots),
+    }
+}
+
+/// Where the best of a fade's two ends lie the wrong way round: what was sent last if it may still be
+/// sent, else what the last frame will send. False if neither may.
+fn stay_or_land(fixture: &Fixture, allowed: &Allowed, step: Step<'_>, slots: &mut [u8]) -> bool {
+    let (Step::Rising { from, to } | Step::Falling { from, to }) = step else { return false };
+    let may_be_sent = |stand: &Stand<'_>| {
+        let drives = decode(fixture, stand.slots);
+        stand.lux_at_1m <= allowed.lux_at_1m(fixture) * (1.0 + round::HAIR)
+            && mix::watts_of(&fixture.emitters, &drives).get() <= allowed.watts() * (1.0 + round::HAIR)
+    };
+    let Some(stand) = [from, to].into_iter().find(may_be_sent) else { return false };
+    slots.copy_from_slice(stand.slots);
+    true
+}
+
+/// Slots of a lamp that gives no light, in its colour.
+fn dark(fixture: &Fixture, allowed: &Allowed, slots: &mut [u8]) {
+    if let Mixing::Emitters { intensity } = fixture.mode.mixing {
+        emitters_dark(fixture, intensity, allowed, slots);
+    }
+    let (dials, count) = dials(fixture, allowed, Step::Free);
+    for dial in &dials[..count] {
+        put(&fixture.mode.channels[dial.index], dial.value, slots);
     }
 }
 
@@ -135,8 +159,8 @@ pub fn decode(fixture: &Fixture, slots: &[u8]) -> [f64; MAX_EMITTERS] {
 }
 
 /// Slots of a lamp whose emitters are driven one by one; false if `step` leaves nothing that may be sent.
-fn emitters(
-    fixture: &Fixture,
+fn emitters<'a>(
+    fixture: &'a Fixture,
     intensity: Option<usize>,
     allowed: &Allowed,
     step: Step<'_>,
@@ -159,42 +183,55 @@ fn emitters(
     }
     let mut count = 0;
     let mut lanes = [None; MAX_EMITTERS];
+    let mut drives = [0.0; MAX_EMITTERS];
     for channel in channels {
         if let Drives::Emitter(emitter) = channel.drives
             && count < MAX_EMITTERS
         {
-            let mut lane = Lane::new(channel, &fixture.emitters[emitter], &goal, range(step, channel));
-            lane.round_down(allowed.mix()[emitter] * share);
-            lanes[count] = Some(lane);
+            let lane = Lane::new(channel, &fixture.emitters[emitter], &goal, range(step, channel));
+            drives[count] = allowed.mix()[emitter] * share;
+            lanes[count] = Some(lane.down_to(drives[count]));
             count += 1;
         }
     }
     let Some(first) = lanes[0] else { return false };
-    let mut lanes = lanes.map(|lane| lane.unwrap_or(first));
-    let lanes = &mut lanes[..count];
-    let start = |lanes: &[Lane<'_>]| round::standing(lanes, &goal, master.as_ref()).map(|f| f.error);
-    let mut best = start(lanes);
+    let exact = lanes.map(|lane| lane.unwrap_or(first));
+    let mut start: Option<(f64, [Lane<'a>; MAX_EMITTERS])> = None;
+    let mut consider = |lanes: [Lane<'a>; MAX_EMITTERS]| {
+        if let Some(found) = round::standing(&lanes[..count], &goal, master.as_ref())
+            && start.is_none_or(|(best, _)| found.error <= best)
+        {
+            start = Some((found.error, lanes));
+        }
+    };
+    consider(exact);
     if let Step::Rising { from, to } | Step::Falling { from, to } = step {
         // Where it stands is mostly the best of its own neighbours already.
         for stand in [from, to] {
-            let mut other = [first; MAX_EMITTERS];
-            let other = &mut other[..count];
-            other.copy_from_slice(lanes);
-            for lane in other.iter_mut() {
-                lane.stand_at(take(lane.channel(), stand.slots));
-            }
-            if let Some(error) = start(other)
-                && best.is_none_or(|best| error <= best)
-            {
-                best = Some(error);
-                lanes.copy_from_slice(other);
+            consider(exact.map(|lane| lane.at(take(lane.channel(), stand.slots))));
+        }
+    }
+    let coarse = |lane: &Lane<'_>| lane.channel().bits == Bits::Eight;
+    if master.is_some() && !exact[..count].iter().all(coarse) {
+        // A coarse channel among finer ones: the level at which it is met exactly, and the master makes
+        // good. Without this the finer ones would have to walk there.
+        for i in (0..count).filter(|i| coarse(&exact[*i])) {
+            let scale = exact[i].light_now() / drives[i];
+            if (0.1..1.0).contains(&scale) {
+                let mut lanes = exact;
+                for (lane, drive) in lanes.iter_mut().zip(drives) {
+                    *lane = lane.down_to(drive * scale);
+                }
+                consider(lanes);
             }
         }
     }
+    let Some((_, mut lanes)) = start else { return false };
+    let lanes = &mut lanes[..count];
     let Some(found) = round::settle(lanes, &goal, master.as_ref()) else { return false };
     for lane in lanes.iter() {
         // Without light from a channel its emitter is sent nothing, whatever its curve's dark start.
-        put(lane.channel(), if lane.is_dark() { 0 } else { lane.value }, slots);
+        put(lane.channel(), if lane.light_now() > 0.0 { lane.value } else { 0 }, slots);
     }
     if let Some(index) = intensity {
         put(&channels[index], found.master, slots);

@@ -9,7 +9,7 @@
 //! them fall to a comparison. No allocation. This module knows no modes and no slots.
 
 use super::curve;
-use crate::plan::{Channel, Emitter, MAX_EMITTERS};
+use crate::plan::{Bits, Channel, Emitter, MAX_EMITTERS};
 use crate::units::Uv76;
 
 /// Light error that counts as 1, in stops. Source: the product's own definition; a tenth of what an
@@ -24,11 +24,16 @@ pub const ALL_AT_ONCE: usize = 5;
 /// Relative slack of "not over": rounding of the sums, far under every tolerance. Without it a lamp that
 /// is allowed its full would be sent a step less.
 pub(super) const HAIR: f64 = 1e-12;
-/// Rounds of the search after which it stops. A handful is the rule; where channels of 8 and 16 bits
-/// stand in one lamp, the finer ones walk far.
-const MOST_ROUNDS: usize = 200;
-/// Rounds from which a good move is tried again at twice its length.
-const LEAP_FROM: usize = 2;
+/// Strides of 16-bit channels where they have far to walk: beside 8-bit ones, whose misses they make good,
+/// or along a ridge.
+const STRIDES: [i32; 5] = [256, 64, 16, 4, 1];
+/// Rounds at one stride; a handful is the rule.
+const MOST_ROUNDS: usize = 16;
+/// Sweeps over all strides after which the search stops where it is. One is the rule; only where 8- and
+/// 16-bit emitters stand in one lamp may a neighbour still be better then, by less than 0.005 of error.
+const MOST_SWEEPS: usize = 24;
+/// Rounds after which the way come since the last such moment is gone again, ever further.
+const LEAP_AFTER: usize = 3;
 
 /// What is to be met, in light at 1 m.
 #[derive(Debug, Clone, Copy)]
@@ -154,16 +159,20 @@ impl<'a> Lane<'a> {
         Self { channel, full: Part::of(emitter, goal.uv), low: range.0, high: range.1, value: range.0 }
     }
 
-    /// Takes the value of this light or the next below, within its range.
-    pub fn round_down(&mut self, light: f64) {
-        let value =
-            curve::value_at_or_below(self.channel.curve, self.channel.bits, light.min(1.0) * (1.0 + HAIR));
-        self.value = value.clamp(self.low, self.high);
+    /// This lane at the value of this light or the next below, within its range.
+    pub fn down_to(self, light: f64) -> Self {
+        let light = light.min(1.0) * (1.0 + HAIR);
+        self.at(curve::value_at_or_below(self.channel.curve, self.channel.bits, light))
     }
 
-    /// Takes a value, within its range.
-    pub fn stand_at(&mut self, value: u16) {
-        self.value = value.clamp(self.low, self.high);
+    /// This lane at a value, within its range.
+    pub fn at(self, value: u16) -> Self {
+        Self { value: value.clamp(self.low, self.high), ..self }
+    }
+
+    /// The light of its value.
+    pub fn light_now(&self) -> f64 {
+        self.light(self.value)
     }
 
     /// Its channel.
@@ -175,14 +184,12 @@ impl<'a> Lane<'a> {
         curve::of_value(self.channel.curve, self.channel.bits, value)
     }
 
-    /// The value `steps` away, if it is within its range.
-    fn away(&self, steps: i32) -> Option<u16> {
-        u16::try_from(i32::from(self.value) + steps).ok().filter(|v| (self.low..=self.high).contains(v))
-    }
-
-    /// True if its value gives no light, so that zero gives the same.
-    pub fn is_dark(&self) -> bool {
-        self.light(self.value) <= 0.0
+    /// The value `steps` away, if it is within its range; of `stride` each where it has 16 bits.
+    fn away(&self, steps: i32, stride: i32) -> Option<u16> {
+        let stride = if self.channel.bits == Bits::Sixteen { stride } else { 1 };
+        u16::try_from(i32::from(self.value) + steps * stride)
+            .ok()
+            .filter(|v| (self.low..=self.high).contains(v))
     }
 }
 
@@ -229,29 +236,65 @@ pub(super) fn settle(lanes: &mut [Lane<'_>], goal: &Goal, master: Option<&Master
         round.take_best(lanes, master, count, &mut best);
     }
     let moves = if all { count } else { 2 };
-    for n in 0..MOST_ROUNDS {
-        round.offer(lanes, -1..=1);
-        let Some(steps) = round.take_best(lanes, master, moves, &mut best) else { break };
-        let leapt = n >= LEAP_FROM && leap(lanes, goal, master, &steps, &mut best);
-        round.tried = (all && !leapt).then_some(steps);
+    let mixed = lanes.iter().any(|l| l.channel.bits != lanes[0].channel.bits);
+    let mut strides = if mixed { &STRIDES[..] } else { &STRIDES[4..] };
+    for _ in 0..MOST_SWEEPS {
+        let mut done = false;
+        for stride in strides {
+            (round.tried, round.stride) = (None, *stride);
+            let mut mark = values_of(lanes);
+            for n in 1..=MOST_ROUNDS {
+                round.offer(lanes, -1..=1);
+                let steps = round.take_best(lanes, master, moves, &mut best);
+                done = steps.is_none();
+                if done {
+                    break;
+                }
+                round.tried = steps.filter(|_| all);
+                if n % LEAP_AFTER == 0 {
+                    if leap(lanes, goal, master, &mark, &mut best) {
+                        round.tried = None;
+                    }
+                    mark = values_of(lanes);
+                }
+            }
+        }
+        if done {
+            break;
+        }
+        strides = &STRIDES;
     }
     Some(best)
 }
 
-/// Goes on in the same direction, twice as far each time, while that is better.
+fn values_of(lanes: &[Lane<'_>]) -> [u16; MAX_EMITTERS] {
+    let mut values = [0; MAX_EMITTERS];
+    for (value, lane) in values.iter_mut().zip(lanes) {
+        *value = lane.value;
+    }
+    values
+}
+
+/// Goes on in the direction come from `mark`, twice as far each time, while that is better.
 fn leap(
     lanes: &mut [Lane<'_>],
     goal: &Goal,
     master: Option<&Master<'_>>,
-    steps: &[i8; MAX_EMITTERS],
+    mark: &[u16; MAX_EMITTERS],
     best: &mut Found,
 ) -> bool {
+    let mut way = [0; MAX_EMITTERS];
+    for (way, (lane, mark)) in way.iter_mut().zip(lanes.iter().zip(mark)) {
+        *way = i32::from(lane.value) - i32::from(*mark);
+    }
     let mut leapt = false;
-    let mut by = 2;
-    loop {
+    // A value has 16 bits, so no way can be doubled more often than this.
+    for doubled in 0..16 {
         let mut further = [lanes[0]; MAX_EMITTERS];
         for (i, lane) in lanes.iter().enumerate() {
-            let Some(value) = lane.away(by * i32::from(steps[i])) else { return leapt };
+            let value = i32::from(lane.value).saturating_add(way[i] << doubled);
+            let value = u16::try_from(value).ok().filter(|v| (lane.low..=lane.high).contains(v));
+            let Some(value) = value else { return leapt };
             further[i] = Lane { value, ..*lane };
         }
         match standing(&further[..lanes.len()], goal, master) {
@@ -259,11 +302,11 @@ fn leap(
                 lanes.copy_from_slice(&further[..lanes.len()]);
                 *best = found;
                 leapt = true;
-                by *= 2;
             }
             _ => return leapt,
         }
     }
+    leapt
 }
 
 /// One value that a lane may take in a round.
@@ -283,6 +326,8 @@ struct Round<'a> {
     len: [usize; MAX_EMITTERS],
     /// Least and greatest of what the lanes from an index on can add: light, then u' and v'.
     rest: [Rest; MAX_EMITTERS + 1],
+    /// Values that a step of a 16-bit channel is.
+    stride: i32,
     /// Steps that the last round took; its neighbours are not tried again.
     tried: Option<[i8; MAX_EMITTERS]>,
     bar: Bar,
@@ -325,6 +370,7 @@ impl<'a> Round<'a> {
             choices: [[Choice::default(); 3]; MAX_EMITTERS],
             len: [0; MAX_EMITTERS],
             rest: [Rest::default(); MAX_EMITTERS + 1],
+            stride: 1,
             tried: None,
             bar: Bar::of(f64::INFINITY, goal),
             steps: [0; MAX_EMITTERS],
@@ -337,7 +383,7 @@ impl<'a> Round<'a> {
         for (i, lane) in lanes.iter().enumerate() {
             self.len[i] = 0;
             for by in steps.clone() {
-                let Some(value) = lane.away(by) else { continue };
+                let Some(value) = lane.away(by, self.stride) else { continue };
                 let fresh = match self.tried {
                     None => true,
                     Some(tried) => tried[i] != 0 && i32::from(tried[i]) == by,
@@ -379,7 +425,7 @@ impl<'a> Round<'a> {
         self.walk(0, &Part::default(), false, moves, master);
         let (steps, found) = self.found?;
         for (lane, by) in lanes.iter_mut().zip(steps) {
-            lane.value = lane.away(i32::from(by)).unwrap_or(lane.value);
+            lane.value = lane.away(i32::from(by), self.stride).unwrap_or(lane.value);
         }
         *best = found;
         Some(steps)
@@ -465,11 +511,13 @@ pub(super) fn of_whole(
         .then(|| Found { error: goal.error(lux, off_uv76), master: value })
 }
 
-/// Most values that [`search`] judges; each costs a mix, about a microsecond.
+/// Values after which [`search`] stops; each costs a mix, about a microsecond. Some tens are the rule; where
+/// a level of 8 bits stands beside colour channels of 16, it may stop short, by less than 0.02 of error.
 const MOST_JUDGED: usize = 400;
 
 /// From `start` (values and what they are found to be) to values of one or two channels of which no
-/// neighbour is better: strides that double while they help and halve while they do not, down to one.
+/// neighbour is better: strides that double while they help and halve while they do not, down to one,
+/// and the way come gone again while that helps.
 ///
 /// `ranges`: least and greatest value of each channel. After [`MOST_JUDGED`] values it stops with the best
 /// of them.
@@ -479,37 +527,47 @@ pub(super) fn search(
     judge: impl Fn([u16; 2]) -> Option<Found>,
 ) -> ([u16; 2], Found) {
     let mut best = start;
-    let mut stride = 1;
-    let mut judged = 0;
+    let (mut stride, mut judged, mut mark) = (1, 0, start.0);
     while judged < MOST_JUDGED {
         let mut better = best;
-        for way in 0..9 {
-            let steps = [way % 3 - 1, way / 3 - 1];
-            let mut values = best.0;
-            let mut inside = steps != [0, 0] && (ranges.len() > 1 || steps[1] == 0);
-            for ((value, by), (low, high)) in values.iter_mut().zip(steps).zip(ranges) {
-                let moved = (i32::from(*value) + by * stride).clamp(i32::from(*low), i32::from(*high)) as u16;
-                // Cut short at the end of its range it is still a move; at the end itself it is none.
-                inside &= by == 0 || moved != *value;
-                *value = moved;
-            }
-            if inside {
+        for way in (0..9).filter(|way| *way != 4 && (ranges.len() > 1 || way / 3 == 1)) {
+            if let Some(values) = moved(best.0, [(way % 3 - 1) * stride, (way / 3 - 1) * stride], ranges) {
                 judged += 1;
-                if let Some(found) = judge(values)
-                    && found.error < better.1.error
-                {
-                    better = (values, found);
-                }
+                better = judge(values).filter(|f| f.error < better.1.error).map_or(better, |f| (values, f));
             }
         }
         if better.0 != best.0 {
             best = better;
             stride = (stride * 2).min(1 << 14);
-        } else if stride == 1 {
-            break;
-        } else {
-            stride /= 2;
+            continue;
         }
+        let way = [0, 1].map(|i| i32::from(best.0[i]) - i32::from(mark[i]));
+        mark = best.0;
+        // A value has 16 bits, so no way can be doubled more often than this.
+        for doubled in 0..16 {
+            let Some(values) = moved(best.0, way.map(|w| w << doubled), ranges) else { break };
+            judged += 1;
+            let Some(found) = judge(values).filter(|f| f.error < best.1.error) else { break };
+            best = (values, found);
+        }
+        if stride == 1 && best.0 == mark {
+            break;
+        }
+        stride = (stride / 2).max(1);
     }
     best
+}
+
+/// The values `steps` away, cut short at the end of a range; `None` where that is no move, or where one of
+/// two steps is none.
+fn moved(from: [u16; 2], steps: [i32; 2], ranges: &[(u16, u16)]) -> Option<[u16; 2]> {
+    let mut values = from;
+    for ((value, by), (low, high)) in values.iter_mut().zip(steps).zip(ranges) {
+        let to = i32::from(*value).saturating_add(by).clamp(i32::from(*low), i32::from(*high)) as u16;
+        if by != 0 && to == *value {
+            return None;
+        }
+        *value = to;
+    }
+    (values != from).then_some(values)
 }

@@ -6,11 +6,14 @@
 
 pub mod assess;
 mod attention;
+pub mod balanced;
 #[cfg(test)]
 mod continuity;
 mod event;
 pub mod explain;
+pub mod exposure;
 mod lamp;
+pub mod meter;
 pub mod quality;
 mod reload;
 mod requests;

@@ -8,8 +8,8 @@ use super::problem::{Kind, Mark, Problem, Report};
 use super::read::read_profiles;
 use super::sources::{Named, Sources, SpectrumFile, Text, WrongSpectrum, named_files, named_spectra};
 use super::{ColourScience, Plan, Profile, read};
-use crate::light::colour;
 use crate::light::spectrum::Spectrum;
+use crate::light::{balance, colour};
 use crate::units::Xy;
 
 /// Longest file that is read, in bytes: many times the longest plan, far from filling the memory.
@@ -59,6 +59,8 @@ const fn shipped_spectrum(
 /// `profiles`. Kept looks are every `*.toml` in the folder `STEM.looks` beside the plan. Spectra are
 /// looked for in the folder of the file that names them.
 ///
+/// What every lamp sends to every meter point is worked out too, and looks with meter points are balanced.
+///
 /// Errors: a file that is missing, a folder, no plain file, over 1 MiB, not UTF-8 or empty; else
 /// whatever [`read()`] finds.
 pub fn load(path: &Path) -> Result<Plan, Report> {
@@ -94,7 +96,7 @@ pub fn load(path: &Path) -> Result<Plan, Report> {
     }
     spectra.extend(shipped_spectra());
     sources.spectra = spectra;
-    read(&sources)
+    read(&sources).map(balance::settled)
 }
 
 /// The spectra that texts name, each from the folder of the text that names it. Shipped profiles bring
@@ -134,6 +136,7 @@ pub fn demo() -> Plan {
         spectra: shipped_spectra(),
         colour: COLOUR,
     })
+    .map(balance::settled)
     .expect("the texts are compiled in, and a test reads them")
 }
 

@@ -116,6 +116,7 @@ mod tests {
                 "exposure --iso 800 --f 2.8 --shutter 1/50",
                 vec!["122.5 lx (11.38 fc)", "E = C N² / (t S)", "ISO 2720"],
             ),
+            ("exposure --iso 800 --f 2.8 --shutter 180deg --fps 25", vec!["122.5 lx (11.38 fc)", "0.02 s"]),
             ("exposure --iso 800 --f f/2.8 --shutter 20ms --nd 0.6", vec!["487.7 lx", "× 10^0.6"]),
             ("ratio --key 500lx --fill 250lx", vec!["2:1", "1 stop", "3:1", "1.585 stops"]),
             ("ratio --key 500lx --fill 0lx", vec!["no fill"]),
@@ -175,6 +176,11 @@ mod tests {
             ("distance 1.5m --stops NaN", "is not a level in stops such as -1 or +1/3"),
             ("curve square --code 300", "`code` 300 is not a whole number from 0 to 2^bits - 1"),
             ("colour 5600K --xy 0.3,0.3", "cannot be used with"),
+            (
+                "exposure --iso 800 --f 2.8 --shutter 180deg",
+                "a shutter's angle needs the frame rate: add --fps 25",
+            ),
+            ("exposure --iso 800 --f 2.8 --shutter 180deg --fps 0", "a frame rate is above 0"),
             ("--lines mired 3200K 5600K", "give either one sum, such as `exposure`, or --lines"),
         ] {
             let error = typed(words).unwrap_err();

@@ -32,6 +32,29 @@ pub(super) fn seconds(text: &str) -> Result<f64, String> {
     read(text, &[("ms", 0.001), ("s", 1.0)], "an exposure time such as 1/50, 0.02s or 20ms")
 }
 
+/// A shutter as typed.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) enum Shutter {
+    /// An exposure time.
+    Seconds(f64),
+    /// The open angle of a frame's 360 degrees.
+    Degrees(f64),
+}
+
+/// An exposure time or an angle.
+pub(super) fn shutter(text: &str) -> Result<Shutter, String> {
+    if text.ends_with("deg") || text.ends_with('°') {
+        return degrees(text).map(Shutter::Degrees);
+    }
+    seconds(text).map(Shutter::Seconds)
+}
+
+/// Frames a second, above 0.
+pub(super) fn fps(text: &str) -> Result<f64, String> {
+    let found = read(text, &[("fps", 1.0)], "a frame rate such as 25 or 23.976")?;
+    if found > 0.0 { Ok(found) } else { Err(String::from("a frame rate is above 0, such as 25")) }
+}
+
 pub(super) fn lux(text: &str) -> Result<f64, String> {
     read(text, &[("lx", 1.0), ("fc", FOOTCANDLE_LX)], "an illuminance such as 500lx or 46fc")
 }

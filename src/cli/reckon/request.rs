@@ -14,8 +14,8 @@ impl Sum {
     /// Errors: a file that cannot be read or is no spectrum's, an emitter whose kelvin are out of range.
     pub(super) fn request(&self) -> Result<Value, ReckonError> {
         Ok(match self {
-            Self::Exposure { iso, f, shutter, nd, constant } => json!({ "kind": "exposure", "iso": iso,
-                "f_number": f, "shutter_s": shutter, "nd": nd, "constant": constant }),
+            Self::Exposure { iso, f, shutter, fps, nd, constant } => json!({ "kind": "exposure", "iso": iso,
+                "f_number": f, "shutter_s": shutter.seconds(*fps)?, "nd": nd, "constant": constant }),
             Self::Ratio { key, fill } => json!({ "kind": "ratio", "key_lux": key, "fill_lux": fill }),
             Self::Distance { distance, stops, radius } => json!({ "kind": "distance", "distance_m": distance,
                 "stops": stops, "radius_m": radius }),

@@ -2,14 +2,16 @@
 
 use clap::{Subcommand, ValueEnum};
 
-use super::quantity::{self, MixColour};
+use super::quantity::{self, MixColour, Shutter};
+use crate::light::exposure;
+use crate::reckon::ReckonError;
 
 /// What can be worked out for a person.
 #[derive(Debug, Subcommand)]
 pub(super) enum Sum {
     /// The illuminance that an exposure calls 0 stops
     #[command(after_help = "Examples, the two cameras in the pilot station:\n  \
-                            lampkeep reckon exposure --iso 800 --f 2.8 --shutter 1/50\n  \
+                            lampkeep reckon exposure --iso 800 --f 2.8 --shutter 180deg --fps 25\n  \
                             lampkeep reckon exposure --iso 1600 --f T4 --shutter 1/50 --nd 0.3")]
     Exposure {
         /// ISO speed
@@ -18,9 +20,12 @@ pub(super) enum Sum {
         /// f-number, or better the T-stop
         #[arg(long, value_parser = quantity::aperture)]
         f: f64,
-        /// Exposure time: 1/50, 0.02s or 20ms
-        #[arg(long, value_parser = quantity::seconds)]
-        shutter: f64,
+        /// Exposure time: 1/50, 0.02s or 20ms; or an angle with --fps: 180deg
+        #[arg(long, value_parser = quantity::shutter)]
+        shutter: Shutter,
+        /// Frames a second, for an angle
+        #[arg(long, value_parser = quantity::fps)]
+        fps: Option<f64>,
         /// Density of neutral filters; 0.3 is one stop to 0.003
         #[arg(long, default_value = "0", value_parser = quantity::plain)]
         nd: f64,
@@ -230,6 +235,19 @@ pub(super) enum Sum {
         #[arg(long, value_parser = quantity::share)]
         modulation: f64,
     },
+}
+
+impl Shutter {
+    /// The exposure time in seconds. Error: an angle without the frame rate.
+    pub(super) fn seconds(self, fps: Option<f64>) -> Result<f64, ReckonError> {
+        match (self, fps) {
+            (Self::Seconds(seconds), _) => Ok(seconds),
+            (Self::Degrees(degrees), Some(fps)) => Ok(exposure::seconds_of_angle(degrees, fps)),
+            (Self::Degrees(_), None) => {
+                Err(ReckonError::Together("a shutter's angle needs the frame rate: add --fps 25"))
+            }
+        }
+    }
 }
 
 /// A dimming law.

@@ -32,7 +32,7 @@ use super::defaults;
 use super::problem::{Kind, Problem, Report};
 use super::sources::{ColourScience, Sources, SpectrumFile, Text};
 use super::tree::{Sink, Table};
-use super::{Fixture, LookId, Plan, Profile};
+use super::{Fixture, LookId, Plan, Profile, Spill};
 use crate::units::Kelvin;
 use crate::words::short;
 
@@ -115,6 +115,7 @@ fn build(sources: &Sources, trees: &[Spanned<DeTable<'_>>], cx: &Cx<'_>) -> Opti
     let frames = settings::frame_rate(&plan);
     let rest_for = plan.get("rest-for").map_or(Some(defaults::REST_FOR), |f| f.duration(10.0, 86_400.0));
     let on_stop = settings::on_stop(&plan);
+    let mains_hz = settings::mains(&plan);
     let profiles = profiles(cx, &shipped, kit.as_ref(), &plan);
 
     let subjects = place::subjects(cx, &plan);
@@ -160,7 +161,8 @@ fn build(sources: &Sources, trees: &[Spanned<DeTable<'_>>], cx: &Cx<'_>) -> Opti
     }
     let white_balance =
         cameras.as_ref().map_or(Kelvin::clamped(defaults::WHITE_BALANCE_K), |c| c.1.white_balance);
-    let against = target::Against { fixtures: &named, groups: groups.as_deref(), white_balance };
+    let against =
+        target::Against { fixtures: &named, groups: groups.as_deref(), white_balance, stage: stage.as_ref() };
     let looks = target::resolve(cx, &raws, &against);
     let look_ids = target::ids(&raws);
     let order = order::order(&plan, &raws, &look_ids, fade);
@@ -182,6 +184,7 @@ fn build(sources: &Sources, trees: &[Spanned<DeTable<'_>>], cx: &Cx<'_>) -> Opti
         hash: sources.hash(),
         exposure,
         cameras,
+        mains_hz: mains_hz?,
         subjects: stage.subjects,
         room: stage.room,
         outputs: outputs?,
@@ -201,6 +204,7 @@ fn build(sources: &Sources, trees: &[Spanned<DeTable<'_>>], cx: &Cx<'_>) -> Opti
         on_start: on_start?,
         frames: frames?,
         mqtt,
+        spill: Spill::default(),
         notes,
     })
 }

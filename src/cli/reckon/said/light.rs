@@ -6,7 +6,7 @@ use super::{Found, figure, stops};
 
 pub(super) fn in_words(sum: &Sum, found: &Found) -> String {
     match sum {
-        Sum::Exposure { iso, f, shutter, nd, constant } => {
+        Sum::Exposure { iso, f, shutter, fps, nd, constant } => {
             let filter = if *nd > 0.0 { format!(" × 10^{}", figure(*nd)) } else { String::new() };
             format!(
                 "{} lx ({} fc) is 0 stops\n  \
@@ -17,7 +17,7 @@ pub(super) fn in_words(sum: &Sum, found: &Found) -> String {
                 figure(quantity::footcandles(found.at("lux"))),
                 figure(*constant),
                 figure(*f),
-                figure(*shutter),
+                figure(shutter.seconds(*fps).unwrap_or(0.0)),
                 figure(*iso),
             )
         }
