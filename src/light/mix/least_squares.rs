@@ -41,8 +41,8 @@ pub(super) fn nearest(
     };
     // With the rows of unit length and square to each other this is the answer if no bound is met.
     let mut m = rows.wanted;
-    for i in 0..rows.len {
-        m = along(m, rows.columns[i], -towards[i]);
+    for (column, b) in rows.columns.iter().zip(towards) {
+        m = along(m, *column, -b);
     }
     // Drives that are wanted at all are about 1; what is under their rounding is as good as none.
     let greatest =

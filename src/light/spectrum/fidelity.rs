@@ -101,9 +101,7 @@ impl Responses {
                     sum[i] += stimulus[i] * reflectance;
                 }
             }
-            for i in 0..3 {
-                found.white[i] += stimulus[i];
-            }
+            found.white = std::array::from_fn(|i| found.white[i] + stimulus[i]);
         }
         found
     }
