@@ -4,7 +4,7 @@
 use super::lamp::Pin;
 use crate::channels;
 use crate::guards::{self, Conditions, Limit, LimitSet};
-use crate::light::{Demand, Reach, solve};
+use crate::light::{Demand, Reach, Renderings, solve};
 use crate::plan::{Control, Drives, Fixture, FixtureId, Look, Plan};
 use crate::units::Xy;
 
@@ -49,20 +49,35 @@ const COLOUR_SEEN_UV76: f64 = 0.002;
 /// shows tenths.
 const LIGHT_SEEN_STOPS: f64 = 0.1;
 
-/// Every lamp that `look` names, in the plan's order.
+/// Every lamp that `look` names, in the plan's order. Lamps that prefer `rendering` cost a search each.
 #[must_use]
 pub fn assess(plan: &Plan, look: &Look, real_output: bool) -> Vec<Assessment> {
+    assess_with(plan, look, real_output, &mut Renderings::new(plan))
+}
+
+/// The same with what has been searched for already.
+#[must_use]
+pub fn assess_with(
+    plan: &Plan,
+    look: &Look,
+    real_output: bool,
+    renderings: &mut Renderings,
+) -> Vec<Assessment> {
     look.targets
         .iter()
         .map(|target| {
-            let asked = solve::demand(plan, look, target.fixture).at(0.0);
+            let asked = solve::demand(plan, look, target.fixture);
             let fixture = plan.fixture(target.fixture);
-            lamp(fixture, target.fixture, asked, real_output, fixture.absent.is_some())
+            let shape = renderings.shape(fixture, target.fixture, &asked.base);
+            let reach = solve::reach_shaped(fixture, &asked.at(0.0), shape.as_ref());
+            let absent = fixture.absent.is_some();
+            of_reach(fixture, target.fixture, asked.at(0.0), reach, None, real_output, absent)
         })
         .collect()
 }
 
-/// One lamp at one demand.
+/// One lamp at one demand. It costs microseconds: one that prefers `rendering` is taken at its mix of most
+/// light, whose light and colour are the same.
 #[must_use]
 pub fn lamp(fixture: &Fixture, id: FixtureId, asked: Demand, real_output: bool, absent: bool) -> Assessment {
     of_reach(fixture, id, asked, solve::reach(fixture, &asked), None, real_output, absent)
@@ -125,6 +140,16 @@ fn of_reach(
 }
 
 impl Assessment {
+    /// Drives, 0 to 1, that its slots stand for; of a hand-set lamp those that it is to be set to.
+    #[must_use]
+    pub fn drives(&self, fixture: &Fixture) -> [f64; crate::plan::MAX_EMITTERS] {
+        if fixture.address().is_some() {
+            return channels::decode(fixture, &self.slots);
+        }
+        let level = if self.reach.full_lux > 0.0 { self.allowed_lux / self.reach.full_lux } else { 0.0 };
+        self.reach.mix.map(|drive| drive * level)
+    }
+
     /// What a person must know of this lamp in this look, in words, most important first.
     #[must_use]
     pub fn warnings(&self, plan: &Plan) -> Vec<String> {

@@ -10,7 +10,7 @@ use crate::control::{
     Status,
 };
 use crate::guards::Conditions;
-use crate::light::{Moving, colour, solve};
+use crate::light::{Moving, Renderings, colour, solve};
 use crate::plan::{Control, FixtureId, Look, LookId, OnStart, OutputKind, Plan};
 use crate::units::{FrameClock, FrameNumber, Moment, Xy};
 
@@ -105,6 +105,8 @@ pub struct Engine {
     /// The last frame worked out; `None` before the first.
     pub(super) last: Option<FrameNumber>,
     pub(super) lamps: Vec<Lamp>,
+    /// Best mixes found so far, for lamps that prefer `rendering`.
+    pub(super) renderings: Renderings,
     pub(super) scene: Scene,
     pub(super) nudged: bool,
     pub(super) memory: Option<Memory>,
@@ -138,6 +140,7 @@ impl Engine {
         let mut engine = Self {
             patches: channels::patches(&plan),
             lamps: Vec::new(),
+            renderings: Renderings::new(&plan),
             options,
             last: None,
             scene: Scene::Dark,

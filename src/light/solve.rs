@@ -1,7 +1,7 @@
 //! A demand on one lamp: what it takes of its emitters, and by how much it is out of reach.
 
-use super::{Colour, Demand, Moving, asked, colour, mix, photometry};
-use crate::plan::{Fixture, FixtureId, Level, Look, MAX_EMITTERS, Mixing, Plan};
+use super::{Colour, Demand, Moving, Shape, asked, colour, mix, photometry};
+use crate::plan::{Emitter, Fixture, FixtureId, Level, Look, MAX_EMITTERS, Mixing, Plan, Prefer};
 use crate::units::{Duv, Kelvin, Xy};
 
 /// A colour miss in u'v' under this is rounding, not a miss.
@@ -10,14 +10,17 @@ const COLOUR_HIT_UV76: f64 = 1e-5;
 /// What a lamp can do towards a demand.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Reach {
-    /// Emitter drives (0 to 1, in the profile's order) of the lamp's most light at the colour it can
-    /// give; the rest are 0.
+    /// Emitter drives in the profile's order for each unit of `level`, up to the greatest level that can
+    /// be sent; the rest are 0. For a lamp that prefers `output` these are the drives, 0 to 1, of its most
+    /// light at the colour. For others they belong to this very demand: times `level` (at most 1 and at
+    /// most the ceiling) they are drives of 0 to 1, by themselves they may be more.
     pub mix: [f64; MAX_EMITTERS],
-    /// Illuminance of that mix at the aim, in lux, above 0.
+    /// The lamp's most light at the colour it can give, whatever it prefers: illuminance at the aim in
+    /// lux, above 0.
     pub full_lux: f64,
-    /// Electrical power of that mix in watts, standby not included.
+    /// Electrical power for each unit of `level` in watts, standby not included: that of `mix`.
     pub full_watts: f64,
-    /// Share of that mix which the demand takes; 0 dark, over 1 more than the lamp has.
+    /// Share of `full_lux` which the demand takes; 0 dark, over 1 more than the lamp has.
     pub level: f64,
     /// The colour that it gives, at the aim.
     pub colour: Colour,
@@ -28,6 +31,12 @@ pub struct Reach {
 }
 
 impl Reach {
+    /// Its mix apart from its level.
+    #[must_use]
+    pub fn shape(&self, fixture: &Fixture) -> Shape {
+        Shape::of(&self.mix, self.full_lux / gain(fixture))
+    }
+
     /// Stops by which the lamp falls short of the demand; 0 if it does not.
     #[must_use]
     pub fn short_stops(&self) -> f64 {
@@ -68,9 +77,19 @@ pub fn point_law_stops(fixture: &Fixture) -> f64 {
 }
 
 /// What `fixture` can do towards `demand`.
+///
+/// Costs microseconds. A lamp that prefers `rendering` gets its mix of most light here, whose light and
+/// colour are the same: its own needs a shape ([`reach_shaped`]) that [`super::Renderings`] searches for.
 #[must_use]
 pub fn reach(fixture: &Fixture, demand: &Demand) -> Reach {
-    let (mix, own) = mix_for(fixture, demand.colour);
+    reach_shaped(fixture, demand, None)
+}
+
+/// The same; a lamp that prefers `rendering` takes the mix nearest in least squares to `shape` among those
+/// that give the light and the colour. Other lamps leave `shape` unread.
+#[must_use]
+pub fn reach_shaped(fixture: &Fixture, demand: &Demand, shape: Option<&Shape>) -> Reach {
+    let (mut mix, own) = mix_for(fixture, demand.colour);
     let seen = &fixture.emitters;
     let (lux_at_1m, xy) = mix::light_of(seen, &mix);
     let xy = match (own, xy) {
@@ -85,6 +104,19 @@ pub fn reach(fixture: &Fixture, demand: &Demand) -> Reach {
     let colour = if hit { demand.colour } else { colour_given(demand.colour, xy) };
     let miss = (!hit).then(|| miss(demand.colour, colour, uv76));
     let level = if demand.lux > 0.0 && full_lux > 0.0 { demand.lux / full_lux } else { 0.0 };
+    if fixture.prefer != Prefer::Output
+        && full_lux > 0.0
+        && let Some(aimed) = aimed(seen, demand.colour)
+    {
+        let level = sendable(fixture, level);
+        match (fixture.prefer, shape) {
+            (Prefer::Cool, _) => mix = aimed.least_watts(lux_at_1m, level),
+            (Prefer::Rendering, Some(shape)) => {
+                mix = aimed.nearest_mix(lux_at_1m, level, &shape.at(lux_at_1m));
+            }
+            _ => {}
+        }
+    }
     Reach { mix, full_lux, full_watts: mix::watts_of(seen, &mix).get(), level, colour, xy, miss }
 }
 
@@ -98,6 +130,28 @@ pub fn reach_of(fixture: &Fixture, mix: [f64; MAX_EMITTERS], xy: Option<Xy>, lux
     let level = if lux > 0.0 && full_lux > 0.0 { lux / full_lux } else { 0.0 };
     let full_watts = mix::watts_of(seen, &mix).get();
     Reach { mix, full_lux, full_watts, level, colour: Colour::Uv(xy.uv76()), xy, miss: None }
+}
+
+/// The most that can be sent of a level: neither more than the lamp has nor more than its ceiling. The mix
+/// is made for that, so that a lamp at its ceiling has the best mix of what is sent.
+fn sendable(fixture: &Fixture, level: f64) -> f64 {
+    level.min(fixture.limits.ceiling.get()).clamp(0.0, 1.0)
+}
+
+/// Most light at the demand's colour, in lux at 1 m, and the level at which a mix for it is made.
+pub(super) fn full_and_level(fixture: &Fixture, demand: &Demand) -> (f64, f64) {
+    let found = reach(fixture, demand);
+    (found.full_lux / gain(fixture), sendable(fixture, found.level))
+}
+
+/// A colour put to emitters.
+pub(super) fn aimed(emitters: &[Emitter], asked: Colour) -> Option<mix::Aimed<'_>> {
+    match asked {
+        Colour::White { mired, duv } => {
+            mix::Aimed::at_white(emitters, Kelvin::clamped(1e6 / mired), Duv::clamped(duv))
+        }
+        Colour::Uv(uv) => mix::Aimed::at_xy(emitters, uv.xy()),
+    }
 }
 
 fn colour_given(asked: Colour, xy: Xy) -> Colour {
@@ -120,11 +174,8 @@ fn miss(asked: Colour, given: Colour, uv76: f64) -> ColourMiss {
 /// white that the lamp is measured to give there, where it is.
 fn mix_for(fixture: &Fixture, asked: Colour) -> ([f64; MAX_EMITTERS], Option<(f64, f64)>) {
     let seen = &fixture.emitters;
-    let any = |emitters: &[_], colour: Colour| match colour {
-        Colour::White { mired, duv } => {
-            mix::most_light_white(emitters, Kelvin::clamped(1e6 / mired), Duv::clamped(duv)).drives
-        }
-        Colour::Uv(uv) => mix::most_light(emitters, uv.xy()).drives,
+    let any = |emitters: &[Emitter], colour: Colour| {
+        aimed(emitters, colour).map_or([0.0; MAX_EMITTERS], |aimed| aimed.most_light().drives)
     };
     match &fixture.mode.mixing {
         Mixing::Dimmer => (all_on(seen.len()), None),

@@ -3,7 +3,7 @@
 use std::sync::Arc;
 use std::time::Duration;
 
-use super::{BeamFile, CircuitId, LightTable, OutputId, Placement, TrueTable};
+use super::{BeamFile, CircuitId, LightTable, OutputId, Placement, SpectralPower, TrueTable};
 use crate::units::{Celsius, Kelvin, Share, Stops, Watts, Xy};
 
 /// Most emitters that a lamp may have.
@@ -37,8 +37,11 @@ pub struct Fixture {
     /// Full angle at half intensity in degrees after the modifiers.
     pub beam_deg: Option<f64>,
     /// The profile's emitters as they are seen at the subject: this body's measured output and the
-    /// gels' colour shift are in, the loss in stops is not. Same order as the profile's.
+    /// gels' colour shift are in, the loss in stops is not. Same order as the profile's. Without
+    /// spectra behind a gel that shifts colour: what it does to a spectrum is not known.
     pub emitters: Vec<Emitter>,
+    /// Which of the mixes that give a light and a colour it takes.
+    pub prefer: Prefer,
     /// Limits on its light.
     pub limits: Limits,
     /// What is known of its heat; `None` counts as unknown.
@@ -159,6 +162,33 @@ pub struct Emitter {
     pub lux_at_1m: f64,
     /// Electrical power at full drive, standby not included.
     pub watts: Watts,
+    /// Its spectrum, where a file gives it; `xy` is then the spectrum's.
+    pub spectrum: Option<Arc<SpectralPower>>,
+}
+
+/// Which of the mixes that give one light at one chromaticity a lamp takes, where its emitters leave a
+/// choice.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum Prefer {
+    /// The mix of most light, scaled: colour and spectrum do not depend on level.
+    #[default]
+    Output,
+    /// The mix of least electrical power.
+    Cool,
+    /// The mix of best Rf (CIE 224, ANSI/IES TM-30).
+    Rendering,
+}
+
+impl Prefer {
+    /// The word in plans and answers.
+    #[must_use]
+    pub const fn word(self) -> &'static str {
+        match self {
+            Self::Output => "output",
+            Self::Cool => "cool",
+            Self::Rendering => "rendering",
+        }
+    }
 }
 
 /// How a lamp sheds its heat.

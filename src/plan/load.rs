@@ -7,17 +7,29 @@ use std::sync::Arc;
 
 use super::problem::{Kind, Mark, Problem, Report};
 use super::read::read_profiles;
-use super::sources::{Named, Sources, Text, named_files};
+use super::sources::{Named, Sources, SpectrumFile, Text, WrongSpectrum, named_files, named_spectra};
 use super::{BeamFile, ColourScience, Plan, Profile, beams, read};
 use crate::light::ies::Photometry;
+use crate::light::spectrum::Spectrum;
 use crate::light::{balance, colour};
+use crate::units::Xy;
 
 /// Longest file that is read, in bytes: many times the longest plan, far from filling the memory.
 const LONGEST: u64 = 1024 * 1024;
 
 /// Colour science that plans are read with; it is handed in here, so that the reader itself knows no light.
-const COLOUR: ColourScience =
-    ColourScience { xy: colour::xy_of, kelvin: colour::kelvin_of, real: colour::is_real };
+const COLOUR: ColourScience = ColourScience {
+    xy: colour::xy_of,
+    kelvin: colour::kelvin_of,
+    real: colour::is_real,
+    spectrum: spectrum_xy,
+};
+
+fn spectrum_xy(wavelength_nm: &[f64], power: &[f64]) -> Result<Xy, WrongSpectrum> {
+    Spectrum::new(wavelength_nm, power)
+        .map(|spectrum| spectrum.xy())
+        .map_err(|wrong| WrongSpectrum { row: wrong.row(wavelength_nm), said: wrong.to_string() })
+}
 
 /// Profiles that come with lampkeep.
 const SHIPPED: [(&str, &str); 2] = [
@@ -25,12 +37,30 @@ const SHIPPED: [(&str, &str); 2] = [
     ("config/profiles/colour.toml", include_str!("../../config/profiles/colour.toml")),
 ];
 
+/// Spectra that the shipped profiles name, by the profile's file, the path as written in it, and the file.
+const SHIPPED_SPECTRA: [(&str, &str, &str); 6] = [
+    shipped_spectrum("spectra/red.csv", include_str!("../../config/profiles/spectra/red.csv")),
+    shipped_spectrum("spectra/amber.csv", include_str!("../../config/profiles/spectra/amber.csv")),
+    shipped_spectrum("spectra/lime.csv", include_str!("../../config/profiles/spectra/lime.csv")),
+    shipped_spectrum("spectra/green.csv", include_str!("../../config/profiles/spectra/green.csv")),
+    shipped_spectrum("spectra/cyan.csv", include_str!("../../config/profiles/spectra/cyan.csv")),
+    shipped_spectrum("spectra/blue.csv", include_str!("../../config/profiles/spectra/blue.csv")),
+];
+
+const fn shipped_spectrum(
+    path: &'static str,
+    text: &'static str,
+) -> (&'static str, &'static str, &'static str) {
+    ("config/profiles/colour.toml", path, text)
+}
+
 /// Reads a plan with its kit, its profiles and its kept looks.
 ///
 /// The kit is the file that the plan names by `kit`, else `kit.toml` beside the plan, where there is
 /// one. Profiles are the shipped ones and every `*.toml` in the folder that the plan names by
 /// `profiles`. Calibrations are every `*.toml` in the folder `STEM.calibrations` beside the kit. Kept looks
-/// are every `*.toml` in the folder `STEM.looks` beside the plan.
+/// are every `*.toml` in the folder `STEM.looks` beside the plan. Spectra and beam files are looked for in
+/// the folder of the file that names them.
 ///
 /// What every lamp sends to every meter point is worked out too, and looks with meter points are balanced.
 ///
@@ -86,6 +116,7 @@ pub fn load(path: &Path) -> Result<Plan, Report> {
         calibrations,
         calibrations_in,
         beams: Vec::new(),
+        spectra: Vec::new(),
         colour: COLOUR,
     };
     let texts = sources.texts();
@@ -101,9 +132,12 @@ pub fn load(path: &Path) -> Result<Plan, Report> {
             }),
         }
     }
+    let mut spectra = spectra(&texts, &mut problems);
     if !problems.is_empty() {
         return Err(Report::new(texts, problems));
     }
+    spectra.extend(shipped_spectra());
+    sources.spectra = spectra;
     read(&sources).map(balance::settled)
 }
 
@@ -130,6 +164,22 @@ pub fn calibrations_folder(kit: &Path) -> PathBuf {
     kit.with_file_name(name)
 }
 
+/// The spectra that texts name, each from the folder of the text that names it. Shipped profiles bring
+/// theirs along.
+fn spectra(texts: &[Text], problems: &mut Vec<Problem>) -> Vec<SpectrumFile> {
+    let own = |t: &&(usize, &Text)| !SHIPPED.contains(&(t.1.name.as_str(), t.1.text.as_str()));
+    let mut found = Vec::new();
+    for (index, by) in texts.iter().enumerate().collect::<Vec<_>>().iter().filter(own) {
+        for named in named_spectra(by, *index) {
+            let file = text(&Path::new(&by.name).with_file_name(&named.path));
+            if let Some(text) = pointed(&named, file, problems) {
+                found.push(SpectrumFile { named_in: by.name.clone(), path: named.path, text });
+            }
+        }
+    }
+    found
+}
+
 /// The folder beside a plan that its kept looks are in: `STEM.looks`. It need not be there.
 #[must_use]
 pub fn kept_folder(plan: &Path) -> PathBuf {
@@ -151,6 +201,7 @@ pub fn demo() -> Plan {
         beams: Vec::new(),
         calibrations: Vec::new(),
         calibrations_in: None,
+        spectra: shipped_spectra(),
         colour: COLOUR,
     })
     .map(balance::settled)
@@ -160,11 +211,21 @@ pub fn demo() -> Plan {
 /// The profiles that come with lampkeep, by file and name. All their figures are invented.
 #[must_use]
 pub fn shipped_profiles() -> Vec<Profile> {
-    read_profiles(&shipped(), COLOUR).expect("the texts are compiled in, and a test reads them")
+    read_profiles(&shipped(), &shipped_spectra(), COLOUR)
+        .expect("the texts are compiled in, and a test reads them")
 }
 
 fn shipped() -> Vec<Text> {
     SHIPPED.iter().map(|(name, text)| Text::new(*name, *text)).collect()
+}
+
+fn shipped_spectra() -> Vec<SpectrumFile> {
+    let file = |(named_in, path, text): &(&str, &str, &str)| SpectrumFile {
+        named_in: (*named_in).to_owned(),
+        path: (*path).to_owned(),
+        text: Text::new(format!("config/profiles/{path}"), *text),
+    };
+    SHIPPED_SPECTRA.iter().map(file).collect()
 }
 
 /// Keeps what was read of a file that the plan names; what went wrong is said at that name.

@@ -18,6 +18,7 @@ mod problem;
 mod read;
 mod settings;
 mod sources;
+mod spectrum;
 mod tree;
 mod write;
 
@@ -28,7 +29,7 @@ use std::time::Duration;
 pub use beams::BeamFile;
 pub use fixture::{
     Address, Bits, Body, Channel, Control, Cooling, Curve, Drives, Emitter, Fixture, FramesStop, HeatFigure,
-    Law, Limits, MAX_EMITTERS, Mixing, Mode, PowerUp, Profile,
+    Law, Limits, MAX_EMITTERS, Mixing, Mode, PowerUp, Prefer, Profile,
 };
 pub use look::{BalancedTargets, ColourTarget, Level, Look, Motion, Step, Target};
 pub use measured::{Knot, LightTable, MOST_POINTS, TableFault, TruePoint, TrueTable};
@@ -37,7 +38,8 @@ pub use place::{Aim, Bounce, Camera, Daylight, Flag, Metres, Placement, Room, Su
 pub use problem::{Kind, Mark, Place, Problem, Report};
 pub use read::{is_look_name, is_set_name, read};
 pub use settings::{Circuit, Exposure, Group, Mqtt, OnStart, OnStop, Output, OutputKind};
-pub use sources::{ColourScience, Sources, Text};
+pub use sources::{ColourScience, Sources, SpectrumFile, Text, WrongSpectrum};
+pub use spectrum::SpectralPower;
 pub use write::look_text;
 
 use crate::units::FrameClock;
@@ -67,8 +69,8 @@ pub struct Plan {
     pub path: Option<PathBuf>,
     /// The folder beside the kit that calibrations are written to and read from; `None` without a kit.
     pub calibrations: Option<PathBuf>,
-    /// 16 hex digits of a hash of the plan's texts (plan, kit, kept looks, profiles,
-    /// calibrations), to tell plans apart.
+    /// 16 hex digits of a hash of the plan's texts (plan, kit, kept looks, profiles, calibrations, spectra,
+    /// beams), to tell plans apart.
     pub hash: String,
     /// Exposure that fixes the illuminance called 0 stops; from the first camera.
     pub exposure: Exposure,

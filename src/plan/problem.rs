@@ -97,6 +97,8 @@ kinds! {
     Overlap = "overlap",
     /// A beam file that is no LM-63 file, or has no light on its axis.
     BadBeam = "bad-beam",
+    /// A file that is no spectrum, or a lamp without one where one is needed.
+    Spectrum = "spectrum",
     /// A mode that cannot be driven as it stands.
     BadMode = "bad-mode",
     /// Looks that are `like` each other.

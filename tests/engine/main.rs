@@ -4,5 +4,6 @@ mod balance;
 mod calibrate;
 mod frames;
 mod hurry;
+mod preferences;
 mod properties;
 mod rig;

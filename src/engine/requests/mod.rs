@@ -99,8 +99,13 @@ impl Engine {
             Request::Explain { look } => match self.find_look(&look) {
                 Ok(look) => {
                     let real = self.any_real();
-                    let (plan, look) = (self.plan_as_it_stands(), self.look_as_it_stands(look));
-                    let (said, data) = explain::explain(&plan, &look, real);
+                    // What is worked out borrows the engine; the mixes found so far are lent to it and come back.
+                    let mut renderings = std::mem::take(&mut self.renderings);
+                    let (said, data) = {
+                        let (plan, look) = (self.plan_as_it_stands(), self.look_as_it_stands(look));
+                        explain::explain_with(&plan, &look, real, &mut renderings)
+                    };
+                    self.renderings = renderings;
                     let mut answer = self.answer(id, said);
                     answer.data = Some(data);
                     return vec![Action::reply(ticket, answer)];

@@ -1,6 +1,6 @@
 //! Fixture profiles: emitters, modes and what is known of heat.
 
-use super::{Cx, curve};
+use super::{Cx, curve, spectrum};
 use crate::plan::amounts::{ANGLE, CANDELA, HERTZ, LENGTH, PERCENT_PER_S};
 use crate::plan::defaults;
 use crate::plan::problem::{Kind, Problem};
@@ -157,6 +157,7 @@ fn emitter(cx: &Cx<'_>, name: &str, t: &Table<'_>) -> Option<Emitter> {
     let kelvin = t.get("kelvin").map(|f| f.kelvin());
     let duv = t.get("duv").map_or(Some(Duv::ZERO), |f| f.duv());
     let xy = t.get("xy").map(|f| xy(&f));
+    let measured = t.get("spectrum").map(|f| spectrum::spectrum(cx, &f));
     let lux = t.get("lux").map(|f| f.number("lx", 900.0, 0.01, 1e6));
     let candela = t.get("candela").map(|f| f.amount(&CANDELA, 0.01, 1e6));
     let watts = t.get("watts").map_or(Some(Watts::clamped(0.0)), |f| f.watts());
@@ -165,13 +166,19 @@ fn emitter(cx: &Cx<'_>, name: &str, t: &Table<'_>) -> Option<Emitter> {
         t.report(Problem::at(Kind::Conflict, t.place(), said).label("this one").help(help));
         None
     };
-    let colour = match (kelvin, xy) {
-        (Some(kelvin), None) => (cx.colour.xy)(kelvin?, duv?),
-        (None, Some(xy)) if !t.has("duv") => xy?,
+    let (colour, spectrum) = match (kelvin, xy, measured) {
+        (Some(kelvin), None, None) => ((cx.colour.xy)(kelvin?, duv?), None),
+        (None, Some(xy), None) if !t.has("duv") => (xy?, None),
+        (None, None, Some(measured)) if !t.has("duv") => {
+            let (spectrum, xy) = measured?;
+            (xy, Some(spectrum))
+        }
         _ => {
-            let said =
-                format!("{} needs its colour once: as `kelvin` with or without `duv`, or as `xy`", t.owner());
-            return one_of(said, "write `kelvin = 5600` or `xy = [0.33, 0.34]`");
+            let said = format!(
+                "{} needs its colour once: as `kelvin` with or without `duv`, as `xy`, or as `spectrum`",
+                t.owner()
+            );
+            return one_of(said, "write `kelvin = 5600`, `xy = [0.33, 0.34]` or `spectrum = \"red.csv\"`");
         }
     };
     // A reading at 1 m and the intensity are the same number while the lamp may be taken as a point.
@@ -182,7 +189,7 @@ fn emitter(cx: &Cx<'_>, name: &str, t: &Table<'_>) -> Option<Emitter> {
             return one_of(said, "write `lux = 900` or `candela = \"900 cd\"`");
         }
     };
-    Some(Emitter { name: name.to_owned(), xy: colour, lux_at_1m, watts: watts? })
+    Some(Emitter { name: name.to_owned(), xy: colour, lux_at_1m, watts: watts?, spectrum })
 }
 
 /// A bare pair x, y.

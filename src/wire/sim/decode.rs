@@ -304,7 +304,13 @@ mod tests {
     const SCIENCE: WhiteScience = WhiteScience { xy_of: planckian, kelvin_of: mccamy };
 
     fn emitter(x: f64, y: f64, lux_at_1m: f64) -> Emitter {
-        Emitter { name: "of the tests".to_owned(), xy: Xy { x, y }, lux_at_1m, watts: Watts::clamped(40.0) }
+        Emitter {
+            name: "of the tests".to_owned(),
+            xy: Xy { x, y },
+            lux_at_1m,
+            watts: Watts::clamped(40.0),
+            spectrum: None,
+        }
     }
 
     /// Invented emitters near 2700 K and 6500 K.
@@ -375,6 +381,7 @@ mod tests {
             radius_m: None,
             beam_deg: None,
             emitters,
+            prefer: crate::plan::Prefer::Output,
             limits,
             heat: None,
             uncalibrated: true,
