@@ -3,7 +3,7 @@
 use std::sync::Arc;
 use std::time::Duration;
 
-use super::{CircuitId, LightTable, OutputId, Placement, TrueTable};
+use super::{BeamFile, CircuitId, LightTable, OutputId, Placement, TrueTable};
 use crate::units::{Celsius, Kelvin, Share, Stops, Watts, Xy};
 
 /// Most emitters that a lamp may have.
@@ -134,6 +134,8 @@ pub struct Profile {
     pub radius_m: Option<f64>,
     /// Full angle at half intensity in degrees.
     pub beam_deg: Option<f64>,
+    /// Its beam as measured, in place of that angle.
+    pub ies: Option<BeamFile>,
     /// What it does when frames stop.
     pub when_frames_stop: FramesStop,
     /// What it shows at power-up.

@@ -3,11 +3,13 @@
 use std::fs::{self, File};
 use std::io::{ErrorKind, Read};
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 use super::problem::{Kind, Mark, Problem, Report};
 use super::read::read_profiles;
 use super::sources::{Named, Sources, Text, named_files};
-use super::{ColourScience, Plan, Profile, read};
+use super::{BeamFile, ColourScience, Plan, Profile, beams, read};
+use crate::light::ies::Photometry;
 use crate::light::{balance, colour};
 
 /// Longest file that is read, in bytes: many times the longest plan, far from filling the memory.
@@ -31,6 +33,8 @@ const SHIPPED: [(&str, &str); 2] = [
 /// are every `*.toml` in the folder `STEM.looks` beside the plan.
 ///
 /// What every lamp sends to every meter point is worked out too, and looks with meter points are balanced.
+///
+/// Beam files are those that profiles name by `ies`, from the folder of the profile's own file.
 ///
 /// Errors: a file that is missing, a folder, no plain file, over 1 MiB, not UTF-8 or empty; else
 /// whatever [`read()`] finds.
@@ -70,19 +74,52 @@ pub fn load(path: &Path) -> Result<Plan, Report> {
     if !problems.is_empty() {
         return Err(Report::new(vec![plan], problems));
     }
-    read(&Sources {
+    // Whole, so that others than this process find it too.
+    let path = Some(std::path::absolute(path).unwrap_or_else(|_| path.to_owned()));
+    let mut sources = Sources {
         plan,
-        // Whole, so that others than this process find it too.
-        path: Some(std::path::absolute(path).unwrap_or_else(|_| path.to_owned())),
+        path,
         stem,
         kit,
         profiles,
         looks,
         calibrations,
         calibrations_in,
+        beams: Vec::new(),
         colour: COLOUR,
-    })
-    .map(balance::settled)
+    };
+    let texts = sources.texts();
+    for named in beams::named(&texts) {
+        let folder = texts.get(named.place.text).map_or(Path::new(""), |t| Path::new(&t.name));
+        match beam(&folder.with_file_name(&named.path)) {
+            Ok(text) => {
+                sources.beams.push(BeamFile { path: named.path, named_in: named.place.text, text });
+            }
+            Err(problem) => problems.push(Problem {
+                marks: vec![Mark { place: named.place, said: "named here".into() }],
+                ..problem
+            }),
+        }
+    }
+    if !problems.is_empty() {
+        return Err(Report::new(texts, problems));
+    }
+    read(&sources).map(balance::settled)
+}
+
+/// The text of a beam file that `light::ies` can read, with light on its axis.
+fn beam(path: &Path) -> Result<Arc<str>, Problem> {
+    let text = bytes(path)?;
+    // Labels may be in any character set; the numbers are not.
+    let text = String::from_utf8_lossy(&text);
+    let name = path.display();
+    let wrong = |said: String, help: String| Problem::of_file(Kind::BadBeam, said).help(help);
+    let read = Photometry::read(&text).map_err(|e| wrong(format!("{name}, {e}"), e.hint()))?;
+    if read.axis_cd() <= 0.0 {
+        let said = format!("{name} has no light on its axis, where the lamp is aimed and metered");
+        return Err(wrong(said, "take `beam` in its place".into()));
+    }
+    Ok(text.into())
 }
 
 /// The folder beside a kit that its bodies' calibrations are in: `STEM.calibrations`. It need not be there.
@@ -113,6 +150,7 @@ pub fn demo() -> Plan {
         looks: Vec::new(),
         calibrations: Vec::new(),
         calibrations_in: None,
+        beams: Vec::new(),
         colour: COLOUR,
     })
     .map(balance::settled)
@@ -157,8 +195,8 @@ fn toml_files(folder: &Path) -> Result<Vec<PathBuf>, Problem> {
     Ok(paths)
 }
 
-/// One file as text.
-fn text(path: &Path) -> Result<Text, Problem> {
+/// One file, whole.
+fn bytes(path: &Path) -> Result<Vec<u8>, Problem> {
     let name = path.display();
     let about = fs::metadata(path).map_err(|e| unreadable(path, &e))?;
     if about.is_dir() {
@@ -184,7 +222,13 @@ fn text(path: &Path) -> Result<Text, Problem> {
     if bytes.len() as u64 > LONGEST {
         return Err(too_big(bytes.len() as u64));
     }
-    match String::from_utf8(bytes) {
+    Ok(bytes)
+}
+
+/// One file as text.
+fn text(path: &Path) -> Result<Text, Problem> {
+    let name = path.display();
+    match String::from_utf8(bytes(path)?) {
         Ok(text) => Ok(Text::new(name.to_string(), text)),
         Err(e) => {
             let good = e.utf8_error().valid_up_to();

@@ -5,6 +5,7 @@
 //! This module computes no light: what a look needs of a lamp is `light`'s work.
 
 mod amounts;
+mod beams;
 mod defaults;
 pub mod diagnose;
 mod fixture;
@@ -24,6 +25,7 @@ use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Duration;
 
+pub use beams::BeamFile;
 pub use fixture::{
     Address, Bits, Body, Channel, Control, Cooling, Curve, Drives, Emitter, Fixture, FramesStop, HeatFigure,
     Law, Limits, MAX_EMITTERS, Mixing, Mode, PowerUp, Profile,

@@ -95,6 +95,8 @@ kinds! {
     PastEnd = "past-end",
     /// Two lamps on the same slots.
     Overlap = "overlap",
+    /// A beam file that is no LM-63 file, or has no light on its axis.
+    BadBeam = "bad-beam",
     /// A mode that cannot be driven as it stands.
     BadMode = "bad-mode",
     /// Looks that are `like` each other.

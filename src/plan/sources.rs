@@ -4,6 +4,7 @@ use std::path::PathBuf;
 
 use toml::de::DeTable;
 
+use super::beams::BeamFile;
 use super::problem::Place;
 use crate::units::{Duv, Kelvin, Xy};
 
@@ -54,6 +55,8 @@ pub struct Sources {
     pub calibrations: Vec<Text>,
     /// The folder that calibrations are in, whether or not it is there; `None` without a kit.
     pub calibrations_in: Option<PathBuf>,
+    /// Beam files that the profiles name, read and found to be good.
+    pub beams: Vec<BeamFile>,
     /// Colour science.
     pub colour: ColourScience,
 }

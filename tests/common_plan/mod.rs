@@ -24,6 +24,7 @@ pub fn read_with(text: &str, looks: Vec<Text>) -> Result<Plan, Report> {
         looks,
         calibrations: Vec::new(),
         calibrations_in: None,
+        beams: Vec::new(),
         colour: colour(),
     })
 }

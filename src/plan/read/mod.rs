@@ -29,6 +29,7 @@ use toml::de::DeTable;
 use self::kit::Profiles;
 use self::names::Taken;
 use self::place::Stage;
+use super::beams::BeamFile;
 use super::defaults;
 use super::problem::{Kind, Problem, Report};
 use super::sources::{ColourScience, Sources, Text};
@@ -42,6 +43,7 @@ use crate::words::short;
 struct Cx<'s> {
     sink: &'s Sink,
     colour: ColourScience,
+    beams: &'s [BeamFile],
 }
 
 /// Reads a plan from its texts.
@@ -66,7 +68,7 @@ pub fn read(sources: &Sources) -> Result<Plan, Report> {
 pub(super) fn read_profiles(texts: &[Text], colour: ColourScience) -> Result<Vec<Profile>, Report> {
     let sink = Sink::default();
     let trees: Vec<_> = texts.iter().enumerate().map(|(i, t)| syntax::parse(&sink, i, t)).collect();
-    let cx = Cx { sink: &sink, colour };
+    let cx = Cx { sink: &sink, colour, beams: &[] };
     let root = |(i, tree): (usize, &'_ Spanned<DeTable<'_>>)| {
         profiles_in(&cx, &Table::root(&sink, i, tree.get_ref(), "the file"))
     };
@@ -87,7 +89,7 @@ fn profiles_in(cx: &Cx<'_>, text: &Table<'_>) -> Vec<(String, Option<Profile>)> 
 }
 
 fn build(sources: &Sources, trees: &[Spanned<DeTable<'_>>], sink: &Sink) -> Option<Plan> {
-    let cx = Cx { sink, colour: sources.colour };
+    let cx = Cx { sink, colour: sources.colour, beams: &sources.beams };
     let mut roots = trees.iter().enumerate().map(|(i, tree)| {
         let owner = if i == 0 { "the plan" } else { "the file" };
         Table::root(sink, i, tree.get_ref(), owner)

@@ -6,8 +6,8 @@ use crate::plan::defaults;
 use crate::plan::problem::{Kind, Problem};
 use crate::plan::tree::{Field, Table};
 use crate::plan::{
-    Bits, Channel, Cooling, Drives, Emitter, FramesStop, HeatFigure, Limits, MAX_EMITTERS, Mixing, Mode,
-    PowerUp, Profile,
+    BeamFile, Bits, Channel, Cooling, Drives, Emitter, FramesStop, HeatFigure, Limits, MAX_EMITTERS, Mixing,
+    Mode, PowerUp, Profile,
 };
 use crate::units::{Celsius, Duv, Kelvin, Share, Watts, Xy};
 
@@ -26,6 +26,7 @@ pub(super) fn profile(cx: &Cx<'_>, name: &str, t: &Table<'_>) -> Option<Profile>
     let cooling = t.need("cooling", "cooling = \"fan-less\"").and_then(|f| f.word(&cooling));
     let heat = heat(t);
     let (radius_m, beam_deg) = front(t);
+    let ies = ies(cx, t);
     let when_frames_stop = t.get("when-frames-stop").map_or(Some(FramesStop::Unknown), |f| frames_stop(&f));
     let power_up = [("dark", PowerUp::Dark), ("lit", PowerUp::Lit), ("unknown", PowerUp::Unknown)];
     let at_power_up = t.get("at-power-up").map_or(Some(PowerUp::Unknown), |f| f.word(&power_up));
@@ -45,12 +46,32 @@ pub(super) fn profile(cx: &Cx<'_>, name: &str, t: &Table<'_>) -> Option<Profile>
         heat,
         radius_m,
         beam_deg,
+        ies,
         when_frames_stop: when_frames_stop?,
         at_power_up: at_power_up?,
         pwm_hz,
         modes: modes?,
         limits,
     })
+}
+
+/// The measured beam that a profile names.
+fn ies(cx: &Cx<'_>, t: &Table<'_>) -> Option<BeamFile> {
+    let field = t.get("ies")?;
+    let path = field.text("beam.ies")?;
+    if t.has("beam") {
+        let said = format!("{} has its beam twice: `beam` and `ies`", t.owner());
+        field.wrong(Kind::Conflict, said, "keep `ies`, which is measured");
+    }
+    let found = cx.beams.iter().find(|b| b.path == path && b.named_in == field.place().text);
+    if found.is_none() {
+        field.wrong(
+            Kind::NoFile,
+            format!("the file {path} has not been read"),
+            "check the name and the folder",
+        );
+    }
+    found.cloned()
 }
 
 /// Radius of a lit front in metres, `size` being its diameter, and a beam in degrees.

@@ -348,6 +348,7 @@ mod tests {
             heat: None,
             radius_m: None,
             beam_deg: None,
+            ies: None,
             when_frames_stop: FramesStop::Unknown,
             at_power_up: PowerUp::Unknown,
             pwm_hz: None,
