@@ -1,11 +1,15 @@
 //! Pure photometry and colour: a look becomes one [`Demand`] per fixture, and what a lamp can do
 //! towards it. Knows no slots, no time and no limits.
 //!
+//! `geometry`, `card`, `room` and `points` are light in space; `reading` is what a meter sees of it and
+//! `balance` solves looks for that.
+//!
 //! `observer`, `planck` and `colour` are chromaticity; `hull` and `mix` are emitters; `solve` puts a
 //! demand on a lamp; `fade` is the demand between two looks; `spectrum` gives the figures of a measured light,
 //! `ies` the directions of a measured lamp.
 
 pub mod balance;
+pub mod card;
 pub mod colour;
 mod demand;
 pub mod exposure;

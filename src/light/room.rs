@@ -5,7 +5,8 @@
 
 use std::collections::BTreeSet;
 
-use super::geometry::{COARSE, Card, FINE, Front, Plane, Shape};
+use super::card::Card;
+use super::geometry::{COARSE, FINE, Front, Plane, Shape};
 use super::points;
 use super::vector::{minus, unit};
 use crate::plan::{
