@@ -8,6 +8,7 @@ mod amounts;
 mod defaults;
 pub mod diagnose;
 mod fixture;
+mod heat;
 pub mod load;
 mod look;
 mod place;
@@ -23,9 +24,10 @@ use std::sync::Arc;
 use std::time::Duration;
 
 pub use fixture::{
-    Address, Bits, Body, Channel, Control, Cooling, Curve, Drives, Emitter, Fixture, FramesStop, HeatFigure,
-    Limits, MAX_EMITTERS, Mixing, Mode, PowerUp, Profile,
+    Address, Bits, Body, Channel, Control, Cooling, Curve, Drives, Emitter, Fixture, FramesStop, Limits,
+    MAX_EMITTERS, Mixing, Mode, PowerUp, Profile,
 };
+pub use heat::{FullFor, HEAT_LIMIT_C, HeatFigure, KnownHeat, Quiet, Rise, SecondFigure};
 pub use look::{ColourTarget, Level, Look, MeterTarget, Motion, Step, Target};
 pub use place::{Aim, Bounce, Camera, Daylight, Flag, Metres, Placement, Room, Subject, Wall};
 pub use problem::{Kind, Mark, Place, Problem, Report};
@@ -34,7 +36,7 @@ pub use settings::{Circuit, Exposure, Group, Mqtt, OnStart, OnStop, Output, Outp
 pub use sources::{ColourScience, Sources, Text};
 pub use write::look_text;
 
-use crate::units::FrameClock;
+use crate::units::{Celsius, FrameClock};
 
 /// Index of a fixture in [`Plan::fixtures`].
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -69,6 +71,8 @@ pub struct Plan {
     pub subjects: Vec<Subject>,
     /// The room and its walls, where given.
     pub room: Option<Room>,
+    /// Temperature of the room, as planned.
+    pub ambient: Celsius,
     /// Outputs in the plan's order.
     pub outputs: Vec<Output>,
     /// Circuits in the plan's order.

@@ -6,12 +6,12 @@ use std::sync::Arc;
 use toml::de::DeValue;
 
 use super::Cx;
+use super::heat;
 use super::names::{self, Taken};
-use super::profile;
 use crate::plan::amounts::PERCENT;
 use crate::plan::problem::{Kind, Place, Problem};
 use crate::plan::tree::{Field, Table};
-use crate::plan::{Body, HeatFigure, Mode, Profile};
+use crate::plan::{Body, HeatFigure, Mode, Profile, Quiet};
 use crate::units::Watts;
 use crate::words::short;
 
@@ -53,8 +53,10 @@ pub(super) struct KitLamp<'a> {
     pub output_ratio: Option<f64>,
     /// Measured electrical power at full.
     pub watts: Option<Watts>,
-    /// What its maker says of its heat.
+    /// What its maker says of its heat, with the fan on where it has one.
     pub heat: Option<HeatFigure>,
+    /// What it is with its fan off.
+    pub quiet: Option<Quiet>,
 }
 
 /// Keys that say what lamp it is and where its slots are.
@@ -74,7 +76,7 @@ pub(super) fn bodies<'a>(
         let lamp = lamp(&t, profiles, Wants::MayHave);
         let sticker = t.get("sticker").and_then(|f| f.text("blue dot")).map(str::to_owned);
         let watts = t.get("watts").and_then(|f| f.watts());
-        let heat = profile::heat(&t);
+        let (heat, quiet) = (heat::heat(&t), heat::quiet(&t));
         let calibration =
             t.get("calibration").and_then(|f| f.table(&format!("`calibration` of body `{name}`")));
         let (mut calibrated, mut output_ratio) = (None, None);
@@ -86,7 +88,7 @@ pub(super) fn bodies<'a>(
         }
         t.finish();
         let body = Body { name: name.to_owned(), sticker, calibrated };
-        bodies.insert(name.to_owned(), KitLamp { body, lamp, output_ratio, watts, heat });
+        bodies.insert(name.to_owned(), KitLamp { body, lamp, output_ratio, watts, heat, quiet });
     }
     bodies
 }

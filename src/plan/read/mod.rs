@@ -6,6 +6,7 @@
 
 mod aim;
 mod fixture;
+mod heat;
 mod kit;
 mod look;
 mod names;
@@ -27,12 +28,13 @@ use toml::de::DeTable;
 use self::kit::Profiles;
 use self::names::Taken;
 use self::place::Stage;
+use super::amounts::CELSIUS;
 use super::defaults;
 use super::problem::{Kind, Problem, Report};
 use super::sources::{ColourScience, Sources, Text};
 use super::tree::{Sink, Table};
 use super::{Fixture, LookId, Plan, Profile};
-use crate::units::Kelvin;
+use crate::units::{Celsius, Kelvin};
 use crate::words::short;
 
 /// What every reader needs.
@@ -104,6 +106,9 @@ fn build(sources: &Sources, trees: &[Spanned<DeTable<'_>>], sink: &Sink) -> Opti
     let frames = settings::frame_rate(&plan);
     let rest_for = plan.get("rest-for").map_or(Some(defaults::REST_FOR), |f| f.duration(10.0, 86_400.0));
     let on_stop = settings::on_stop(&plan);
+    let ambient = plan.get("ambient").map_or(Some(Celsius::clamped(defaults::AMBIENT_C)), |f| {
+        f.amount(&CELSIUS, -40.0, 60.0).map(Celsius::clamped)
+    });
     let profiles = profiles(&cx, &shipped, kit.as_ref(), &plan);
 
     let subjects = place::subjects(&cx, &plan);
@@ -173,6 +178,7 @@ fn build(sources: &Sources, trees: &[Spanned<DeTable<'_>>], sink: &Sink) -> Opti
         cameras,
         subjects: stage.subjects,
         room: stage.room,
+        ambient: ambient?,
         outputs: outputs?,
         circuits: circuits?,
         profiles: profiles.into_values().flatten().collect(),
