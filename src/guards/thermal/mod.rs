@@ -33,7 +33,3 @@ pub const TIME_CONSTANT_OVER_FULL: f64 = 1.5;
 
 /// How long ahead a lamp that will be held is told, in seconds.
 pub const WARN_AHEAD_S: f64 = 60.0;
-
-/// A lamp that was held is raised again only by what it can then bear for this long without being held
-/// anew, in seconds. Judgement: without it the light would go up and down as the body breathes.
-pub const BEAR_FOR_S: f64 = 300.0;

@@ -2,8 +2,8 @@
 //!
 //! All white lamps get the same offset in stops, so their ratios hold; a coloured lamp has an offset of
 //! its own. An offset grows by at most [`STOPS_PER_S`], which `cap` makes enough while nothing but time
-//! changes. It shrinks no faster, and only to what every lamp can then bear for [`BEAR_FOR_S`] on end:
-//! between that and what the cap asks there is a wide band in which it stands, so nothing hunts.
+//! changes. It shrinks no faster, and only to what every lamp can bear for ever: a lamp a hair under its
+//! limit could do much more for a moment, and would go up and down for good.
 //!
 //! Two things go past the rate. *The limit wins*: where a lamp's cap asks more at once (the room got
 //! warmer, it was found at its limit), that lamp alone comes down as far as it must, and the rest follow
@@ -13,10 +13,10 @@
 //!
 //! Offsets are worked out before rounding. What is sent is rounded down, so it is cooler.
 
-use super::{BEAR_FOR_S, Model, STOPS_PER_S, cap_w, sustainable_w};
+use super::{Model, STOPS_PER_S, cap_w, sustainable_w};
 
-/// An offset begins to shrink only once it can shrink by this much, in stops, or wholly. Judgement: more
-/// than a slot's step at any level that a lamp of 8 bits shows well, so rounding does not start it.
+/// An offset begins to shrink only once it can shrink by this much, in stops, or wholly. Judgement: a
+/// reading of the room that flutters by a few tenths of a kelvin must not move the light.
 const WORTH_STOPS: f64 = 0.1;
 
 /// A lamp that would have to come down by more than this is sent dark instead, in stops, and comes back
@@ -59,6 +59,17 @@ impl LampNow {
             _ => 0.0,
         }
     }
+
+    /// Stops under what is asked that it can bear for ever; without bound where it bears nothing.
+    fn bears(&self, ambient_c: f64) -> f64 {
+        match self.body {
+            Some((model, _)) if self.lit() && self.asked_w > 0.0 => {
+                let bears = sustainable_w(&model, ambient_c, self.standby_w);
+                if bears > 0.0 { (self.asked_w / bears).log2().max(0.0) } else { f64::INFINITY }
+            }
+            _ => 0.0,
+        }
+    }
 }
 
 /// What is held of one lamp.
@@ -97,18 +108,18 @@ struct Offset {
 }
 
 impl Offset {
-    /// One frame on. `need`: what it must be; `bearable`: what it may shrink to; `freed`: by how many
+    /// One frame on. `need`: what it must be; `bears`: what it may shrink to; `freed`: by how many
     /// stops all that was asked fell; `step`: how far it may move.
-    fn follow(&mut self, need: f64, bearable: f64, freed: f64, step: f64) {
+    fn follow(&mut self, need: f64, bears: f64, freed: f64, step: f64) {
         let low = (self.stops - freed).max(0.0);
         if need > low {
             self.stops = need.min(self.stops + step);
             self.shrinking = false;
             return;
         }
-        let worth = low - bearable >= WORTH_STOPS || bearable <= 0.0;
-        self.shrinking = low > bearable && (self.shrinking || worth);
-        self.stops = if self.shrinking { (low - step).max(bearable) } else { low };
+        let worth = low - bears >= WORTH_STOPS || bears <= 0.0;
+        self.shrinking = low > bears && (self.shrinking || worth);
+        self.stops = if self.shrinking { (low - step).max(bears) } else { low };
     }
 }
 
@@ -163,8 +174,14 @@ impl Ramp {
 
     /// A look was recalled, and lands in `over_s` seconds with all white lamps at `opening` stops under it
     /// ([`Self::opening`]): the offset goes there evenly meanwhile, so that ratios hold from the first
-    /// moment. The change of light is one that was asked for, so the rate does not bind it.
+    /// moment. The change of light is one that was asked for, so the rate does not bind it. From the next
+    /// frame on `asked` is taken to fade from what was last sent, of which nothing is held then.
     pub fn recalled(&mut self, opening: f64, over_s: f64) {
+        for standing in &mut self.lamps {
+            let asked = standing.asked * standing.held.share();
+            *standing = Standing { asked, ..Standing::default() };
+        }
+        self.white = Offset::default();
         self.glide = Some((opening.max(0.0), over_s.max(0.0)));
     }
 
@@ -199,16 +216,15 @@ impl Ramp {
                 (common, common - was)
             } else {
                 let before = standing.own.stops;
-                let bearable =
-                    if before > 0.0 { lamp.needs(ambient_c, BEAR_FOR_S.max(frame_s)) } else { 0.0 };
-                standing.own.follow(need.min(DARK_STOPS), bearable.min(DARK_STOPS), freed, step);
+                let bears = lamp.bears(ambient_c).min(DARK_STOPS);
+                standing.own.follow(need.min(DARK_STOPS), bears, freed, step);
                 (standing.own.stops, standing.own.stops - before)
             };
             let fresh = standing.asked <= 0.0 && !held.dark;
             // What it may come up by at once; a raise that is asked makes way for as much more offset.
             let may_fall = (freed + step).max(-moved);
             let kept = if fresh { 0.0 } else { held.stops - may_fall };
-            let dark = need > DARK_STOPS;
+            let dark = stays_dark(need, lamp.bears(ambient_c), held);
             let stops = base.max(need.min(DARK_STOPS)).max(kept);
             let came_down = stops - held.stops - fell(lamp.asked, standing.asked);
             let by_limit = !fresh && (came_down > step.max(moved) + ROUNDING || dark);
@@ -224,7 +240,7 @@ impl Ramp {
     /// The offset of all white lamps.
     fn common(&mut self, lamps: &[LampNow], ambient_c: f64, frame_s: f64) {
         let step = STOPS_PER_S * frame_s;
-        let mut need = 0.0;
+        let (mut need, mut bears) = (0.0, 0.0_f64);
         let mut freed = f64::INFINITY;
         let mut lit = false;
         self.binds = None;
@@ -236,8 +252,12 @@ impl Ramp {
             if standing.asked > 0.0 {
                 freed = freed.min(fell(standing.asked, lamp.asked));
             }
-            let its = lamp.needs(ambient_c, frame_s);
-            if its > need && its <= DARK_STOPS {
+            let (its, for_ever) = (lamp.needs(ambient_c, frame_s), lamp.bears(ambient_c));
+            if stays_dark(its, for_ever, standing.held) {
+                continue;
+            }
+            bears = bears.max(for_ever.min(DARK_STOPS));
+            if its > need {
                 (need, self.binds) = (its, Some(index));
             }
         }
@@ -254,15 +274,7 @@ impl Ramp {
             self.glide = (left_s > frame_s).then_some((to, left_s - frame_s));
             return;
         }
-        let bearable = if self.white.stops > 0.0 { self.bearable(lamps, ambient_c, frame_s) } else { 0.0 };
-        self.white.follow(need, bearable, freed, step);
-    }
-
-    /// The least offset at which every white lamp can stay for [`BEAR_FOR_S`] without being held anew.
-    fn bearable(&self, lamps: &[LampNow], ambient_c: f64, frame_s: f64) -> f64 {
-        let white = lamps.iter().filter(|l| l.white && l.lit());
-        let needs = white.map(|l| l.needs(ambient_c, BEAR_FOR_S.max(frame_s)));
-        needs.filter(|need| *need <= DARK_STOPS).fold(0.0, f64::max)
+        self.white.follow(need, bears, freed, step);
     }
 
     /// When `lamp` is expected to be as asked again; `None` if it is not held. Panics if there is no such
@@ -288,6 +300,12 @@ impl Ramp {
     }
 }
 
+/// True if a lamp has to be dark. Once dark it stays so until it can be lit for ever: a moment's cooling
+/// would not last.
+fn stays_dark(need: f64, bears: f64, held: Held) -> bool {
+    need > DARK_STOPS || held.dark && bears > DARK_STOPS
+}
+
 /// Stops that light fell by from `before` to `now`; 0 if it rose or was not lit.
 fn fell(before: f64, now: f64) -> f64 {
     if before > 0.0 && now > 0.0 { (before / now).log2().max(0.0) } else { 0.0 }
@@ -298,7 +316,7 @@ fn fell(before: f64, now: f64) -> f64 {
 fn waits(lamp: &LampNow, ambient_c: f64) -> Option<f64> {
     let Some((model, celsius)) = lamp.body else { return Some(0.0) };
     let bears = sustainable_w(&model, ambient_c, lamp.standby_w);
-    if lamp.asked_w > bears && lamp.needs(ambient_c, BEAR_FOR_S) > 0.0 {
+    if lamp.asked_w > bears {
         return None;
     }
     let now = bears + (celsius - model.limit_c) / model.k_per_w;
