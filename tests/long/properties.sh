@@ -6,3 +6,6 @@ cd "$(dirname "$0")/../.." || exit 1
 export LAMPKEEP_CASES=${LAMPKEEP_CASES:-50}
 echo "engine properties, $LAMPKEEP_CASES times the everyday cases"
 cargo test --locked --test engine properties:: -- --nocapture --test-threads 2 | grep -E ' cases$|^test |panicked|minimal failing|^thread'
+status=$?
+echo "thermal guard, $LAMPKEEP_CASES times the everyday cases: 100 000 sequences of requests, rooms and restarts each"
+cargo test --release --locked --test thermal properties:: -- --nocapture --test-threads 2 | grep -E ' cases$|^test |panicked|minimal failing|^thread' && exit "$status"

@@ -250,7 +250,7 @@ fn any_group() -> impl Strategy<Value = Group> {
 }
 
 proptest! {
-    #![proptest_config(cases(1000))]
+    #![proptest_config(cases(2000))]
 
     /// The group: no limit crossed; never more than asked; white lamps hold their ratios within 0.02 stop
     /// unless the limit won; while what is asked stands, light moves by 0.05 stop/s at most; a lamp that
@@ -291,9 +291,11 @@ proptest! {
                 }).collect()
             };
             if let Some(over_s) = over {
+                // A fade is whole frames.
+                let frames = (over_s / frame_s).ceil() as usize;
+                let over_s = frames as f64 * frame_s;
                 let opening = Ramp::opening(&now(&celsius, &sent_w, &look), ambient, over_s, frame_s);
                 ramp.recalled(opening, over_s);
-                let frames = (over_s / frame_s).ceil() as usize;
                 fade = Some((last.iter().map(|l| l.map_or(0.0, |l| l.1)).collect(), frames, 0));
                 quiet_for = quiet_for.max(over_s + 2.0 * frame_s);
             }
@@ -341,8 +343,8 @@ proptest! {
                 }
                 // A raise that was asked without a recall is held back alone until the others are there.
                 let catching_up = whites.iter().any(|i| ramp.held(*i).stops > ramp.stops() + 1e-6);
-                // One that will have to be dark when it has landed leaves the others on its way.
-                let hopeless = fade.is_some() && whites.iter().any(|i| {
+                // One that will have to be dark in the end leaves the others on its way.
+                let hopeless = whites.iter().any(|i| {
                     bodies[*i].0.full_w * look[*i].1 > 120.0 * bodies[*i].0.bears(ambient)
                 });
                 let apart = whites.iter().filter(|i| !ramp.held(**i).limit_won).map(|i| ramp.held(*i).stops);
@@ -356,6 +358,11 @@ proptest! {
             }
         }
     }
+
+}
+
+proptest! {
+    #![proptest_config(cases(200))]
 
     /// While a look stands in a steady room, every lamp's light turns round at most once (a lamp that is
     /// found too hot may come back): nothing hunts,
@@ -398,7 +405,7 @@ proptest! {
     }
 
     /// A forecast agrees with the same looks run frame by frame. Source of the 5 %: practice.md, pain 7; it
-    /// works in steps of a second, and a lamp near its limit creeps.
+    /// works in coarser steps, and a lamp near its limit creeps.
     #[test]
     fn a_forecast_is_what_then_happens(
         (bodies, look, _) in any_group(),

@@ -174,7 +174,8 @@ impl Ramp {
 
     /// A look was recalled, and lands in `over_s` seconds with all white lamps at `opening` stops under it
     /// ([`Self::opening`]): the offset goes there evenly meanwhile, so that ratios hold from the first
-    /// moment. The change of light is one that was asked for, so the rate does not bind it. From the next
+    /// moment. The change of light is one that was asked for, so the rate does not bind it, nor where a lamp
+    /// needs more on the way. From the next
     /// frame on `asked` is taken to fade from what was last sent, of which nothing is held then.
     pub fn recalled(&mut self, opening: f64, over_s: f64) {
         for standing in &mut self.lamps {
@@ -270,7 +271,7 @@ impl Ramp {
             let low = (self.white.stops - freed).max(0.0);
             let part = if left_s > frame_s { frame_s / left_s } else { 1.0 };
             let even = low + (to - low) * part;
-            self.white = Offset { stops: even.max(need.min(low + step)), shrinking: false };
+            self.white = Offset { stops: even.max(need), shrinking: false };
             self.glide = (left_s > frame_s).then_some((to, left_s - frame_s));
             return;
         }
