@@ -26,14 +26,18 @@ pub(super) fn heat(t: &Table<'_>) -> Option<HeatFigure> {
         return field.word(&[("no limit", HeatFigure::NoLimit)]);
     };
     let limit = table.get("limit").map(|f| f.celsius());
-    let limit = match limit {
-        Some(limit) => Some(limit?),
-        None => None,
-    };
     let by_rise = !table.has("full-for") && (table.has("rise-at-full") || table.has("k-per-w"));
-    let figure = if by_rise { known(&table, limit) } else { full_for(&table, limit) };
+    let reported = matches!(limit, Some(None));
+    let figure = if by_rise {
+        known(&table, limit.flatten())
+    } else if reported {
+        // The rest is read against the limit.
+        return None;
+    } else {
+        full_for(&table, limit.flatten())
+    };
     table.finish();
-    figure
+    figure.filter(|_| !reported)
 }
 
 /// What a lamp is with its fan off.
