@@ -13,7 +13,7 @@ fn lamp(profile: &str, fixture: &str) -> Fixture {
          [fixture.board]\nprofile = \"board\"\naddress = 100\nclock = \"3:00\"\ndistance = \"2 m\"\n{fixture}\n"
     ));
     let plan = read_plan(&plan).unwrap_or_else(|r| panic!("{:#?}", r.problems));
-    plan.fixture(plan.fixture_named("board").unwrap()).clone()
+    plan.fixture(plan.fixture_named("board").expect("the fixture above")).clone()
 }
 
 fn fan_less(heat: &str) -> String {
@@ -33,7 +33,7 @@ fn of(heat: &str) -> Model {
 
 /// Time from cold in a room at `ambient_c` until the limit, at `watts`; by the model alone.
 fn lasts(model: &Model, ambient_c: f64, watts: f64) -> f64 {
-    model.time_to_limit_s(ambient_c, ambient_c, watts).unwrap()
+    model.time_to_limit_s(ambient_c, ambient_c, watts).expect("it does not bear that for ever")
 }
 
 /// Source: the issue: tau = 1.5 N, a judgement; 1 - e^(-2/3) = 0.486583 of the way, by hand.
