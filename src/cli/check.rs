@@ -1,11 +1,14 @@
 //! `check`: once a plan has no errors, what the set can and cannot do.
 
+mod exposure;
+
 use std::fmt::Write;
 
 use serde::Serialize;
 
 use crate::channels;
-use crate::engine::{assess, say};
+use crate::engine::exposure::{self as exposures, Cure, Help, KeyReading};
+use crate::engine::{assess, balanced, meter, say};
 use crate::guards;
 use crate::plan::{CircuitId, Control, Plan};
 
@@ -26,6 +29,8 @@ pub struct Findings {
     pub circuits: Vec<CircuitUse>,
     /// Fixtures whose heat is not known: half power on real outputs.
     pub heat_unknown: Vec<String>,
+    /// Cameras, shutters and modulation.
+    pub exposure: Help,
     /// Other things to know.
     pub notes: Vec<String>,
 }
@@ -58,6 +63,16 @@ pub struct LookFindings {
     pub real_warnings: Vec<String>,
     /// What a person sets by hand.
     pub by_hand: Vec<String>,
+    /// Its key on a meter, at the first camera's ISO speed and exposure time.
+    pub key: Option<KeyReading>,
+    /// What would do where it asks more light than its lamps have.
+    pub cure: Option<Cure>,
+    /// Predicted readings at the meter points, in stops, and key to fill; `None` without any.
+    pub meter: Option<String>,
+    /// Meter points that the look states and its lamps do not meet, with the change that would.
+    pub unmet: Vec<String>,
+    /// What the lamps that are not here change at the meter points.
+    pub missed: Option<String>,
 }
 
 /// One circuit.
@@ -125,6 +140,11 @@ pub fn findings(plan: &Plan) -> Findings {
             lamps: found.iter().filter(|a| a.asked.lux > 0.0).count(),
             watts: (0..plan.fixtures.len()).map(watts_of).sum(),
             by_hand: found.iter().filter_map(|a| a.by_hand(plan)).collect(),
+            key: exposures::key_reading(plan, look, &found),
+            cure: exposures::cure(plan, look, &found),
+            meter: meter::table(plan, look, &found).line(plan),
+            unmet: look.balanced.as_ref().map_or_else(Vec::new, |b| b.unmet.clone()),
+            missed: balanced::missed(plan, look),
             warnings,
             real_warnings,
         });
@@ -154,6 +174,7 @@ pub fn findings(plan: &Plan) -> Findings {
             .filter(|f| guards::heat_unknown(f) && f.address().is_some())
             .map(|f| f.id.clone())
             .collect(),
+        exposure: exposures::help(plan),
         notes: plan.notes.clone(),
     }
 }
@@ -213,8 +234,13 @@ impl Findings {
                 say::count(look.lamps, "lamp"),
                 look.watts
             );
-            for hand in &look.by_hand {
-                let _ = writeln!(text, "{:<width$}                      {hand}", "");
+            if let Some(cure) = &look.cure {
+                let _ = writeln!(text, "{:<width$}                      {}", "", exposure::cure(cure));
+            }
+            let more = look.by_hand.iter().chain(&look.unmet).chain(&look.missed);
+            let metered = look.meter.iter().map(|m| format!("metered: {m}"));
+            for line in more.cloned().chain(metered) {
+                let _ = writeln!(text, "{:<width$}                      {line}", "");
             }
             if !look.real_warnings.is_empty() {
                 let _ = writeln!(
@@ -225,6 +251,14 @@ impl Findings {
                 );
             }
         }
+        if self.looks.iter().any(|l| l.meter.is_some()) {
+            let _ = writeln!(text, "metered: {}", meter::CAUTION);
+        }
+        text.push('\n');
+        text.push_str(&exposure::keys(
+            self.looks.iter().filter_map(|l| Some((l.look.as_str(), l.key.as_ref()?))),
+        ));
+        text.push_str(&exposure::text(&self.exposure));
         if !self.heat_unknown.is_empty() {
             let _ = writeln!(
                 text,

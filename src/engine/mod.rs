@@ -6,9 +6,12 @@
 
 pub mod assess;
 mod attention;
+pub mod balanced;
 mod event;
 pub mod explain;
+pub mod exposure;
 mod lamp;
+pub mod meter;
 mod reload;
 mod requests;
 pub mod run;

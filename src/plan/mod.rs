@@ -11,6 +11,7 @@ mod fixture;
 mod heat;
 pub mod load;
 mod look;
+mod meter;
 mod place;
 mod problem;
 mod read;
@@ -28,7 +29,8 @@ pub use fixture::{
     MAX_EMITTERS, Mixing, Mode, PowerUp, Profile,
 };
 pub use heat::{FullFor, HEAT_LIMIT_C, HeatFigure, KnownHeat, Quiet, Rise, SecondFigure};
-pub use look::{ColourTarget, Level, Look, MeterTarget, Motion, Step, Target};
+pub use look::{BalancedTargets, ColourTarget, Level, Look, Motion, Step, Target};
+pub use meter::{MeterAt, MeterPoint, MeterTarget, Receptor, Sent, Spill, Surface};
 pub use place::{Aim, Bounce, Camera, Daylight, Flag, Metres, Placement, Room, Subject, Wall};
 pub use problem::{Kind, Mark, Place, Problem, Report};
 pub use read::{is_look_name, is_set_name, read};
@@ -67,6 +69,8 @@ pub struct Plan {
     pub exposure: Exposure,
     /// Cameras in the plan's order; at least one.
     pub cameras: Vec<Camera>,
+    /// Frequency of the mains in hertz, 50 or 60; `None`: not stated, both are judged.
+    pub mains_hz: Option<f64>,
     /// Subjects in the plan's order; at least one, the first is the origin.
     pub subjects: Vec<Subject>,
     /// The room and its walls, where given.
@@ -107,6 +111,8 @@ pub struct Plan {
     pub frames: FrameClock,
     /// The broker, if status is published.
     pub mqtt: Option<Mqtt>,
+    /// What every lamp sends to every meter point; nothing in a plan that was read without its light.
+    pub spill: Spill,
     /// Things a person should know though nothing is wrong, in plain words, such as
     /// "3 lamps use invented figures: planned, uncalibrated: may be a stop off".
     pub notes: Vec<String>,

@@ -33,7 +33,7 @@ use super::defaults;
 use super::problem::{Kind, Problem, Report};
 use super::sources::{ColourScience, Sources, Text};
 use super::tree::{Sink, Table};
-use super::{Fixture, LookId, Plan, Profile};
+use super::{Fixture, LookId, Plan, Profile, Spill};
 use crate::units::{Celsius, Kelvin};
 use crate::words::short;
 
@@ -109,6 +109,7 @@ fn build(sources: &Sources, trees: &[Spanned<DeTable<'_>>], sink: &Sink) -> Opti
     let ambient = plan.get("ambient").map_or(Some(Celsius::clamped(defaults::AMBIENT_C)), |f| {
         f.amount(&CELSIUS, -40.0, 60.0).map(Celsius::clamped)
     });
+    let mains_hz = settings::mains(&plan);
     let profiles = profiles(&cx, &shipped, kit.as_ref(), &plan);
 
     let subjects = place::subjects(&cx, &plan);
@@ -154,7 +155,8 @@ fn build(sources: &Sources, trees: &[Spanned<DeTable<'_>>], sink: &Sink) -> Opti
     }
     let white_balance =
         cameras.as_ref().map_or(Kelvin::clamped(defaults::WHITE_BALANCE_K), |c| c.1.white_balance);
-    let against = target::Against { fixtures: &named, groups: groups.as_deref(), white_balance };
+    let against =
+        target::Against { fixtures: &named, groups: groups.as_deref(), white_balance, stage: stage.as_ref() };
     let looks = target::resolve(&cx, &raws, &against);
     let look_ids = target::ids(&raws);
     let order = order::order(&plan, &raws, &look_ids, fade);
@@ -176,6 +178,7 @@ fn build(sources: &Sources, trees: &[Spanned<DeTable<'_>>], sink: &Sink) -> Opti
         hash: sources.hash(),
         exposure,
         cameras,
+        mains_hz: mains_hz?,
         subjects: stage.subjects,
         room: stage.room,
         ambient: ambient?,
@@ -196,6 +199,7 @@ fn build(sources: &Sources, trees: &[Spanned<DeTable<'_>>], sink: &Sink) -> Opti
         on_start: on_start?,
         frames: frames?,
         mqtt,
+        spill: Spill::default(),
         notes,
     })
 }
