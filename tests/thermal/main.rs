@@ -6,6 +6,7 @@ mod common;
 #[path = "../common_plan/mod.rs"]
 mod common_plan;
 
+mod demo;
 mod facts;
 mod figures;
 mod properties;

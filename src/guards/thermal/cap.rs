@@ -30,10 +30,10 @@
 //! e (1 - a) + y a <= E g(max(1, e/E)),   a = e^(-ahead/tau).
 //! ```
 //!
-//! 1. *Never over.* Safe means y <= E. Within a step of constant power y moves one way only, so ends
-//!    suffice; each step ends safe if `ahead_s` is at least as long as the step. From any state with y <= E the cap is at least 0
-//!    and 0 leads down, so there is always a next step. This holds for any sequence of requests, since a
-//!    request only chooses something at or under the cap; and power sent under it is cooler.
+//! 1. *Never over.* Safe means y <= E. Within a step of constant power y moves one way only, so its ends
+//!    suffice, and each step ends safe if `ahead_s` is at least as long as it. From any state with y <= E
+//!    the cap is at least 0, and 0 leads down, so there is always a next step. This holds for any sequence
+//!    of requests, since a request only chooses something at or under the cap, and less power is cooler.
 //! 2. *Never faster than 0.05 stop/s.* Let e be sent for a frame of d seconds under the cap. Then
 //!    e e^(-kd) is under the next frame's cap: compare with the path "e for `ahead_s`, then the ramp from
 //!    e". The path "e for d, then e e^(-kd) for `ahead_s`" is nowhere above it in power, so it is not
@@ -41,9 +41,10 @@
 //! 3. *No sooner.* The condition is equality for the ramp that lands on the limit; any greater e would
 //!    need a faster one. It begins `ahead_s` before the last moment, no more.
 //!
-//! A step up of the room, or a start at the limit, makes E smaller at once: the state may then not be safe
-//! for a slow ramp and the cap falls as far as it must. y <= E can then be broken too; the cap is 0 until
-//! it holds again. Where E <= 0 standby alone leads to the limit, and no power can be borne: 0.
+//! A warmer room, or a start at the limit, makes E smaller or y greater at once: the state may then not be
+//! safe for a slow ramp, and the cap falls as far as it must. (The room moves T not at once, so y <= E still
+//! holds.) A start over the limit breaks y <= E: the cap is 0 until it holds again. Where E <= 0 standby
+//! alone leads to the limit, no power can be borne, and the cap is 0.
 
 use super::{FALL_PER_S, Model};
 
