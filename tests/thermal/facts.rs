@@ -292,3 +292,44 @@ fn a_forecast_names_the_first_lamp_its_moment_and_the_stops_at_the_end() {
     // What it bears for ever is given in full, though it is hot.
     assert_eq!((seen[2].first, seen[2].stops_at_end), (None, 0.0));
 }
+
+/// Source: the issue: it comes up again, slowly; arithmetic: one stop takes 20 s.
+#[test]
+fn when_the_room_cools_light_comes_up_by_a_twentieth_of_a_stop_a_second() {
+    let mut ramp = Ramp::new(1);
+    let full = lamp_now(FULL_W, 70.0);
+    for _ in 0..40 * 30 {
+        ramp.step(&[full], ROOM_C, FRAME_S);
+    }
+    assert!((ramp.stops() - 1.0468).abs() < 1e-3);
+    let cool = -21.0;
+    let mut last = ramp.stops();
+    for frame in 0..40 * 30 {
+        ramp.step(&[LampNow { body: Some((MAT, 60.0)), ..full }], cool, FRAME_S);
+        let moved = last - ramp.stops();
+        assert!((-1e-12..=RATE * FRAME_S + 1e-12).contains(&moved), "frame {frame}: {moved} stops");
+        last = ramp.stops();
+    }
+    assert!(ramp.free());
+}
+
+/// Source: the rule that nothing hunts; arithmetic: 28 - 25 K are 3.23 W, 0.23 W of them light, which is
+/// 8.7 stops under 94 W.
+#[test]
+fn a_lamp_that_had_to_go_dark_stays_dark_while_it_can_bear_no_light() {
+    let model = Model::new(90.0 / 97.0, 1800.0, 28.0);
+    let mut ramp = Ramp::new(1);
+    let (mut celsius, mut dark_since) = (ROOM_C, None);
+    for second in 0..7200 {
+        let lamp = LampNow { body: Some((model, celsius)), ..lamp_now(FULL_W, 0.0) };
+        ramp.step(&[lamp], ROOM_C, 1.0);
+        let held = ramp.held(0);
+        celsius = model.after(ROOM_C, celsius, FULL_W * held.share() + STANDBY_W, 1.0);
+        assert!(celsius <= 28.0 + 1e-6);
+        if held.dark && dark_since.is_none() {
+            dark_since = Some(second);
+        }
+        assert_eq!(held.dark, dark_since.is_some(), "second {second}");
+    }
+    assert!(dark_since.is_some());
+}

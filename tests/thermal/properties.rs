@@ -273,7 +273,6 @@ proptest! {
         let mut last: Vec<Option<(f64, f64)>> = vec![None; bodies.len()];
         let mut sent_w = vec![0.0; bodies.len()];
         for (turn, frames) in course {
-            let mut jolt = true;
             let mut over = None;
             match turn {
                 Turn::Look(next, over_s) => (look, over, fade) = (next, over_s, None),
@@ -321,7 +320,7 @@ proptest! {
                     let share = held.share();
                     prop_assert!((0.0..=1.0).contains(&share));
                     let light = lamp.asked * share;
-                    if let (Some((asked, was)), false, true) = (last[i], jolt, quiet_for <= 0.0)
+                    if let (Some((asked, was)), true) = (last[i], quiet_for <= 0.0)
                         && asked == lamp.asked && was > 0.0 && light > 0.0
                     {
                         let moved = (light / was).log2();
@@ -353,7 +352,6 @@ proptest! {
                 for i in &whites {
                     prop_assert!(ramp.held(*i).stops >= ramp.stops() - 1e-9);
                 }
-                jolt = false;
                 quiet_for -= frame_s;
             }
         }

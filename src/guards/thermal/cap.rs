@@ -42,9 +42,10 @@
 //!    need a faster one. It begins `ahead_s` before the last moment, no more.
 //!
 //! A warmer room, or a start at the limit, makes E smaller or y greater at once: the state may then not be
-//! safe for a slow ramp, and the cap falls as far as it must. (The room moves T not at once, so y <= E still
-//! holds.) A start over the limit breaks y <= E: the cap is 0 until it holds again. Where E <= 0 standby
-//! alone leads to the limit, no power can be borne, and the cap is 0.
+//! safe for a slow ramp, and the cap falls as far as it must. (A change of the room does not move T at once,
+//! so y <= E still holds.) A start over the limit breaks y <= E: the cap is then what brings it back by the
+//! end of the step, mostly 0. Where E <= 0 standby alone leads to the limit, no power can be borne, and the
+//! cap is 0.
 
 use super::{FALL_PER_S, Model};
 
