@@ -7,15 +7,19 @@
 pub mod assess;
 mod attention;
 pub mod balanced;
+#[cfg(test)]
+mod continuity;
 mod event;
 pub mod explain;
 pub mod exposure;
 mod lamp;
 pub mod meter;
+pub mod quality;
 mod reload;
 mod requests;
 pub mod run;
 pub mod say;
+mod shape;
 mod state;
 mod step;
 
