@@ -149,6 +149,7 @@ fn a_lamp_allowed_all_it_has_is_sent_full() {
             xy: Xy { x: *x, y: *y },
             lux_at_1m: *lux,
             watts: Watts::clamped(10.0 / 3.0),
+            spectrum: None,
         })
         .collect();
     for curve in lamps::CURVES {
