@@ -162,6 +162,7 @@ pub fn profiles_text<'a>(profiles: impl IntoIterator<Item = &'a Profile>) -> Str
         let invented = if p.invented { "  (figures invented)" } else { "" };
         let cooling = match p.cooling {
             Cooling::Fan => "fan",
+            Cooling::Quiet => "fan off",
             Cooling::FanLess => "fan-less",
         };
         let watts: f64 = p.emitters.iter().map(|e| e.watts.get()).sum();

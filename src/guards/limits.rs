@@ -13,11 +13,11 @@ pub const HALF_POWER: f64 = 0.5;
 /// side by side show (0.004 in u'v' is often called just visible; from memory).
 const COLOUR_SEEN_UV76: f64 = 0.002;
 
-/// True if nothing that counts is known of this lamp's heat: it has no fan, and no figure of its
+/// True if nothing that counts is known of this lamp's heat: no fan runs, and no figure of its
 /// maker's, or only an invented one.
 #[must_use]
 pub fn heat_unknown(fixture: &Fixture) -> bool {
-    fixture.profile.cooling == Cooling::FanLess && fixture.heat.is_none()
+    fixture.cooling != Cooling::Fan && fixture.heat.is_none()
 }
 
 /// The greatest share of `reach`'s mix that standing limits let through, and which of them bind at

@@ -8,6 +8,7 @@
 mod guard;
 mod limits;
 mod report;
+pub mod thermal;
 
 pub use guard::{Allowed, Conditions, Forecast, Standing, allow, forecast};
 pub use limits::{HALF_POWER, heat_unknown};

@@ -57,6 +57,12 @@ pub(super) const AMPS: Family = Family { noun: "a current", units: &[("A", 1.0)]
 /// Temperatures, in degrees Celsius.
 pub(super) const CELSIUS: Family =
     Family { noun: "a temperature", units: &[("C", 1.0), ("°C", 1.0)], example: "22 C" };
+/// Differences of temperature, in kelvin.
+pub(super) const KELVINS: Family =
+    Family { noun: "a rise of temperature", units: &[("K", 1.0)], example: "38 K" };
+/// Thermal resistances, in kelvin for each watt.
+pub(super) const KELVINS_PER_WATT: Family =
+    Family { noun: "a rise for each watt", units: &[("K/W", 1.0)], example: "0.55 K/W" };
 /// Frequencies and frame rates, in hertz.
 pub(super) const HERTZ: Family =
     Family { noun: "a frequency", units: &[("Hz", 1.0), ("kHz", 1000.0)], example: "40 Hz" };

@@ -36,7 +36,7 @@ pub(super) const BREAKER_SHARE: f64 = 0.8;
 pub(super) const BREAK_US: f64 = 176.0;
 /// Mark after break in microseconds; E1.11 asks senders for 12 or more.
 pub(super) const MARK_US: f64 = 16.0;
-/// Room temperature for a maker's heat figure that states none, in degrees Celsius.
+/// Room temperature where neither the plan nor a maker's heat figure states one, in degrees Celsius.
 pub(super) const AMBIENT_C: f64 = 25.0;
 /// Keep-alive of the broker's connection: the will is published after 1.5 times this.
 pub(super) const KEEP_ALIVE: Duration = Duration::from_secs(10);

@@ -3,8 +3,10 @@
 use std::sync::Arc;
 use std::time::Duration;
 
-use super::{BeamFile, CircuitId, LightTable, OutputId, Placement, SpectralPower, TrueTable};
-use crate::units::{Celsius, Kelvin, Share, Stops, Watts, Xy};
+use super::{
+    BeamFile, CircuitId, HeatFigure, LightTable, OutputId, Placement, Quiet, SpectralPower, TrueTable,
+};
+use crate::units::{Kelvin, Share, Stops, Watts, Xy};
 
 /// Most emitters that a lamp may have.
 pub const MAX_EMITTERS: usize = 8;
@@ -44,8 +46,13 @@ pub struct Fixture {
     pub prefer: Prefer,
     /// Limits on its light.
     pub limits: Limits,
-    /// What is known of its heat; `None` counts as unknown.
+    /// How it is cooled here: of a lamp with a fan, whether it is on.
+    pub cooling: Cooling,
+    /// What a person said of this lamp's heat, with its cooling as it is here, or its profile unless that
+    /// is invented; `None` counts as unknown.
     pub heat: Option<HeatFigure>,
+    /// Product of its modifiers' heat factors, 1 or more: how much warmer its body gets behind them.
+    pub heat_factor: f64,
     /// True if the light figures are nobody's measurement: predictions may be a stop off.
     pub uncalibrated: bool,
     /// The circuit it draws from.
@@ -131,8 +138,10 @@ pub struct Profile {
     pub power_factor: f64,
     /// How it is cooled.
     pub cooling: Cooling,
-    /// What the maker says of its heat.
+    /// What the maker says of its heat, with the fan on where it has one.
     pub heat: Option<HeatFigure>,
+    /// What it is with its fan off, where it can be.
+    pub quiet: Option<Quiet>,
     /// Radius of its lit front in metres.
     pub radius_m: Option<f64>,
     /// Full angle at half intensity in degrees.
@@ -196,17 +205,10 @@ impl Prefer {
 pub enum Cooling {
     /// A fan that always runs when needed.
     Fan,
+    /// A fan that is switched off.
+    Quiet,
     /// None: it heats at full power.
     FanLess,
-}
-
-/// What a person knows of a lamp's heat.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub enum HeatFigure {
-    /// Runs at full as long as one likes.
-    NoLimit,
-    /// Runs this long at full power, then it cuts back; at this room temperature.
-    FullFor(Duration, Celsius),
 }
 
 /// What a lamp does when frames stop coming.

@@ -9,6 +9,7 @@ mod beams;
 mod defaults;
 pub mod diagnose;
 mod fixture;
+mod heat;
 pub mod load;
 mod look;
 mod measured;
@@ -28,9 +29,10 @@ use std::time::Duration;
 
 pub use beams::BeamFile;
 pub use fixture::{
-    Address, Bits, Body, Channel, Control, Cooling, Curve, Drives, Emitter, Fixture, FramesStop, HeatFigure,
-    Law, Limits, MAX_EMITTERS, Mixing, Mode, PowerUp, Prefer, Profile,
+    Address, Bits, Body, Channel, Control, Cooling, Curve, Drives, Emitter, Fixture, FramesStop, Law, Limits,
+    MAX_EMITTERS, Mixing, Mode, PowerUp, Prefer, Profile,
 };
+pub use heat::{FullFor, HEAT_LIMIT_C, HeatFigure, KnownHeat, Quiet, Rise, SecondFigure};
 pub use look::{BalancedTargets, ColourTarget, Level, Look, Motion, Step, Target};
 pub use measured::{Knot, LightTable, MOST_POINTS, TableFault, TruePoint, TrueTable};
 pub use meter::{MeterAt, MeterPoint, MeterTarget, Receptor, Sent, Spill, Surface};
@@ -42,7 +44,7 @@ pub use sources::{ColourScience, Sources, SpectrumFile, Text, WrongSpectrum};
 pub use spectrum::SpectralPower;
 pub use write::look_text;
 
-use crate::units::FrameClock;
+use crate::units::{Celsius, FrameClock};
 
 /// Index of a fixture in [`Plan::fixtures`].
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -82,6 +84,8 @@ pub struct Plan {
     pub subjects: Vec<Subject>,
     /// The room and its walls, where given.
     pub room: Option<Room>,
+    /// Temperature of the room, as planned.
+    pub ambient: Celsius,
     /// Outputs in the plan's order.
     pub outputs: Vec<Output>,
     /// Circuits in the plan's order.

@@ -1,14 +1,13 @@
 //! The light arithmetic for people and programs: a request in JSON, an answer in JSON.
 //!
-//! Every kind calls the functions that the engine's own steps call (`light`, `channels::curve`); only
-//! the sums that no step has yet (`heat`, `flash`) live here. No state, no files, no clock: the
-//! same line always gets the same answer; the text of a file that a request names is handed in by the
+//! Every kind calls the functions that the engine's own steps call (`light`, `channels::curve`,
+//! `guards::thermal`); only the sum that no step has yet (`flash`) lives here. No state, no files, no clock:
+//! the same line always gets the same answer; the text of a file that a request names is handed in by the
 //! caller. Wording for people is `cli::reckon`'s work.
 
 mod error;
 mod fields;
 pub mod flash;
-pub mod heat;
 mod kinds;
 
 use std::io::{self, BufRead, Read, Write};

@@ -336,10 +336,8 @@ fn a_fade_of_a_lamp_that_is_held_starts_from_what_it_shows() {
 fn heat_counts_as_unknown_of_fan_less_lamps_alone() {
     let mut fixture = plan().fixtures[0].clone();
     fixture.heat = None;
-    for (cooling, unknown) in [(Cooling::FanLess, true), (Cooling::Fan, false)] {
-        let mut profile = (*fixture.profile).clone();
-        profile.cooling = cooling;
-        fixture.profile = profile.into();
+    for (cooling, unknown) in [(Cooling::FanLess, true), (Cooling::Quiet, true), (Cooling::Fan, false)] {
+        fixture.cooling = cooling;
         assert_eq!(lampkeep::guards::heat_unknown(&fixture), unknown, "{cooling:?}");
     }
 }

@@ -4,16 +4,17 @@ use std::collections::BTreeMap;
 
 use super::Cx;
 use super::aim;
+use super::heat;
 use super::kit::{self, KitLamp, Patch, Profiles, Wants};
 use super::names::{self, Taken};
 use super::place::{self, Stage};
 use super::profile;
-use crate::plan::amounts::{LENGTH, MIRED, STOPS};
+use crate::plan::amounts::{LENGTH, MIRED, PERCENT, STOPS};
 use crate::plan::problem::{Kind, Place, Problem};
 use crate::plan::tree::{Field, Table};
 use crate::plan::{
-    Address, Circuit, CircuitId, Control, Emitter, Fixture, Mixing, Output, OutputId, OutputKind, Prefer,
-    Profile,
+    Address, Circuit, CircuitId, Control, Cooling, Emitter, Fixture, Mixing, Output, OutputId, OutputKind,
+    Prefer, Profile,
 };
 use crate::units::{Duv, Mired, Stops, Watts};
 use crate::words::short;
@@ -26,6 +27,7 @@ pub(super) struct Modifier {
     shift_duv: f64,
     radius_m: Option<f64>,
     beam_deg: Option<f64>,
+    heat_factor: Option<f64>,
 }
 
 /// Reads every `[modifier.ID]`.
@@ -37,6 +39,7 @@ pub(super) fn modifiers(cx: &Cx<'_>, plan: &Table<'_>) -> BTreeMap<String, Modif
         let mired = t.get("mired").and_then(|f| f.amount(&MIRED, -500.0, 500.0));
         let duv = t.get("duv").and_then(|f| f.duv());
         let size = t.get("size").and_then(|f| f.amount(&LENGTH, 0.01, 10.0));
+        let heat_factor = t.get("heat-factor").and_then(|f| f.amount(&PERCENT, 100.0, 1000.0));
         let (radius, beam_deg) = profile::front(&t);
         if size.is_some() && radius.is_some() {
             let said = format!("modifier `{name}` has its front twice: `size` and `radius`");
@@ -54,6 +57,7 @@ pub(super) fn modifiers(cx: &Cx<'_>, plan: &Table<'_>) -> BTreeMap<String, Modif
                 // A square front of side s counts as the disc of the same area: r = s / sqrt(pi).
                 radius_m: radius.or(size.map(|s| s / std::f64::consts::PI.sqrt())),
                 beam_deg,
+                heat_factor: heat_factor.map(|percent| percent / 100.0),
             },
         );
     }
@@ -179,7 +183,9 @@ fn fixture<'a>(
         t.allow(&["aim", "aim-height", "along", "from-wall"]);
     }
     let circuit = circuit_of(id, t, around, notes);
-    let heat = profile::heat(t);
+    let heat = heat::heat(t);
+    let quiet = kit_lamp.and_then(|k| k.quiet).or_else(|| lamp.as_ref().and_then(|l| l.profile.quiet));
+    let cooling = heat::cooling(t, lamp.as_ref().map(|l| &*l.profile), quiet);
     let prefer = t.get("prefer");
     let absent = t.get("absent").and_then(|f| f.text("lent")).map(str::to_owned);
     let base = lamp.as_ref().map(|l| l.profile.limits);
@@ -207,6 +213,15 @@ fn fixture<'a>(
         let loss_stops: f64 = modifiers.iter().map(|m| m.1.loss_stops).sum();
         let shift_mired: f64 = modifiers.iter().map(|m| m.1.shift_mired).sum();
         let shift_duv: f64 = modifiers.iter().map(|m| m.1.shift_duv).sum();
+        let heat_factor: f64 = modifiers.iter().filter_map(|m| m.1.heat_factor).product();
+        let (cooling, mut limits) = (cooling?, limits?);
+        let of_body = match cooling {
+            Cooling::Quiet => kit_lamp.and_then(|k| k.quiet).and_then(|q| q.heat),
+            Cooling::Fan | Cooling::FanLess => kit_lamp.and_then(|k| k.heat),
+        };
+        if let Some(quiet) = quiet.filter(|q| cooling == Cooling::Quiet && q.ceiling < limits.ceiling) {
+            limits.ceiling = quiet.ceiling;
+        }
         let emitters = gelled(cx, id, scaled(&lamp.profile, kit_lamp), shift_mired, shift_duv, notes);
         let prefer = preference(prefer, &lamp, &emitters, notes);
         Some(Fixture {
@@ -223,11 +238,11 @@ fn fixture<'a>(
             shift_duv,
             emitters,
             prefer: prefer?,
-            limits: limits?,
+            limits,
+            cooling,
             // An invented figure protects no real lamp: without a person's own the heat is unknown.
-            heat: heat
-                .or(kit_lamp.and_then(|k| k.heat))
-                .or(lamp.profile.heat.filter(|_| !lamp.profile.invented)),
+            heat: heat.or(of_body).or(lamp.profile.heat_when(cooling).filter(|_| !lamp.profile.invented)),
+            heat_factor,
             uncalibrated: lamp.profile.invented && kit_lamp.is_none_or(|k| k.output_ratio.is_none()),
             profile: lamp.profile,
             circuit: circuit?,

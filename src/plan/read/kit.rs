@@ -5,13 +5,13 @@ use std::sync::Arc;
 
 use toml::de::DeValue;
 
+use super::heat;
 use super::names::{self, Taken};
-use super::profile;
 use super::{Cx, calibration};
 use crate::plan::amounts::PERCENT;
 use crate::plan::problem::{Kind, Place, Problem};
 use crate::plan::tree::{Field, Table};
-use crate::plan::{Body, HeatFigure, Mode, Profile};
+use crate::plan::{Body, HeatFigure, Mode, Profile, Quiet};
 use crate::units::Watts;
 use crate::words::short;
 
@@ -53,8 +53,10 @@ pub(super) struct KitLamp<'a> {
     pub output_ratio: Option<f64>,
     /// Measured electrical power at full.
     pub watts: Option<Watts>,
-    /// What its maker says of its heat.
+    /// What its maker says of its heat, with the fan on where it has one.
     pub heat: Option<HeatFigure>,
+    /// What it is with its fan off.
+    pub quiet: Option<Quiet>,
 }
 
 /// Keys that say what lamp it is and where its slots are.
@@ -77,7 +79,7 @@ pub(super) fn bodies<'a>(
         let mut lamp = lamp(&t, profiles, Wants::MayHave);
         let sticker = t.get("sticker").and_then(|f| f.text("blue dot")).map(str::to_owned);
         let watts = t.get("watts").and_then(|f| f.watts());
-        let heat = profile::heat(&t);
+        let (heat, quiet) = (heat::heat(&t), heat::quiet(&t));
         let stated = t.get("calibration").and_then(|f| f.table(&format!("`calibration` of body `{name}`")));
         let (mut calibrated, mut output_ratio) = (None, None);
         if let Some(c) = stated {
@@ -102,7 +104,7 @@ pub(super) fn bodies<'a>(
             lamp = Some(found.lamp);
         }
         let body = Body { name: name.to_owned(), sticker, calibrated };
-        bodies.insert(name.to_owned(), KitLamp { body, lamp, output_ratio, watts, heat });
+        bodies.insert(name.to_owned(), KitLamp { body, lamp, output_ratio, watts, heat, quiet });
     }
     for name in measured.keys() {
         notes.push(format!("there is a calibration of `{}`, but no such body in the kit", short(name)));

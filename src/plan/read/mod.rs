@@ -8,6 +8,7 @@ mod aim;
 mod calibration;
 mod curve;
 mod fixture;
+mod heat;
 mod kit;
 mod look;
 mod names;
@@ -30,13 +31,14 @@ use toml::de::DeTable;
 use self::kit::Profiles;
 use self::names::Taken;
 use self::place::Stage;
+use super::amounts::CELSIUS;
 use super::beams::BeamFile;
 use super::defaults;
 use super::problem::{Kind, Problem, Report};
 use super::sources::{ColourScience, Sources, SpectrumFile, Text};
 use super::tree::{Sink, Table};
 use super::{Fixture, LookId, Plan, Profile, Spill};
-use crate::units::Kelvin;
+use crate::units::{Celsius, Kelvin};
 use crate::words::short;
 
 /// What every reader needs.
@@ -126,6 +128,9 @@ fn build(sources: &Sources, trees: &[Spanned<DeTable<'_>>], cx: &Cx<'_>) -> Opti
     let frames = settings::frame_rate(&plan);
     let rest_for = plan.get("rest-for").map_or(Some(defaults::REST_FOR), |f| f.duration(10.0, 86_400.0));
     let on_stop = settings::on_stop(&plan);
+    let ambient = plan.get("ambient").map_or(Some(Celsius::clamped(defaults::AMBIENT_C)), |f| {
+        f.amount(&CELSIUS, -40.0, 60.0).map(Celsius::clamped)
+    });
     let mains_hz = settings::mains(&plan);
     let profiles = profiles(cx, &shipped, kit.as_ref(), &plan);
 
@@ -202,6 +207,7 @@ fn build(sources: &Sources, trees: &[Spanned<DeTable<'_>>], cx: &Cx<'_>) -> Opti
         mains_hz: mains_hz?,
         subjects: stage.subjects,
         room: stage.room,
+        ambient: ambient?,
         outputs: outputs?,
         circuits: circuits?,
         profiles: profiles.into_values().flatten().collect(),

@@ -1,15 +1,15 @@
 //! Fixture profiles: emitters, modes and what is known of heat.
 
-use super::{Cx, curve, spectrum};
+use super::{Cx, curve, heat, spectrum};
 use crate::plan::amounts::{ANGLE, CANDELA, HERTZ, LENGTH, PERCENT_PER_S};
 use crate::plan::defaults;
 use crate::plan::problem::{Kind, Problem};
 use crate::plan::tree::{Field, Table};
 use crate::plan::{
-    BeamFile, Bits, Channel, Cooling, Drives, Emitter, FramesStop, HeatFigure, Limits, MAX_EMITTERS, Mixing,
-    Mode, PowerUp, Profile,
+    BeamFile, Bits, Channel, Cooling, Drives, Emitter, FramesStop, Limits, MAX_EMITTERS, Mixing, Mode,
+    PowerUp, Profile,
 };
-use crate::units::{Celsius, Duv, Kelvin, Share, Watts, Xy};
+use crate::units::{Duv, Kelvin, Share, Watts, Xy};
 
 /// Slots of a universe (E1.11).
 const SLOTS: u16 = 512;
@@ -24,7 +24,7 @@ pub(super) fn profile(cx: &Cx<'_>, name: &str, t: &Table<'_>) -> Option<Profile>
     let factor = t.get("power-factor").map_or(Some(Share::FULL), |f| power_factor(&f));
     let cooling = [("fan", Cooling::Fan), ("fan-less", Cooling::FanLess)];
     let cooling = t.need("cooling", "cooling = \"fan-less\"").and_then(|f| f.word(&cooling));
-    let heat = heat(t);
+    let (heat, quiet) = (heat::heat(t), heat::quiet(t));
     let (radius_m, beam_deg) = front(t);
     let ies = ies(cx, t);
     let when_frames_stop = t.get("when-frames-stop").map_or(Some(FramesStop::Unknown), |f| frames_stop(&f));
@@ -44,6 +44,7 @@ pub(super) fn profile(cx: &Cx<'_>, name: &str, t: &Table<'_>) -> Option<Profile>
         power_factor: factor?.get(),
         cooling: cooling?,
         heat,
+        quiet,
         radius_m,
         beam_deg,
         ies,
@@ -78,18 +79,6 @@ fn ies(cx: &Cx<'_>, t: &Table<'_>) -> Option<BeamFile> {
 pub(super) fn front(t: &Table<'_>) -> (Option<f64>, Option<f64>) {
     let radius = t.get("radius").and_then(|f| f.amount(&LENGTH, 0.001, 5.0));
     (radius, t.get("beam").and_then(|f| f.amount(&ANGLE, 1.0, 360.0)))
-}
-
-/// What a person says of a lamp's heat.
-pub(super) fn heat(t: &Table<'_>) -> Option<HeatFigure> {
-    let field = t.get("heat")?;
-    let Some(table) = field.as_table(&format!("`heat` of {}", t.owner())) else {
-        return field.word(&[("no limit", HeatFigure::NoLimit)]);
-    };
-    let full_for = table.need("full-for", "full-for = \"20 min\"").and_then(|f| f.duration(1.0, 86_400.0));
-    let ambient = table.get("ambient").map_or(Some(Celsius::clamped(defaults::AMBIENT_C)), |f| f.celsius());
-    table.finish();
-    Some(HeatFigure::FullFor(full_for?, ambient?))
 }
 
 /// Limits stated in a table, over those that hold anyway.

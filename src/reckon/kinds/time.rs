@@ -2,10 +2,11 @@
 
 use serde::Deserialize;
 
+use crate::guards::thermal::{self, Model};
 use crate::light::flicker::{self as flickers, Waveform};
 use crate::reckon::ReckonError;
 use crate::reckon::fields::{Answer, check, not_negative, positive, ratio};
-use crate::reckon::{flash as flashes, heat as heats};
+use crate::reckon::flash as flashes;
 
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -28,11 +29,11 @@ struct Step {
 }
 
 pub(super) fn heat(asked: Heat) -> Result<Answer, ReckonError> {
-    let body = heats::Body {
-        k_per_w: positive("k_per_w", asked.k_per_w)?,
-        time_constant_s: positive("time_constant_s", asked.time_constant_s)?,
-        ambient_c: celsius("ambient_c", asked.ambient_c)?,
-    };
+    let k_per_w = positive("k_per_w", asked.k_per_w)?;
+    let time_constant_s = positive("time_constant_s", asked.time_constant_s)?;
+    let ambient_c = celsius("ambient_c", asked.ambient_c)?;
+    // A course has no limit in it.
+    let body = |limit_c| Model::new(k_per_w, time_constant_s, limit_c);
     let start_c = celsius("start_c", asked.start_c)?;
     let mut answer = Answer::default();
     let course = asked.steps.is_some() || asked.at_s.is_some();
@@ -40,18 +41,20 @@ pub(super) fn heat(asked: Heat) -> Result<Answer, ReckonError> {
     if let (Some(steps), Some(at_s)) = (asked.steps, asked.at_s) {
         let mut checked = Vec::with_capacity(steps.len());
         for Step { for_s, watts } in steps {
-            checked.push(heats::Step {
+            checked.push(thermal::Step {
                 for_s: not_negative("for_s", for_s)?,
                 watts: not_negative("watts", watts)?,
             });
         }
         at_s.iter().try_for_each(|at| not_negative("at_s", *at).map(drop))?;
-        answer = answer.numbers("celsius", &body.course(start_c, &checked, &at_s))?;
+        answer =
+            answer.numbers("celsius", &body(f64::INFINITY).course(ambient_c, start_c, &checked, &at_s))?;
     } else if course {
         return Err(ReckonError::Together("a course is `steps` and `at_s` together"));
     }
     if let (Some(watts), Some(limit_c)) = (asked.watts, asked.limit_c) {
-        let time = body.time_to(start_c, not_negative("watts", watts)?, celsius("limit_c", limit_c)?);
+        let watts = not_negative("watts", watts)?;
+        let time = body(celsius("limit_c", limit_c)?).time_to_limit_s(ambient_c, start_c, watts);
         answer = answer.maybe("time_to_limit_s", time)?;
     } else if limit {
         return Err(ReckonError::Together("a time to a limit is `watts` and `limit_c` together"));
