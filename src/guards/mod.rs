@@ -5,6 +5,7 @@
 //! Heat, circuits, flashes and identity are guards of later versions; what is not known of a lamp's
 //! heat counts as hot already now.
 
+pub mod flash;
 mod guard;
 mod limits;
 mod report;

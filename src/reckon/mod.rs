@@ -6,7 +6,6 @@
 
 mod error;
 mod fields;
-pub mod flash;
 pub mod heat;
 mod kinds;
 
