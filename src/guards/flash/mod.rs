@@ -2,7 +2,8 @@
 //! more than three times in any second.
 //!
 //! The rule is that of [`count`], on illuminance: level 1.0 is the 0-stops illuminance, or the most that
-//! the point had in the last 10 s where that is less. Beyond the rule, on the careful side: changes
+//! the point had in the last 10 s where that is less (`swing.rs` says how a level 1.0 that moves is read).
+//! Beyond the rule, on the careful side: changes
 //! between two bright states count too (the rule lets them pass for screens; a lamp has no such end), and
 //! six changes a second is the most, not seven. Saturated red counts at any luminance (`red.rs`).
 //!
@@ -21,6 +22,7 @@
 //! light the lamps give there, which is the engine's work.
 
 pub mod count;
+mod counter;
 mod light;
 pub mod motion;
 mod red;

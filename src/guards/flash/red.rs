@@ -94,7 +94,7 @@ impl Reds {
 
     /// If this light would be one change too many: the frame from which it may be.
     pub fn holds(&self, light: PointLight, now: FrameNumber, window: u64) -> Option<FrameNumber> {
-        self.stamps.full_until(now, window).filter(|_| self.changes(light))
+        self.stamps.full_until(BEFORE_A_RAISE + 1, now, window).filter(|_| self.changes(light))
     }
 }
 

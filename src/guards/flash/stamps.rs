@@ -36,10 +36,10 @@ impl<const N: usize> Stamps<N> {
         }
     }
 
-    /// If `N` changes lie in the `window` frames that end with `now`: the first frame at which one of
-    /// them has left.
-    pub fn full_until(&self, now: FrameNumber, window: u64) -> Option<FrameNumber> {
-        let free = self.frames.first()? + window;
-        (self.len == N && now < free).then_some(free)
+    /// If `most` changes (1 to `N`) lie in the `window` frames that end with `now`: the first frame at which
+    /// one of them has left.
+    pub fn full_until(&self, most: usize, now: FrameNumber, window: u64) -> Option<FrameNumber> {
+        let free = self.frames.get(N.checked_sub(most)?)? + window;
+        (self.len >= most && now < free).then_some(free)
     }
 }

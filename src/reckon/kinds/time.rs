@@ -2,10 +2,10 @@
 
 use serde::Deserialize;
 
+use crate::guards::flash::count as flashes;
 use crate::light::flicker::{self as flickers, Waveform};
 use crate::reckon::ReckonError;
 use crate::reckon::fields::{Answer, check, not_negative, positive, ratio};
-use crate::guards::flash::count as flashes;
 use crate::reckon::heat as heats;
 
 #[derive(Deserialize)]
