@@ -7,6 +7,7 @@
 
 pub mod flash;
 mod guard;
+pub mod identity;
 mod limits;
 mod report;
 
