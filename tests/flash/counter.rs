@@ -128,10 +128,10 @@ pub fn worst_with_a_running_reference(light: &[f64], full: f64, rate: usize) -> 
     worst(&by_walking(&levels, false), rate)
 }
 
-/// Changes to and from saturated red in the worst second, by WCAG 2.2 as `guards/flash/red.rs` quotes it:
-/// states more than 0.2 apart in u'v', one of them saturated red; darkness is apart from red. States are
-/// all kept and all compared, so the longest chain of such changes is found.
-pub fn worst_reds(states: &[Option<(f64, f64, bool)>], rate: usize) -> usize {
+/// Frames of the changes to and from saturated red, by WCAG 2.2 as `guards/flash/red.rs` quotes it: states
+/// more than 0.2 apart in u'v', one of them saturated red; darkness is apart from red. States are all kept
+/// and all compared, so the longest chain of such changes is found. A state: u', v', saturated red.
+pub fn reds(states: &[Option<(f64, f64, bool)>]) -> Vec<usize> {
     let mut stamps = Vec::new();
     let mut since = 0;
     for (at, now) in states.iter().enumerate() {
@@ -147,5 +147,5 @@ pub fn worst_reds(states: &[Option<(f64, f64, bool)>], rate: usize) -> usize {
             since = at;
         }
     }
-    worst(&stamps, rate)
+    stamps
 }

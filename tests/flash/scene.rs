@@ -23,8 +23,8 @@ pub struct Stage {
 pub struct Sent {
     /// Light at each point and frame: `points[point][frame]`.
     pub points: Vec<Vec<PointLight>>,
-    /// Frames at which something was held.
-    pub held: usize,
+    /// Whether any lamp rose in a frame.
+    pub rose: Vec<bool>,
 }
 
 impl Stage {
@@ -43,11 +43,10 @@ impl Stage {
         let clock = FrameClock::new(self.rate).expect("10 to 44");
         let mut guard = Flash::new(clock, &self.full_lux);
         let mut last = vec![0.0; self.gains.len()];
-        let mut sent = Sent { points: vec![Vec::new(); self.full_lux.len()], held: 0 };
+        let mut sent = Sent { points: vec![Vec::new(); self.full_lux.len()], rose: Vec::new() };
         for asked in wanted {
             let lowered: Vec<f64> = last.iter().zip(asked).map(|(a, b): (&f64, &f64)| a.min(*b)).collect();
             let passed = guard.pass(&self.light(&lowered), &self.light(asked));
-            sent.held += usize::from(passed.held.is_some());
             let share =
                 |(low, asked): (&f64, &f64)| self.rounded(asked.min(low + (asked - low) * passed.share));
             let now: Vec<f64> = lowered.iter().zip(asked).map(share).collect();
@@ -58,6 +57,7 @@ impl Stage {
                     "a lowering passes"
                 );
             }
+            sent.rose.push(now.iter().zip(&last).any(|(now, last)| now > last));
             let light = self.light(&now);
             guard.sent(&light);
             for (point, light) in sent.points.iter_mut().zip(light) {

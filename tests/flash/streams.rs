@@ -133,7 +133,7 @@ fn cases(everyday: u32) -> ProptestConfig {
         text.parse().expect("LAMPKEEP_CASES is a whole number: how many times the everyday cases")
     });
     println!("{} cases", everyday * times);
-    ProptestConfig::with_cases(everyday * times)
+    ProptestConfig { failure_persistence: None, ..ProptestConfig::with_cases(everyday * times) }
 }
 
 proptest! {
@@ -158,16 +158,19 @@ proptest! {
     }
 
     /// Source: WCAG 2.2 as quoted in guards/flash/red.rs; the chain of changes is found by comparing all.
+    /// Changes that lowering makes alone cannot be held and are not counted here.
     #[test]
-    fn no_stream_makes_a_fourth_change_to_saturated_red_and_back((stage, wanted) in any_show()) {
+    fn no_raise_makes_a_fourth_change_to_saturated_red_and_back((stage, wanted) in any_show()) {
         let sent = stage.run(&wanted);
         for point in &sent.points {
             let states: Vec<_> = point
                 .iter()
                 .map(|l| l.uv76().map(|uv| (uv.u, uv.v, l.red_share().is_some_and(|share| share >= 0.8))))
                 .collect();
-            let worst = counter::worst_reds(&states, stage.rate as usize);
-            prop_assert!(worst <= 7, "{worst} changes to or from red in a second");
+            let mut stamps = counter::reds(&states);
+            stamps.retain(|frame| sent.rose[*frame]);
+            let worst = counter::worst(&stamps, stage.rate as usize);
+            prop_assert!(worst <= 6, "{worst} changes to or from red in a second by raising");
         }
     }
 

@@ -38,13 +38,11 @@ pub struct Source {
 impl Source {
     /// A fixture behind its modifiers, at full with every emitter on.
     ///
-    /// A modifier with a front of its own and no stated beam makes the beam unknown: diffusion spreads.
+    /// Modifiers none of which states a beam make it unknown: what is in front may spread the light.
     #[must_use]
     pub fn of(fixture: &Fixture) -> Self {
         let lux_at_1m: f64 = fixture.emitters.iter().map(|e| e.lux_at_1m).sum();
-        let spread = !fixture.modifiers.is_empty()
-            && fixture.radius_m != fixture.profile.radius_m
-            && fixture.beam_deg == fixture.profile.beam_deg;
+        let spread = !fixture.modifiers.is_empty() && fixture.beam_deg == fixture.profile.beam_deg;
         Self {
             position: fixture.place.position,
             aim: fixture.place.aim_point,
