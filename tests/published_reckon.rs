@@ -6,11 +6,17 @@ use common::{Row, table};
 use lampkeep::reckon;
 use serde_json::{Value, json};
 
+/// A file of the reference set.
+fn reference(name: &str) -> Result<String, String> {
+    let path = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/reference").join(name);
+    std::fs::read_to_string(path).map_err(|error| error.to_string())
+}
+
 /// Asks all requests as one stream of lines.
 fn ask(requests: &[Value]) -> Vec<Value> {
     let input: String = requests.iter().map(|request| format!("{request}\n")).collect();
     let mut output = Vec::new();
-    reckon::lines(input.as_bytes(), &mut output).expect("memory takes all");
+    reckon::lines(input.as_bytes(), &mut output, &reference).expect("memory takes all");
     let text = String::from_utf8(output).expect("JSON is UTF-8");
     let answers: Vec<Value> =
         text.lines().map(|line| serde_json::from_str(line).expect("answers are JSON")).collect();
@@ -103,12 +109,15 @@ fn the_published_values_come_through_json() {
     let back = &table("xy_to_cct_duv.csv", 300)[0];
     let curve = &table("dimcurve.csv", 356)[355];
     let ripple = &table("shutter_ripple.csv", 140)[2];
+    let beam = &table("ies/lookups.csv", 80)[79];
     let answers = ask(&[
         json!({ "kind": "colour", "kelvin": white.number("cct_k"), "duv": white.number("duv") }),
         json!({ "kind": "colour", "x": back.number("x"), "y": back.number("y") }),
         json!({ "kind": "curve", "law": "lightness", "bits": curve.number("bits"), "code": curve.number("level") }),
         json!({ "kind": "shutter", "waveform": "sine", "frequency_hz": ripple.number("frequency_hz"),
             "exposure_s": ripple.number("exposure_s"), "modulation": ripple.number("modulation") }),
+        json!({ "kind": "candela", "file": format!("ies/{}", &beam["file"]),
+            "vertical_deg": beam.number("vertical_deg"), "horizontal_deg": beam.number("horizontal_deg") }),
     ]);
     for field in ["x", "y", "u", "v"] {
         assert!((number(&answers[0], field) - white.number(field)).abs() < 1e-6);
@@ -118,6 +127,7 @@ fn the_published_values_come_through_json() {
     assert!((number(&answers[1], "duv") - back.number("duv")).abs() < 1e-6);
     assert!((number(&answers[2], "relative") - curve.number("lstar")).abs() < 1e-12);
     assert!((number(&answers[3], "ripple") - ripple.number("ripple")).abs() < 1e-9);
+    assert!((number(&answers[4], "candela") - beam.number("candela")).abs() < 1e-9 * beam.number("candela"));
 }
 
 /// Source: arithmetic: 500:250 is 2:1 and 3:1 (practice.md), 250 x 2.8² / (800 / 50) = 122.5 lx, half the
@@ -150,7 +160,7 @@ fn the_sums_of_a_set_come_out() {
 #[test]
 fn what_cannot_be_worked_out_says_why_and_what_to_do() {
     let answers = ask(&[
-        json!({ "kind": "candela" }),
+        json!({ "kind": "candela", "file": "ies/none.ies", "vertical_deg": 0, "horizontal_deg": 0 }),
         json!({ "kind": "colour", "kelvin": 25000 }),
         json!({ "kind": "colour", "kelvin": 5600, "x": 0.3 }),
         json!({ "kind": "exposure", "iso": 800 }),
@@ -158,14 +168,8 @@ fn what_cannot_be_worked_out_says_why_and_what_to_do() {
         json!({ "kind": "mix", "x": 0.3, "y": 0.3, "prefer": "cool", "emitters": [] }),
     ]);
     let kinds: Vec<&str> = answers.iter().map(|a| a["error"]["kind"].as_str().unwrap()).collect();
-    let expected = [
-        "not-in-this-version",
-        "out-of-range",
-        "wrong-fields",
-        "wrong-fields",
-        "out-of-range",
-        "not-in-this-version",
-    ];
+    let expected =
+        ["no-file", "out-of-range", "wrong-fields", "wrong-fields", "out-of-range", "not-in-this-version"];
     assert_eq!(kinds, expected);
     assert_eq!(
         answers[1]["error"]["said"], "`kelvin` 25000 is not between 1000 and 20000 K",

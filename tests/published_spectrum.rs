@@ -125,7 +125,8 @@ fn the_published_figures_come_through_json() {
     let rows = table("illuminants.csv", 11);
     let row = rows.iter().find(|row| &row["name"] == "FL7").unwrap();
     let (nm, power) = illuminant("FL7");
-    let found = reckon::answer(&json!({ "kind": "spectrum", "wavelength_nm": nm, "power": power })).unwrap();
+    let request = json!({ "kind": "spectrum", "wavelength_nm": nm, "power": power });
+    let found = reckon::answer(&request, &reckon::no_files).unwrap();
     for (field, column, tolerance) in [
         ("x", "x", 2e-6),
         ("y", "y", 2e-6),

@@ -6,7 +6,9 @@ pub mod curve;
 mod frame;
 mod mode;
 mod patch;
+mod round;
 
 pub use frame::{Frame, SLOTS};
-pub use mode::{decode, encode, preview};
+pub use mode::{Stand, Step, decode, encode, preview};
 pub use patch::{Patch, patches};
+pub use round::{ALL_AT_ONCE, COLOUR_UNIT, LIGHT_UNIT};

@@ -1,61 +1,111 @@
 //! One lamp's allowed light to its mode's channel values, and channel values back to drives.
 //!
-//! Rounding never exceeds the light or the power that is allowed: levels round down on their curve,
-//! colours round to the nearest, and where the lamp mixes by itself the level is worked out anew for
-//! the colour that the rounded value really gives.
+//! Rounding never exceeds the light or the power that is allowed; of what is left it takes the best
+//! (see `round`). Where the lamp mixes by itself the level is worked out anew for the colour that the
+//! rounded values really give.
 
 use super::curve;
+use super::round::{self, Found, Goal, Lane, Master};
 use crate::guards::{Allowed, Forecast};
 use crate::light::{colour, mix};
 use crate::plan::{Bits, Channel, Drives, Fixture, MAX_EMITTERS, Mixing};
 use crate::units::{Duv, Kelvin, Xy};
 
-/// Writes the slots of one lamp. `slots` is its footprint, the first slot of the lamp first.
+/// Values that a lamp stood or will stand at, for a fade that runs from them or to them.
+#[derive(Debug, Clone, Copy)]
+pub struct Stand<'a> {
+    /// Its slots, in the mode that it has now.
+    pub slots: &'a [u8],
+    /// What they give in lux at 1 m, gels in and the modifiers' loss not.
+    pub lux_at_1m: f64,
+}
+
+/// Which values a lamp may take in this frame. Its light never steps back in a rise or a fall; a single
+/// channel does by a step where the best values of the two ends lie the other way round in it.
+#[derive(Debug, Clone, Copy)]
+pub enum Step<'a> {
+    /// Any: the best. For steady light, for a fade's last frame, and where the colour moves.
+    Free,
+    /// A level rises and the colour stands: no light channel goes down, nor over where it will land,
+    /// and every other channel stays between the two.
+    Rising {
+        /// What was sent last.
+        from: Stand<'a>,
+        /// What the fade's last frame will send.
+        to: Stand<'a>,
+    },
+    /// A level falls and the colour stands: no light channel goes up, nor under where it will land, and
+    /// every other channel stays between the two.
+    Falling {
+        /// What was sent last.
+        from: Stand<'a>,
+        /// What the fade's last frame will send.
+        to: Stand<'a>,
+    },
+}
+
+/// Writes the slots of one lamp: of the values that `step` leaves, the best (see `round`), and never
+/// more light or power than is allowed, for which a step gives way.
 ///
-/// A dark lamp keeps the colour values of `allowed`, so that it starts in the right colour.
-pub fn encode(fixture: &Fixture, allowed: &Allowed, slots: &mut [u8]) {
-    for channel in &fixture.mode.channels {
+/// `slots` is its footprint, the first slot of the lamp first. A dark lamp keeps the colour values of
+/// `allowed`, so that it starts in the right colour.
+pub fn encode(fixture: &Fixture, allowed: &Allowed, step: Step<'_>, slots: &mut [u8]) {
+    let channels = &fixture.mode.channels;
+    for channel in channels {
         let value = match channel.drives {
             Drives::Fixed(value) => value,
             _ => 0,
         };
         put(channel, value, slots);
     }
-    let set = |index: usize, value: u16, slots: &mut [u8]| put(&fixture.mode.channels[index], value, slots);
     match &fixture.mode.mixing {
         Mixing::Dimmer => {
-            for (index, channel) in fixture.mode.channels.iter().enumerate() {
-                if channel.drives == Drives::Intensity {
-                    set(index, level_value(channel, allowed.level()), slots);
-                }
+            for channel in channels.iter().filter(|c| c.drives == Drives::Intensity) {
+                put(channel, level_value(channel, allowed.level()), slots);
             }
         }
-        Mixing::Emitters { intensity } => encode_emitters(fixture, *intensity, allowed, slots),
-        Mixing::White { intensity, kelvin, tint } => {
-            let (k, duv) = white_of(fixture, allowed);
-            let k_value = ratio_value(&fixture.mode.channels[*kelvin], k);
-            set(*kelvin, k_value, slots);
-            let mut given = (channel_kelvin(&fixture.mode.channels[*kelvin], k_value), 0.0);
-            if let Some(tint) = tint {
-                let value = ratio_value(&fixture.mode.channels[*tint], duv);
-                set(*tint, value, slots);
-                given.1 = channel_tint(&fixture.mode.channels[*tint], value);
+        _ if allowed.level() > 0.0 => {
+            let done = lit(fixture, allowed, step, slots)
+                || stay_or_land(fixture, allowed, step, slots)
+                || lit(fixture, allowed, Step::Free, slots);
+            if !done {
+                dark(fixture, allowed, slots);
             }
-            let full = own_white(fixture, given);
-            set(*intensity, own_level(fixture, *intensity, allowed, &full), slots);
         }
-        Mixing::HueSaturation { intensity, hue, saturation, white } => {
-            let bare = &fixture.profile.emitters;
-            let lamp_white = colour::xy_of(*white, Duv::ZERO);
-            let wanted = mix::light_of(bare, allowed.mix()).1.unwrap_or(lamp_white);
-            let (hue_deg, share) = mix::hue_within(bare, lamp_white, wanted);
-            let h = ratio_value(&fixture.mode.channels[*hue], hue_deg);
-            let s = ratio_value(&fixture.mode.channels[*saturation], share);
-            set(*hue, h, slots);
-            set(*saturation, s, slots);
-            let full = own_colour(fixture, lamp_white, (h, *hue), (s, *saturation));
-            set(*intensity, own_level(fixture, *intensity, allowed, &full), slots);
-        }
+        _ => dark(fixture, allowed, slots),
+    }
+}
+
+/// Slots of a lamp that gives light; false if `step` leaves nothing that may be sent.
+fn lit(fixture: &Fixture, allowed: &Allowed, step: Step<'_>, slots: &mut [u8]) -> bool {
+    match &fixture.mode.mixing {
+        Mixing::Emitters { intensity } => emitters(fixture, *intensity, allowed, step, slots),
+        _ => own_mix(fixture, allowed, step, slots),
+    }
+}
+
+/// Where the best of a fade's two ends lie the wrong way round: what was sent last if it may still be
+/// sent, else what the last frame will send. False if neither may.
+fn stay_or_land(fixture: &Fixture, allowed: &Allowed, step: Step<'_>, slots: &mut [u8]) -> bool {
+    let (Step::Rising { from, to } | Step::Falling { from, to }) = step else { return false };
+    let may_be_sent = |stand: &Stand<'_>| {
+        let drives = decode(fixture, stand.slots);
+        stand.lux_at_1m <= allowed.lux_at_1m(fixture) * (1.0 + round::HAIR)
+            && mix::watts_of(&fixture.emitters, &drives).get() <= allowed.watts() * (1.0 + round::HAIR)
+    };
+    let Some(stand) = [from, to].into_iter().find(may_be_sent) else { return false };
+    slots.copy_from_slice(stand.slots);
+    true
+}
+
+/// Slots of a lamp that gives no light, in its colour.
+fn dark(fixture: &Fixture, allowed: &Allowed, slots: &mut [u8]) {
+    if let Mixing::Emitters { intensity } = fixture.mode.mixing {
+        emitters_dark(fixture, intensity, allowed, slots);
+    }
+    let (dials, count) = dials(fixture, allowed, Step::Free);
+    for dial in &dials[..count] {
+        put(&fixture.mode.channels[dial.index], dial.value, slots);
     }
 }
 
@@ -63,7 +113,7 @@ pub fn encode(fixture: &Fixture, allowed: &Allowed, slots: &mut [u8]) {
 #[must_use]
 pub fn preview(fixture: &Fixture, forecast: &Forecast) -> Vec<u8> {
     let mut slots = vec![0; usize::from(fixture.mode.footprint())];
-    encode(fixture, forecast.shown(), &mut slots);
+    encode(fixture, forecast.shown(), Step::Free, &mut slots);
     slots
 }
 
@@ -108,26 +158,218 @@ pub fn decode(fixture: &Fixture, slots: &[u8]) -> [f64; MAX_EMITTERS] {
     drives
 }
 
-fn encode_emitters(fixture: &Fixture, intensity: Option<usize>, allowed: &Allowed, slots: &mut [u8]) {
+/// Slots of a lamp whose emitters are driven one by one; false if `step` leaves nothing that may be sent.
+fn emitters<'a>(
+    fixture: &'a Fixture,
+    intensity: Option<usize>,
+    allowed: &Allowed,
+    step: Step<'_>,
+    slots: &mut [u8],
+) -> bool {
     let channels = &fixture.mode.channels;
+    let goal = goal(fixture, allowed, step);
     let strongest = allowed.mix().iter().fold(0.0_f64, |a, b| a.max(*b));
-    // With a master the emitters hold the colour at its finest and the master takes the level, so
-    // that a fade of level moves one channel and the colour stands still.
-    let (share, master) = match intensity {
-        Some(index) if strongest > 0.0 => {
-            (1.0 / strongest, Some((index, level_value(&channels[index], allowed.level() * strongest))))
-        }
-        _ => (allowed.level(), None),
-    };
-    if let Some((index, value)) = master {
-        put(&channels[index], value, slots);
+    // With a master the emitters hold the colour, and the level is the two together: the least master
+    // value that can give it leaves the emitters their finest steps and meets the level between its own.
+    let mut master = None;
+    let mut share = allowed.level();
+    if let Some(index) = intensity {
+        let channel = &channels[index];
+        let range = range(step, channel);
+        let value = value_at_or_above(channel, share * strongest).clamp(range.0, range.1);
+        let light = curve::of_value(channel.curve, channel.bits, value);
+        share = if light > 0.0 { share / light } else { 1.0 };
+        master = Some(Master::new(channel, range, value));
     }
+    let mut count = 0;
+    let mut lanes = [None; MAX_EMITTERS];
+    let mut drives = [0.0; MAX_EMITTERS];
     for channel in channels {
+        if let Drives::Emitter(emitter) = channel.drives
+            && count < MAX_EMITTERS
+        {
+            let lane = Lane::new(channel, &fixture.emitters[emitter], &goal, range(step, channel));
+            drives[count] = allowed.mix()[emitter] * share;
+            lanes[count] = Some(lane.down_to(drives[count]));
+            count += 1;
+        }
+    }
+    let Some(first) = lanes[0] else { return false };
+    let exact = lanes.map(|lane| lane.unwrap_or(first));
+    let mut start: Option<(f64, [Lane<'a>; MAX_EMITTERS])> = None;
+    let mut consider = |lanes: [Lane<'a>; MAX_EMITTERS]| {
+        if let Some(found) = round::standing(&lanes[..count], &goal, master.as_ref())
+            && start.is_none_or(|(best, _)| found.error <= best)
+        {
+            start = Some((found.error, lanes));
+        }
+    };
+    consider(exact);
+    if let Step::Rising { from, to } | Step::Falling { from, to } = step {
+        // Where it stands is mostly the best of its own neighbours already.
+        for stand in [from, to] {
+            consider(exact.map(|lane| lane.at(take(lane.channel(), stand.slots))));
+        }
+    }
+    let coarse = |lane: &Lane<'_>| lane.channel().bits == Bits::Eight;
+    if master.is_some() && !exact[..count].iter().all(coarse) {
+        // A coarse channel among finer ones: the level at which it is met exactly, and the master makes
+        // good. Without this the finer ones would have to walk there.
+        for i in (0..count).filter(|i| coarse(&exact[*i])) {
+            let scale = exact[i].light_now() / drives[i];
+            if (0.1..1.0).contains(&scale) {
+                let mut lanes = exact;
+                for (lane, drive) in lanes.iter_mut().zip(drives) {
+                    *lane = lane.down_to(drive * scale);
+                }
+                consider(lanes);
+            }
+        }
+    }
+    let Some((_, mut lanes)) = start else { return false };
+    let lanes = &mut lanes[..count];
+    let Some(found) = round::settle(lanes, &goal, master.as_ref()) else { return false };
+    for lane in lanes.iter() {
+        // Without light from a channel its emitter is sent nothing, whatever its curve's dark start.
+        put(lane.channel(), if lane.light_now() > 0.0 { lane.value } else { 0 }, slots);
+    }
+    if let Some(index) = intensity {
+        put(&channels[index], found.master, slots);
+    }
+    true
+}
+
+/// Slots of such a lamp that gives no light: the master at 0, the emitters in its colour at their finest.
+fn emitters_dark(fixture: &Fixture, intensity: Option<usize>, allowed: &Allowed, slots: &mut [u8]) {
+    let strongest = allowed.mix().iter().fold(0.0_f64, |a, b| a.max(*b));
+    for channel in &fixture.mode.channels {
         if let Drives::Emitter(emitter) = channel.drives {
-            let drive = (allowed.mix()[emitter] * share).min(1.0);
+            let lit = intensity.is_some() && strongest > 0.0;
+            let drive = if lit { allowed.mix()[emitter] / strongest } else { 0.0 };
             put(channel, level_value(channel, drive), slots);
         }
     }
+}
+
+/// What is to be met at 1 m.
+fn goal(fixture: &Fixture, allowed: &Allowed, step: Step<'_>) -> Goal {
+    let lux = allowed.lux_at_1m(fixture);
+    let (least_lux, most_lux) = match step {
+        Step::Free => (0.0, lux),
+        Step::Rising { from, to } => (from.lux_at_1m, lux.min(to.lux_at_1m)),
+        Step::Falling { from, to } => (to.lux_at_1m, lux.min(from.lux_at_1m)),
+    };
+    Goal { lux, uv: allowed.xy().uv76(), most_lux, least_lux, watts: allowed.watts() }
+}
+
+/// Least and greatest value that a step leaves a channel.
+fn range(step: Step<'_>, channel: &Channel) -> (u16, u16) {
+    let (from, to, rising) = match step {
+        Step::Free => return (0, channel.bits.max()),
+        Step::Rising { from, to } => (from, to, true),
+        Step::Falling { from, to } => (from, to, false),
+    };
+    let (a, b) = (take(channel, from.slots), take(channel, to.slots));
+    let gives_light = matches!(channel.drives, Drives::Intensity | Drives::Emitter(_));
+    match (gives_light, rising, from.lux_at_1m > 0.0) {
+        // Out of the dark the colour may be set anew.
+        (true, true, false) => (0, b),
+        (false, _, false) => (0, channel.bits.max()),
+        (true, true, true) => (a, a.max(b)),
+        (true, false, _) => (a.min(b), a),
+        (false, _, true) => (a.min(b), a.max(b)),
+    }
+}
+
+/// A channel of a lamp that mixes by itself.
+#[derive(Debug, Clone, Copy, Default)]
+struct Dial {
+    /// Index of the channel.
+    index: usize,
+    range: (u16, u16),
+    value: u16,
+}
+
+/// The channels that set the colour of a lamp that mixes by itself, at the values nearest to the colour
+/// that is allowed, and how many they are.
+fn dials(fixture: &Fixture, allowed: &Allowed, step: Step<'_>) -> ([Dial; 2], usize) {
+    let channels = &fixture.mode.channels;
+    let dial = |index: usize, quantity: f64| {
+        let range = range(step, &channels[index]);
+        Dial { index, range, value: ratio_value(&channels[index], quantity).clamp(range.0, range.1) }
+    };
+    match &fixture.mode.mixing {
+        Mixing::White { kelvin, tint, .. } => {
+            let (k, duv) = white_of(fixture, allowed);
+            let tint_dial = tint.map(|t| dial(t, duv));
+            ([dial(*kelvin, k), tint_dial.unwrap_or_default()], 1 + usize::from(tint.is_some()))
+        }
+        Mixing::HueSaturation { hue, saturation, white, .. } => {
+            let bare = &fixture.profile.emitters;
+            let lamp_white = colour::xy_of(*white, Duv::ZERO);
+            let wanted = mix::light_of(bare, allowed.mix()).1.unwrap_or(lamp_white);
+            let (hue_deg, share) = mix::hue_within(bare, lamp_white, wanted);
+            ([dial(*hue, hue_deg), dial(*saturation, share)], 2)
+        }
+        Mixing::Dimmer | Mixing::Emitters { .. } => ([Dial::default(); 2], 0),
+    }
+}
+
+/// What a lamp that mixes by itself drives at full intensity with its colour channels at `values`.
+fn own_full(fixture: &Fixture, values: [u16; 2]) -> [f64; MAX_EMITTERS] {
+    let channels = &fixture.mode.channels;
+    match &fixture.mode.mixing {
+        Mixing::White { kelvin, tint, .. } => {
+            let duv = tint.map_or(0.0, |t| channel_tint(&channels[t], values[1]));
+            own_white(fixture, (channel_kelvin(&channels[*kelvin], values[0]), duv))
+        }
+        Mixing::HueSaturation { hue, saturation, white, .. } => {
+            let white = colour::xy_of(*white, Duv::ZERO);
+            own_colour(fixture, white, (values[0], *hue), (values[1], *saturation))
+        }
+        Mixing::Dimmer | Mixing::Emitters { .. } => [0.0; MAX_EMITTERS],
+    }
+}
+
+/// Slots of a lamp that mixes by itself; false if `step` leaves nothing that may be sent.
+fn own_mix(fixture: &Fixture, allowed: &Allowed, step: Step<'_>, slots: &mut [u8]) -> bool {
+    let channels = &fixture.mode.channels;
+    let (Mixing::White { intensity, .. } | Mixing::HueSaturation { intensity, .. }) = fixture.mode.mixing
+    else {
+        return false;
+    };
+    let goal = goal(fixture, allowed, step);
+    let master = Master::new(&channels[intensity], range(step, &channels[intensity]), 0);
+    let (dials, count) = dials(fixture, allowed, step);
+    let judge = |values: [u16; 2]| {
+        let full = own_full(fixture, values);
+        let (lux, xy) = mix::light_of(&fixture.emitters, &full);
+        let watts = mix::watts_of(&fixture.emitters, &full).get();
+        round::of_whole(&goal, &master, lux, xy.map_or(0.0, |xy| xy.uv76().distance(goal.uv)), watts)
+    };
+    let ranges = [dials[0].range, dials[1].range];
+    let mut starts = [Some([dials[0].value, dials[1].value]), None, None];
+    if let Step::Rising { from, to } | Step::Falling { from, to } = step {
+        for (start, stand) in starts[1..].iter_mut().zip([from, to]) {
+            let value = |d: &Dial| take(&channels[d.index], stand.slots).clamp(d.range.0, d.range.1);
+            *start = Some([value(&dials[0]), if count > 1 { value(&dials[1]) } else { 0 }]);
+        }
+    }
+    let mut best: Option<([u16; 2], Found)> = None;
+    for start in starts.into_iter().flatten() {
+        if let Some(found) = judge(start)
+            && best.is_none_or(|(_, best)| found.error <= best.error)
+        {
+            best = Some((start, found));
+        }
+    }
+    let Some(start) = best else { return false };
+    let (values, found) = round::search(start, &ranges[..count], judge);
+    for (dial, value) in dials[..count].iter().zip(values) {
+        put(&channels[dial.index], value, slots);
+    }
+    put(&channels[intensity], found.master, slots);
+    true
 }
 
 /// Colour temperature and tint that the lamp itself must be set to.
@@ -158,28 +400,21 @@ fn own_colour(
     mix::most_light(bare, target).drives
 }
 
-/// The level value of a self-mixing lamp whose mix at full is `full`: neither light nor power over
-/// what is allowed.
-fn own_level(fixture: &Fixture, intensity: usize, allowed: &Allowed, full: &[f64; MAX_EMITTERS]) -> u16 {
-    let seen = &fixture.emitters;
-    let (lux_at_1m, _) = mix::light_of(seen, full);
-    let watts = mix::watts_of(seen, full).get();
-    if lux_at_1m <= 0.0 || allowed.level() <= 0.0 {
-        return 0;
-    }
-    let mut level = (allowed.lux_at_1m(fixture) / lux_at_1m).min(1.0);
-    if watts > 0.0 {
-        level = level.min(allowed.watts() / watts);
-    }
-    level_value(&fixture.mode.channels[intensity], level)
-}
-
 fn scaled(full: &[f64; MAX_EMITTERS], by: f64) -> [f64; MAX_EMITTERS] {
     full.map(|drive| drive * by)
 }
 
 fn level_value(channel: &Channel, light: f64) -> u16 {
-    curve::value_at_or_below(channel.curve, channel.bits, light)
+    let value = curve::value_at_or_below(channel.curve, channel.bits, light * (1.0 + round::HAIR));
+    // Zero for a value without light, whatever the curve's dark start.
+    if curve::of_value(channel.curve, channel.bits, value) > 0.0 { value } else { 0 }
+}
+
+/// The least value whose light is not under `light`; full if none is.
+fn value_at_or_above(channel: &Channel, light: f64) -> u16 {
+    let value = curve::value_at_or_below(channel.curve, channel.bits, light * (1.0 + round::HAIR));
+    let under = curve::of_value(channel.curve, channel.bits, value) < light * (1.0 - round::HAIR);
+    if under && value < channel.bits.max() { value + 1 } else { value }
 }
 
 /// The nearest value for a quantity that a channel drives linearly.

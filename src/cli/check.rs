@@ -1,10 +1,13 @@
 //! `check`: once a plan has no errors, what the set can and cannot do.
 
+mod exposure;
+
 use std::fmt::Write;
 
 use serde::Serialize;
 
 use crate::channels;
+use crate::engine::exposure::{self as exposures, Cure, Help, KeyReading};
 use crate::engine::{assess, say};
 use crate::guards;
 use crate::plan::{CircuitId, Control, Plan};
@@ -26,6 +29,8 @@ pub struct Findings {
     pub circuits: Vec<CircuitUse>,
     /// Fixtures whose heat is not known: half power on real outputs.
     pub heat_unknown: Vec<String>,
+    /// Cameras, shutters and modulation.
+    pub exposure: Help,
     /// Other things to know.
     pub notes: Vec<String>,
 }
@@ -58,6 +63,10 @@ pub struct LookFindings {
     pub real_warnings: Vec<String>,
     /// What a person sets by hand.
     pub by_hand: Vec<String>,
+    /// Its key on a meter, at the first camera's ISO speed and exposure time.
+    pub key: Option<KeyReading>,
+    /// What would do where it asks more light than its lamps have.
+    pub cure: Option<Cure>,
 }
 
 /// One circuit.
@@ -125,6 +134,8 @@ pub fn findings(plan: &Plan) -> Findings {
             lamps: found.iter().filter(|a| a.asked.lux > 0.0).count(),
             watts: (0..plan.fixtures.len()).map(watts_of).sum(),
             by_hand: found.iter().filter_map(|a| a.by_hand(plan)).collect(),
+            key: exposures::key_reading(plan, look, &found),
+            cure: exposures::cure(plan, look, &found),
             warnings,
             real_warnings,
         });
@@ -154,6 +165,7 @@ pub fn findings(plan: &Plan) -> Findings {
             .filter(|f| guards::heat_unknown(f) && f.address().is_some())
             .map(|f| f.id.clone())
             .collect(),
+        exposure: exposures::help(plan),
         notes: plan.notes.clone(),
     }
 }
@@ -213,6 +225,9 @@ impl Findings {
                 say::count(look.lamps, "lamp"),
                 look.watts
             );
+            if let Some(cure) = &look.cure {
+                let _ = writeln!(text, "{:<width$}                      {}", "", exposure::cure(cure));
+            }
             for hand in &look.by_hand {
                 let _ = writeln!(text, "{:<width$}                      {hand}", "");
             }
@@ -225,6 +240,11 @@ impl Findings {
                 );
             }
         }
+        text.push('\n');
+        text.push_str(&exposure::keys(
+            self.looks.iter().filter_map(|l| Some((l.look.as_str(), l.key.as_ref()?))),
+        ));
+        text.push_str(&exposure::text(&self.exposure));
         if !self.heat_unknown.is_empty() {
             let _ = writeln!(
                 text,

@@ -26,9 +26,27 @@ pub struct Assessment {
     pub sent_lux: f64,
     /// The colour that the slots stand for; `None` when dark.
     pub sent_xy: Option<Xy>,
+    /// What rounding to slots costs; `None` for a lamp without slots and one that may send no light.
+    pub rounding: Option<Rounding>,
     /// Electrical power in watts, standby included.
     pub watts: f64,
 }
+
+/// How far the light and colour of some slots are from what the guards let through.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Rounding {
+    /// Stops too low, 0 or more; infinite where the slots give no light.
+    pub stops: f64,
+    /// Distance of the colours in u'v'; 0 where the slots give no light.
+    pub uv76: f64,
+}
+
+/// A colour that rounding misses by less than this in u'v' is told by figures alone: about half of what
+/// two lamps side by side show (judgement).
+const COLOUR_SEEN_UV76: f64 = 0.002;
+/// Light that rounding misses by less than this in stops is told by figures alone. Judgement: a meter
+/// shows tenths.
+const LIGHT_SEEN_STOPS: f64 = 0.1;
 
 /// Every lamp that `look` names, in the plan's order.
 #[must_use]
@@ -58,6 +76,12 @@ pub fn lamp(fixture: &Fixture, id: FixtureId, asked: Demand, real_output: bool, 
         (Vec::new(), reach.mix.map(|drive| drive * level))
     };
     let (lux_at_1m, sent_xy) = mix::light_of(&fixture.emitters, &drives);
+    let sent_lux = lux_at_1m * solve::gain(fixture);
+    let rounding = (fixture.address().is_some() && forecast.lux() > 0.0).then(|| Rounding {
+        // Light a hair over, which is rounding of the sums, is not low.
+        stops: if sent_lux > 0.0 { (forecast.lux() / sent_lux).log2().max(0.0) } else { f64::INFINITY },
+        uv76: sent_xy.map_or(0.0, |xy| xy.uv76().distance(reach.xy.uv76())),
+    });
     Assessment {
         fixture: id,
         asked,
@@ -65,8 +89,9 @@ pub fn lamp(fixture: &Fixture, id: FixtureId, asked: Demand, real_output: bool, 
         allowed_lux: forecast.lux(),
         limits: forecast.limits(),
         slots,
-        sent_lux: lux_at_1m * solve::gain(fixture),
+        sent_lux,
         sent_xy,
+        rounding,
         watts: (mix::watts_of(&fixture.emitters, &drives) + fixture.profile.standby).get(),
     }
 }
@@ -106,15 +131,15 @@ impl Assessment {
             said.push(format!("{name} {by}{why}"));
         }
         said.extend(self.colour_warnings(fixture));
-        if fixture.address().is_some() && self.allowed_lux > 0.0 {
-            let rounding =
-                if self.sent_lux > 0.0 { (self.allowed_lux / self.sent_lux).log2() } else { f64::INFINITY };
-            if rounding >= 0.1 {
-                said.push(if rounding.is_finite() {
-                    format!("{name} {rounding:.1} stops low: its slots have no finer step")
-                } else {
-                    format!("{name} dark: its least step is more than {:.1} lx", self.allowed_lux)
-                });
+        if let Some(Rounding { stops, uv76 }) = self.rounding {
+            let finer = "its slots have no finer step";
+            if stops.is_infinite() {
+                said.push(format!("{name} dark: its least step is more than {:.1} lx", self.allowed_lux));
+            } else if stops >= LIGHT_SEEN_STOPS {
+                said.push(format!("{name} {stops:.1} stops low: {finer}"));
+            }
+            if uv76 >= COLOUR_SEEN_UV76 {
+                said.push(format!("{name} {uv76:.3} off its colour in u'v': {finer}"));
             }
         }
         said

@@ -2,7 +2,7 @@
 
 use serde_json::{Value, json};
 
-use super::assess::{self, Assessment};
+use super::assess::{self, Assessment, Rounding};
 use super::state::light_of;
 use crate::light::{Colour, solve};
 use crate::plan::{Bits, Control, Drives, Level, Look, Plan};
@@ -93,6 +93,10 @@ fn lamp_text(plan: &Plan, look: &Look, found: &Assessment) -> String {
         Control::Hand => row("by hand", format!("{:.0} % of its full", found.reach.level.min(1.0) * 100.0)),
         Control::Dmx(address) => {
             row("slots", slot_words(plan, found));
+            if let Some(Rounding { stops, uv76 }) = found.rounding {
+                let low = if stops.is_finite() { format!("{stops:.4} stops low") } else { "dark".to_owned() };
+                row("rounding", format!("{low}, colour {uv76:.5} off in u'v': no values near by are better"));
+            }
             row(
                 "sent",
                 format!(
@@ -165,6 +169,9 @@ fn lamp_json(plan: &Plan, found: &Assessment) -> Value {
         "allowed_lux": found.allowed_lux,
         "limited_by": found.limits.iter().map(|l| l.word()).collect::<Vec<_>>(),
         "slots": found.slots,
+        // A light that rounds to none is lost by no number of stops: null.
+        "rounding_stops": found.rounding.map(|r| r.stops).filter(|stops| stops.is_finite()),
+        "rounding_uv76": found.rounding.map(|r| r.uv76),
         "sent": light_of(plan, found.sent_lux, found.sent_xy),
         "watts": found.watts,
         "warnings": found.warnings(plan),

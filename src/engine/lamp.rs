@@ -1,10 +1,14 @@
 //! One lamp's live state and its next frame.
 
-use crate::channels;
-use crate::guards::{self, Conditions, LimitSet, Standing};
-use crate::light::{Colour, Demand, Moving, fade, mix, solve};
+use crate::channels::{self, Stand, Step};
+use crate::guards::{self, Allowed, Conditions, Limit, LimitSet, Standing};
+use crate::light::{Colour, Demand, Moving, Reach, fade, mix, solve};
 use crate::plan::Fixture;
-use crate::units::{FrameClock, FrameNumber};
+use crate::units::{FrameClock, FrameNumber, Xy};
+
+/// Colours nearer to each other than this in u'v' are one colour that stands: what is between them is
+/// rounding of the solver, as in `light::solve`.
+const SAME_COLOUR_UV76: f64 = 1e-5;
 
 /// A fade under way.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -22,13 +26,35 @@ pub(super) struct Fade {
 pub(super) struct Sent {
     /// What the guards let through, before rounding to slots: where the next fade starts.
     pub allowed: Demand,
+    /// The colour of that, as the lamp gives it.
+    pub allowed_xy: Xy,
     /// What the slots stand for.
     pub lux: f64,
-    pub xy: Option<crate::units::Xy>,
+    pub xy: Option<Xy>,
     /// Electrical power, standby included.
     pub watts: f64,
     pub limits: LimitSet,
     pub slots: Vec<u8>,
+}
+
+/// What the light that a lamp is on its way to will be sent as.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Landing {
+    demand: Demand,
+    now: Conditions,
+    allowed_lux: f64,
+    allowed_xy: Xy,
+    slots: Vec<u8>,
+    lux_at_1m: f64,
+}
+
+/// Where a lamp's light is going in a frame.
+#[derive(Debug, Clone, Copy, PartialEq)]
+enum Way {
+    /// Nowhere, or where rounding must not follow: a moving colour, a wink.
+    Steady,
+    /// On its way to this demand.
+    To { end: Demand, fading: bool },
 }
 
 /// A lamp.
@@ -44,24 +70,39 @@ pub(super) struct Lamp {
     pub sent: Sent,
     /// True when the next frame can only be the same as the last.
     pub settled: bool,
+    /// Where it is going, once that was needed.
+    landing: Option<Landing>,
+    /// Slots of the frame before the last, to be written over.
+    spare: Vec<u8>,
 }
 
 impl Lamp {
     /// A lamp that has never been lit.
     pub fn dark(fixture: &Fixture, colour: Colour, now: &Conditions) -> Self {
         let asked = Demand { lux: 0.0, colour };
-        let mut standing = Standing::default();
-        let sent = send(fixture, &asked, now, &mut standing).0;
-        Self {
+        let sent = Sent {
+            allowed: asked,
+            allowed_xy: colour.xy(),
+            lux: 0.0,
+            xy: None,
+            watts: fixture.profile.standby.get(),
+            limits: LimitSet::NONE,
+            slots: Vec::new(),
+        };
+        let mut lamp = Self {
             target: Moving::still(asked),
             moving_since: 0,
             fade: None,
-            standing,
+            standing: Standing::default(),
             absent: fixture.absent.clone(),
             asked,
             sent,
             settled: false,
-        }
+            landing: None,
+            spare: Vec::new(),
+        };
+        lamp.send(fixture, now, Way::Steady);
+        lamp
     }
 
     /// Turns to another target from the light last sent, from frame `at` on.
@@ -103,35 +144,124 @@ impl Lamp {
         if !fading {
             self.fade = None;
         }
+        let end = match self.fade {
+            Some(fade) => fade::between(&fade.from, &base, 1.0, fade.floor_lux),
+            None => demand,
+        };
         self.asked = change(demand);
-        let (sent, settled) = send(fixture, &self.asked, now, &mut self.standing);
-        self.sent = sent;
+        let plain = self.target.motion.is_none() && self.asked == demand;
+        let way = if plain { Way::To { end, fading } } else { Way::Steady };
+        let settled = self.send(fixture, now, way);
         self.settled = settled && !fading && self.target.motion.is_none();
     }
-}
 
-/// Guards and slots of one demand; true if the same demand again would give the same.
-fn send(fixture: &Fixture, asked: &Demand, now: &Conditions, standing: &mut Standing) -> (Sent, bool) {
-    let reach = solve::reach(fixture, asked);
-    let allowed = guards::allow(fixture, &reach, now, standing);
-    let settled = standing.settled(&allowed);
-    let mut slots = Vec::new();
-    let drives = if fixture.address().is_some() {
-        slots.resize(usize::from(fixture.mode.footprint()), 0);
-        channels::encode(fixture, &allowed, &mut slots);
-        channels::decode(fixture, &slots)
-    } else {
-        // Set by hand: what the person was told to set is all that can be said.
-        allowed.mix().map(|drive| drive * allowed.level())
-    };
-    let (lux_at_1m, xy) = mix::light_of(&fixture.emitters, &drives);
-    let sent = Sent {
-        allowed: Demand { lux: allowed.lux(), colour: reach.colour },
-        lux: lux_at_1m * solve::gain(fixture),
-        xy,
-        watts: (mix::watts_of(&fixture.emitters, &drives) + fixture.profile.standby).get(),
-        limits: allowed.limits(),
-        slots,
-    };
-    (sent, settled)
+    /// Guards and slots of what is asked; true if the same demand again would give the same.
+    fn send(&mut self, fixture: &Fixture, now: &Conditions, way: Way) -> bool {
+        let reach = solve::reach(fixture, &self.asked);
+        let allowed = guards::allow(fixture, &reach, now, &mut self.standing);
+        let drives = if fixture.address().is_some() {
+            self.write_slots(fixture, now, &reach, &allowed, way);
+            channels::decode(fixture, &self.sent.slots)
+        } else {
+            // Set by hand: what the person was told to set is all that can be said.
+            allowed.mix().map(|drive| drive * allowed.level())
+        };
+        let (lux_at_1m, xy) = mix::light_of(&fixture.emitters, &drives);
+        self.sent.allowed = Demand { lux: allowed.lux(), colour: reach.colour };
+        self.sent.allowed_xy = reach.xy;
+        self.sent.lux = lux_at_1m * solve::gain(fixture);
+        self.sent.xy = xy;
+        self.sent.watts = (mix::watts_of(&fixture.emitters, &drives) + fixture.profile.standby).get();
+        self.sent.limits = allowed.limits();
+        self.standing.settled(&allowed)
+    }
+
+    /// Rounds to slots. The level of a colour that stands goes to its end without a step back; all else
+    /// takes the best.
+    fn write_slots(
+        &mut self,
+        fixture: &Fixture,
+        now: &Conditions,
+        reach: &Reach,
+        allowed: &Allowed,
+        way: Way,
+    ) {
+        let footprint = usize::from(fixture.mode.footprint());
+        let same_mode = self.sent.slots.len() == footprint;
+        let mut spare = std::mem::take(&mut self.spare);
+        let mut step = Step::Free;
+        if let Way::To { end, fading } = way
+            && (fading || allowed.limits().has(Limit::Rise))
+            && same_mode
+        {
+            if fading && self.stands(fixture, reach, allowed) {
+                self.spare = spare;
+                return;
+            }
+            self.look_ahead(fixture, now, end);
+            if let Some(landing) = &self.landing {
+                step = self.step_to(fixture, landing, reach, allowed);
+            }
+        }
+        spare.clear();
+        spare.resize(footprint, 0);
+        channels::encode(fixture, allowed, step, &mut spare);
+        self.spare = std::mem::replace(&mut self.sent.slots, spare);
+    }
+
+    /// True if what was sent last is what is allowed now, as in a fade's first frame.
+    fn stands(&self, fixture: &Fixture, reach: &Reach, allowed: &Allowed) -> bool {
+        let near = |a: f64, b: f64| (a - b).abs() <= 1e-12 * a.max(b);
+        if !near(self.sent.allowed.lux, allowed.lux())
+            || self.sent.allowed_xy.uv76().distance(reach.xy.uv76()) > 1e-9
+        {
+            return false;
+        }
+        let drives = channels::decode(fixture, &self.sent.slots);
+        let lux = mix::light_of(&fixture.emitters, &drives).0;
+        let watts = mix::watts_of(&fixture.emitters, &drives).get();
+        let room = 1.0 + 1e-9;
+        lux > 0.0 && lux <= allowed.lux_at_1m(fixture) * room && watts <= allowed.watts() * room
+    }
+
+    /// Works out what this lamp will be sent in the end, unless that is known.
+    fn look_ahead(&mut self, fixture: &Fixture, now: &Conditions, end: Demand) {
+        if self.landing.as_ref().is_some_and(|l| {
+            l.demand == end && l.now == *now && l.slots.len() == usize::from(fixture.mode.footprint())
+        }) {
+            return;
+        }
+        let reach = solve::reach(fixture, &end);
+        let forecast = guards::forecast(fixture, &reach, now);
+        let slots = channels::preview(fixture, &forecast);
+        let lux_at_1m = mix::light_of(&fixture.emitters, &channels::decode(fixture, &slots)).0;
+        let (allowed_lux, allowed_xy) = (forecast.lux(), reach.xy);
+        self.landing = Some(Landing { demand: end, now: *now, allowed_lux, allowed_xy, slots, lux_at_1m });
+    }
+
+    /// How rounding may step on the way to `landing`.
+    fn step_to<'a>(
+        &'a self,
+        fixture: &Fixture,
+        landing: &'a Landing,
+        reach: &Reach,
+        allowed: &Allowed,
+    ) -> Step<'a> {
+        let far = |xy: Xy| xy.uv76().distance(reach.xy.uv76()) > SAME_COLOUR_UV76;
+        let was_lit = self.sent.allowed.lux > 0.0;
+        if (landing.allowed_lux > 0.0 && far(landing.allowed_xy)) || (was_lit && far(self.sent.allowed_xy)) {
+            return Step::Free;
+        }
+        let from = Stand { slots: &self.sent.slots, lux_at_1m: self.sent.lux / solve::gain(fixture) };
+        let to = Stand { slots: &landing.slots, lux_at_1m: landing.lux_at_1m };
+        let room = 1.0 + 1e-9;
+        let (was, is, end) = (self.sent.allowed.lux, allowed.lux(), landing.allowed_lux);
+        if was <= is * room && is <= end * room {
+            Step::Rising { from, to }
+        } else if was * room >= is && is * room >= end {
+            Step::Falling { from, to }
+        } else {
+            Step::Free
+        }
+    }
 }

@@ -8,6 +8,7 @@ pub mod assess;
 mod attention;
 mod event;
 pub mod explain;
+pub mod exposure;
 mod lamp;
 mod reload;
 mod requests;

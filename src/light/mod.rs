@@ -2,13 +2,16 @@
 //! towards it. Knows no slots, no time and no limits.
 //!
 //! `observer`, `planck` and `colour` are chromaticity; `hull` and `mix` are emitters; `solve` puts a
-//! demand on a lamp; `fade` is the demand between two looks; `spectrum` gives the figures of a measured light.
+//! demand on a lamp; `fade` is the demand between two looks; `spectrum` gives the figures of a measured light,
+//! `ies` the directions of a measured lamp.
 
 pub mod colour;
 mod demand;
+pub mod exposure;
 pub mod fade;
 pub mod flicker;
 pub mod hull;
+pub mod ies;
 pub mod mix;
 pub mod observer;
 pub mod photometry;

@@ -32,11 +32,22 @@ pub fn inverse_square(candela: f64, distance_m: f64) -> f64 {
     candela / (distance_m * distance_m)
 }
 
-/// The distance at which a point-like lamp gives `stops` more (or, negative, less) light than at
-/// `distance_m`: d 2^(-stops/2). Source: inverse-square law.
+/// The distance in metres at which a lamp gives `stops` more (or, negative, less) light than at
+/// `distance_m`; `None` where it would have to stand behind its own front.
+///
+/// `radius_m`: of its lit front, an even, matt disc on whose axis the receptor is; 0 for a point-like lamp.
+/// Light goes as 1 / (d² + R²) ([`lux_at_distance`]), so d' = sqrt((d² + R²) 2^-stops - R²), which for a
+/// point is d 2^(-stops/2). A large front gives at most log2(1 + d²/R²) stops more, however near.
+/// Source: closed form of the cosine law over a disc; inverse-square law.
 #[must_use]
-pub fn distance_for_stops(distance_m: f64, stops: f64) -> f64 {
-    distance_m * (-0.5 * stops).exp2()
+pub fn distance_for_stops(distance_m: f64, radius_m: f64, stops: f64) -> Option<f64> {
+    if radius_m == 0.0 {
+        // The same, without squares that lose digits.
+        return Some(distance_m * (-0.5 * stops).exp2());
+    }
+    let square = radius_m * radius_m;
+    let wanted = (distance_m * distance_m + square) * (-stops).exp2() - square;
+    (wanted > 0.0).then(|| wanted.sqrt())
 }
 
 /// Illuminance in lux at `distance_m` of a lamp that reads `lux_at_1m` at 1 m, receptor turned to it.
@@ -160,9 +171,27 @@ mod tests {
     /// 2 log2(1/0.9) = 0.304 stop.
     #[test]
     fn one_stop_less_is_1_41_times_the_distance() {
-        assert!((distance_for_stops(1.5, -1.0) - 1.5 * 2.0_f64.sqrt()).abs() < 1e-15);
+        assert!((distance_for_stops(1.5, 0.0, -1.0).unwrap() - 1.5 * 2.0_f64.sqrt()).abs() < 1e-15);
         let near = (inverse_square(100.0, 0.9) / inverse_square(100.0, 1.0)).log2();
-        assert!((distance_for_stops(1.0, near) - 0.9).abs() < 1e-15 && (near - 0.304).abs() < 5e-4);
+        assert!(
+            (distance_for_stops(1.0, 0.0, near).unwrap() - 0.9).abs() < 1e-15 && (near - 0.304).abs() < 5e-4
+        );
+    }
+
+    /// Source: the closed form itself, there and back; at d = R a front gives half of its own luminous
+    /// exitance, so that 1 stop more is at the front itself and further stops are nowhere.
+    #[test]
+    fn a_large_front_must_move_further_and_has_an_end() {
+        for (distance, radius, stops) in
+            [(1.5, 0.45, -1.0), (1.5, 0.45, 0.5), (2.0, 0.1, 3.0), (0.5, 0.0, -2.0)]
+        {
+            let there = distance_for_stops(distance, radius, stops).unwrap();
+            let gain = lux_at_distance(1.0, radius, there) / lux_at_distance(1.0, radius, distance);
+            assert!((gain.log2() - stops).abs() < 1e-12, "{distance} {radius} {stops}");
+        }
+        assert!(distance_for_stops(1.5, 0.45, 1.0).unwrap() < distance_for_stops(1.5, 0.0, 1.0).unwrap());
+        assert_eq!(distance_for_stops(0.45, 0.45, 1.0), None);
+        assert!(distance_for_stops(0.45, 0.45, 0.99).is_some());
     }
 
     #[test]

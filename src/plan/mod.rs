@@ -65,6 +65,8 @@ pub struct Plan {
     pub exposure: Exposure,
     /// Cameras in the plan's order; at least one.
     pub cameras: Vec<Camera>,
+    /// Frequency of the mains in hertz, 50 or 60; `None`: not stated, both are judged.
+    pub mains_hz: Option<f64>,
     /// Subjects in the plan's order; at least one, the first is the origin.
     pub subjects: Vec<Subject>,
     /// The room and its walls, where given.

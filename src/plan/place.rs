@@ -2,7 +2,7 @@
 //!
 //! Axes: x to camera right, y away from the camera, z up; the origin is the first subject's face.
 
-use super::{FixtureId, SubjectId};
+use super::{Exposure, FixtureId, SubjectId};
 use crate::units::{Kelvin, Lux, Share};
 
 /// A point or a vector in metres, `[x, y, z]` on the axes of this module.
@@ -59,6 +59,8 @@ pub struct Camera {
     pub fps: Option<f64>,
     /// Exposure time of one frame in seconds.
     pub shutter_s: f64,
+    /// Its own exposure; the first camera's fixes 0 stops for the plan.
+    pub exposure: Exposure,
     /// White balance.
     pub white_balance: Kelvin,
 }

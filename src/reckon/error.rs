@@ -3,7 +3,9 @@
 use serde_json::{Value, json};
 
 use super::kinds;
+use crate::light::ies::IesError;
 use crate::light::spectrum::SpectrumError;
+use crate::light::spectrum::csv::CsvError;
 use crate::words;
 
 /// Why a request has no answer.
@@ -36,6 +38,25 @@ pub enum ReckonError {
     /// Wavelengths and powers that are no spectrum.
     #[error("no spectrum: {0}")]
     Spectrum(#[source] SpectrumError),
+    /// A file that a request names cannot be had: why.
+    #[error("{0}")]
+    File(String),
+    /// A file that is no LM-63 file.
+    #[error("{}, {error}", words::short(.file))]
+    Photometry {
+        /// As written in the request.
+        file: String,
+        /// What is wrong with it.
+        error: IesError,
+    },
+    /// A file that holds no columns of wavelength and power.
+    #[error("{}, {error}", words::short(.file))]
+    Csv {
+        /// As it was named.
+        file: String,
+        /// What is wrong with it.
+        error: CsvError,
+    },
     /// A number outside of what its field allows.
     #[error("`{field}` {} is not {allowed}", plain(*.found))]
     OutOfRange {
@@ -63,6 +84,8 @@ impl ReckonError {
             Self::UnknownKind(_) => "unknown-kind",
             Self::NotInThisVersion(_) => "not-in-this-version",
             Self::Fields(_) | Self::Together(_) | Self::Spectrum(_) => "wrong-fields",
+            Self::File(_) => "no-file",
+            Self::Photometry { .. } | Self::Csv { .. } => "wrong-file",
             Self::OutOfRange { .. } => "out-of-range",
             Self::NoNumber(_) => "no-number",
         }
@@ -86,6 +109,11 @@ impl ReckonError {
             Self::Spectrum(_) => String::from(
                 "give `wavelength_nm` rising in steps of 1 to 10 nm over 400 to 700 nm or more, with a `power` for each",
             ),
+            Self::File(_) => String::from("check the name and the folder"),
+            Self::Photometry { error, .. } => error.hint(),
+            Self::Csv { .. } => {
+                String::from("save it as CSV with a line such as 380,0.012 for each wavelength")
+            }
             Self::OutOfRange { field, allowed, .. } => format!("give `{field}` {allowed}"),
             Self::NoNumber(_) => String::from("give values nearer to those of a real set"),
         }

@@ -2,7 +2,8 @@
 //!
 //! Every kind calls the functions that the engine's own steps call (`light`, `channels::curve`); only
 //! the sums that no step has yet (`heat`, `flash`) live here. No state, no files, no clock: the
-//! same line always gets the same answer. Wording for people is `cli::reckon`'s work.
+//! same line always gets the same answer; the text of a file that a request names is handed in by the
+//! caller. Wording for people is `cli::reckon`'s work.
 
 mod error;
 mod fields;
@@ -20,16 +21,28 @@ pub use kinds::NAMES;
 /// second fits and a stream without line ends cannot fill the memory.
 pub const LONGEST_LINE: usize = 1 << 20;
 
+/// Access to the files that requests name: the text of the file at this path, or why there is none.
+///
+/// The caller bounds what it reads and decides what may be read at all.
+pub type Files<'a> = dyn Fn(&str) -> Result<String, String> + 'a;
+
+/// No files at all: [`Files`] for callers whose requests come from outside, and for tests.
+///
+/// Errors: always.
+pub fn no_files(_path: &str) -> Result<String, String> {
+    Err(String::from("files cannot be read here"))
+}
+
 /// Works out one request. Its `id`, if it has one, comes back in the answer.
 ///
 /// Errors: [`ReckonError`] for anything that cannot be worked out; never panics.
-pub fn answer(request: &Value) -> Result<Value, ReckonError> {
+pub fn answer(request: &Value, files: &Files) -> Result<Value, ReckonError> {
     let Value::Object(fields) = request else { return Err(ReckonError::NotAnObject) };
     let Some(kind) = fields.get("kind").and_then(Value::as_str) else { return Err(ReckonError::NoKind) };
     let mut rest = fields.clone();
     rest.remove("kind");
     let id = rest.remove("id");
-    let found = kinds::work_out(kind, rest)?;
+    let found = kinds::work_out(kind, rest, files)?;
     Ok(Value::Object(with_id(id, found)))
 }
 
@@ -38,10 +51,10 @@ pub fn answer(request: &Value) -> Result<Value, ReckonError> {
 /// A line that can't be worked out is answered with `{"error":{"kind","said","hint"}}` (and its `id`),
 /// an empty line too, so answers can be counted against lines. Each answer is flushed, so a program may
 /// ask and wait. Errors: those of reading and writing.
-pub fn lines(mut input: impl BufRead, mut output: impl Write) -> io::Result<()> {
+pub fn lines(mut input: impl BufRead, mut output: impl Write, files: &Files) -> io::Result<()> {
     let mut line = Vec::new();
     while let Some(whole) = next_line(&mut input, &mut line)? {
-        let reply = if whole { answer_text(&line) } else { ReckonError::TooLong.to_json() };
+        let reply = if whole { answer_text(&line, files) } else { ReckonError::TooLong.to_json() };
         serde_json::to_writer(&mut output, &reply)?;
         output.write_all(b"\n")?;
         output.flush()?;
@@ -49,12 +62,12 @@ pub fn lines(mut input: impl BufRead, mut output: impl Write) -> io::Result<()> 
     Ok(())
 }
 
-fn answer_text(line: &[u8]) -> Value {
+fn answer_text(line: &[u8], files: &Files) -> Value {
     let request: Value = match serde_json::from_slice(line) {
         Ok(request) => request,
         Err(error) => return ReckonError::NotJson(error).to_json(),
     };
-    answer(&request).unwrap_or_else(|error| {
+    answer(&request, files).unwrap_or_else(|error| {
         let id = request.get("id").cloned();
         match error.to_json() {
             Value::Object(found) => Value::Object(with_id(id, found)),
@@ -111,7 +124,7 @@ mod tests {
 
     fn run(input: &[u8]) -> Vec<Value> {
         let mut output = Vec::new();
-        lines(input, &mut output).unwrap();
+        lines(input, &mut output, &no_files).unwrap();
         output
             .split(|b| *b == b'\n')
             .filter(|l| !l.is_empty())
@@ -217,6 +230,9 @@ mod tests {
             "modulation",
             "duty",
             "modulation_percent",
+            "file",
+            "vertical_deg",
+            "horizontal_deg",
         ];
         prop::sample::select(names).prop_map(String::from)
     }

@@ -75,7 +75,7 @@ proptest! {
             last = allowed.level();
             prop_assert!(allowed.level() == 0.0 || allowed.level() >= floor * (1.0 - 1e-6));
             let mut slots = vec![0; usize::from(fixture.mode.footprint())];
-            channels::encode(&fixture, &allowed, &mut slots);
+            channels::encode(&fixture, &allowed, channels::Step::Free, &mut slots);
             let shown = sim::shown(&fixture, &slots, WHITE);
             prop_assert!(
                 shown.lux <= allowed.lux() * (1.0 + 1e-9) + 1e-12,
@@ -127,7 +127,7 @@ proptest! {
         prop_assert!(allowed.limits().has(Limit::Absent));
         prop_assert_eq!(allowed.lux(), 0.0);
         let mut slots = vec![0; usize::from(fixture.mode.footprint())];
-        channels::encode(&fixture, &allowed, &mut slots);
+        channels::encode(&fixture, &allowed, channels::Step::Free, &mut slots);
         prop_assert_eq!(sim::shown(&fixture, &slots, WHITE).lux, 0.0);
     }
 }

@@ -3,14 +3,17 @@
 //! Builds the request that a program would send, has `crate::reckon` answer it and puts the answer in
 //! words. No arithmetic of its own.
 
+mod file;
 mod quantity;
+mod request;
 mod said;
+mod sums;
 
 use std::io::{self, Write};
 
-use clap::{Args, Subcommand, ValueEnum};
-use serde_json::{Value, json};
+use clap::Args;
 
+use self::sums::Sum;
 use crate::reckon::{self, ReckonError};
 
 /// Work out light: exposure, ratio, distance, mired and more; no plan and no daemon needed
@@ -29,155 +32,6 @@ pub struct ReckonArgs {
     /// What to work out
     #[command(subcommand)]
     sum: Option<Sum>,
-}
-
-/// What can be worked out for a person.
-#[derive(Debug, Subcommand)]
-enum Sum {
-    /// The illuminance that an exposure calls 0 stops
-    #[command(after_help = "Example: lampkeep reckon exposure --iso 800 --f 2.8 --shutter 1/50")]
-    Exposure {
-        /// ISO speed
-        #[arg(long, value_parser = quantity::plain)]
-        iso: f64,
-        /// f-number, or better the T-stop
-        #[arg(long, value_parser = quantity::aperture)]
-        f: f64,
-        /// Exposure time: 1/50, 0.02s or 20ms
-        #[arg(long, value_parser = quantity::seconds)]
-        shutter: f64,
-        /// Density of neutral filters; 0.3 is one stop to 0.003
-        #[arg(long, default_value = "0", value_parser = quantity::plain)]
-        nd: f64,
-        /// Constant of the receptor: 250 flat, 330 dome
-        #[arg(long, default_value = "250", value_parser = quantity::plain)]
-        constant: f64,
-    },
-    /// Both lighting ratios of a key and a fill, each metered alone at the face
-    #[command(after_help = "Example: lampkeep reckon ratio --key 500lx --fill 250lx")]
-    Ratio {
-        /// Key alone: 500lx or 46fc
-        #[arg(long, value_parser = quantity::lux)]
-        key: f64,
-        /// Fill alone
-        #[arg(long, value_parser = quantity::lux)]
-        fill: f64,
-    },
-    /// The distance that gives more or less light
-    #[command(after_help = "Example: lampkeep reckon distance 1.5m --stops -1")]
-    Distance {
-        /// Where the lamp is now: 1.5m, 150cm or 5ft
-        #[arg(value_parser = quantity::metres)]
-        distance: f64,
-        /// Stops more (or, negative, less): +1/3, -1
-        #[arg(long, allow_hyphen_values = true, value_parser = quantity::stops)]
-        stops: f64,
-    },
-    /// The shift in mired from one colour temperature to another
-    #[command(after_help = "Example: lampkeep reckon mired 3200K 5600K")]
-    Mired {
-        /// From this
-        #[arg(value_parser = quantity::kelvin)]
-        from: f64,
-        /// To this
-        #[arg(value_parser = quantity::kelvin)]
-        to: f64,
-    },
-    /// Kelvin and tint to chromaticity, or back
-    #[command(after_help = "Examples:\n  lampkeep reckon colour 5600K --duv -0.003\n  \
-                      lampkeep reckon colour --xy 0.3127,0.3290")]
-    Colour {
-        /// Colour temperature: 5600K
-        #[arg(value_parser = quantity::kelvin, required_unless_present = "xy", conflicts_with = "xy")]
-        kelvin: Option<f64>,
-        /// Tint: + is green, - is magenta
-        #[arg(long, allow_hyphen_values = true, value_parser = quantity::duv, conflicts_with = "xy")]
-        duv: Option<f64>,
-        /// CIE 1931 x,y
-        #[arg(long, value_name = "X,Y", value_parser = quantity::pair)]
-        xy: Option<(f64, f64)>,
-    },
-    /// The illuminance of a point-like lamp on a surface
-    #[command(after_help = "Example: lampkeep reckon point --candela 1280cd --distance 2.4m --angle 30deg")]
-    Point {
-        /// Luminous intensity; the reading in lux at 1 m is the same number
-        #[arg(long, value_parser = quantity::candela)]
-        candela: f64,
-        /// From lamp to surface
-        #[arg(long, value_parser = quantity::metres)]
-        distance: f64,
-        /// Between the light and the surface's normal; 0deg is square on
-        #[arg(long, default_value = "0deg", value_parser = quantity::degrees)]
-        angle: f64,
-    },
-    /// The illuminance of a soft source near by, and how wrong the inverse-square law is
-    #[command(after_help = "Example: lampkeep reckon disc --radius 45cm --distance 1m --luminance 1200cd/m2")]
-    Disc {
-        /// Half the width of the lit front
-        #[arg(long, value_parser = quantity::metres)]
-        radius: f64,
-        /// From the front to the point, on its axis
-        #[arg(long, value_parser = quantity::metres)]
-        distance: f64,
-        /// Luminance of the front
-        #[arg(long, value_parser = quantity::luminance)]
-        luminance: f64,
-    },
-    /// The light of a slot value under a dimming law
-    #[command(after_help = "Example: lampkeep reckon curve square --code 128")]
-    Curve {
-        /// The law
-        law: Law,
-        /// Value, 0 to 255 or 65535
-        #[arg(long)]
-        code: u16,
-        /// 8 or 16
-        #[arg(long, default_value = "8")]
-        bits: u8,
-    },
-    /// How much exposures differ under light that swings
-    #[command(
-        after_help = "Examples:\n  lampkeep reckon shutter pwm --frequency 1010Hz --share 50% --exposure 1/50\n  \
-                      lampkeep reckon shutter sine --frequency 100Hz --share 30% --exposure 1/60"
-    )]
-    Shutter {
-        /// How the light swings
-        waveform: Waveform,
-        /// Of the light, twice the mains for lamps on alternating current
-        #[arg(long, value_parser = quantity::hertz)]
-        frequency: f64,
-        /// sine: modulation (max-min)/(max+min); pwm: the lit share of a period
-        #[arg(long, value_parser = quantity::share)]
-        share: f64,
-        /// Exposure time: 1/50, 0.02s or 20ms
-        #[arg(long, value_parser = quantity::seconds)]
-        exposure: f64,
-    },
-    /// What IEEE 1789 says of a modulation
-    #[command(after_help = "Example: lampkeep reckon flicker --frequency 100Hz --modulation 5%")]
-    Flicker {
-        /// Of the light
-        #[arg(long, value_parser = quantity::hertz)]
-        frequency: f64,
-        /// (max-min)/(max+min)
-        #[arg(long, value_parser = quantity::share)]
-        modulation: f64,
-    },
-}
-
-#[derive(Debug, Clone, Copy, ValueEnum)]
-enum Law {
-    Linear,
-    Square,
-    #[value(name = "gamma-2.2")]
-    Gamma22,
-    Lightness,
-}
-
-#[derive(Debug, Clone, Copy, ValueEnum)]
-enum Waveform {
-    Sine,
-    Pwm,
 }
 
 /// Why `lampkeep reckon` printed no result.
@@ -211,9 +65,9 @@ impl ReckonFault {
 /// without an error. Errors: [`ReckonFault`], with its exit code.
 pub fn run(args: &ReckonArgs, json: bool, out: &mut impl Write) -> Result<(), ReckonFault> {
     let written = match &args.sum {
-        None if args.lines => reckon::lines(io::stdin().lock(), &mut *out),
+        None if args.lines => reckon::lines(io::stdin().lock(), &mut *out, &file::text),
         Some(sum) if !args.lines => {
-            let answer = reckon::answer(&sum.request())?;
+            let answer = reckon::answer(&sum.request()?, &file::text)?;
             let text = if json { answer.to_string() } else { said::in_words(sum, &answer) };
             writeln!(out, "{text}")
         }
@@ -225,61 +79,11 @@ pub fn run(args: &ReckonArgs, json: bool, out: &mut impl Write) -> Result<(), Re
     }
 }
 
-impl Sum {
-    /// The same as a request in JSON.
-    fn request(&self) -> Value {
-        match self {
-            Self::Exposure { iso, f, shutter, nd, constant } => json!({ "kind": "exposure", "iso": iso,
-                "f_number": f, "shutter_s": shutter, "nd": nd, "constant": constant }),
-            Self::Ratio { key, fill } => json!({ "kind": "ratio", "key_lux": key, "fill_lux": fill }),
-            Self::Distance { distance, stops } => {
-                json!({ "kind": "distance", "distance_m": distance, "stops": stops })
-            }
-            Self::Mired { from, to } => json!({ "kind": "mired", "from_kelvin": from, "to_kelvin": to }),
-            Self::Colour { xy: Some((x, y)), .. } => {
-                json!({ "kind": "colour", "x": x, "y": y })
-            }
-            Self::Colour { kelvin, duv, xy: None } => {
-                json!({ "kind": "colour", "kelvin": kelvin, "duv": duv })
-            }
-            Self::Point { candela, distance, angle } => {
-                // The lamp straight above, the surface tilted.
-                let (sine, cosine) = angle.to_radians().sin_cos();
-                json!({ "kind": "point", "point_m": [0, 0, 0], "normal": [sine, 0, cosine],
-                    "lamps": [{ "position_m": [0, 0, distance], "candela": candela }] })
-            }
-            Self::Disc { radius, distance, luminance } => json!({ "kind": "disc", "radius_m": radius,
-                "distance_m": distance, "luminance_cd_m2": luminance }),
-            Self::Curve { law, code, bits } => {
-                json!({ "kind": "curve", "law": law.name(), "bits": bits, "code": code })
-            }
-            Self::Shutter { waveform: Waveform::Sine, frequency, share, exposure } => json!({
-                "kind": "shutter", "waveform": "sine", "frequency_hz": frequency, "exposure_s": exposure,
-                "modulation": share }),
-            Self::Shutter { waveform: Waveform::Pwm, frequency, share, exposure } => json!({
-                "kind": "shutter", "waveform": "pwm", "frequency_hz": frequency, "exposure_s": exposure,
-                "duty": share }),
-            Self::Flicker { frequency, modulation } => json!({ "kind": "flicker",
-                "frequency_hz": frequency, "modulation_percent": modulation * 100.0 }),
-        }
-    }
-}
-
-impl Law {
-    const fn name(self) -> &'static str {
-        match self {
-            Self::Linear => "linear",
-            Self::Square => "square",
-            Self::Gamma22 => "gamma-2.2",
-            Self::Lightness => "lightness",
-        }
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
     use clap::Parser;
+    use serde_json::Value;
 
     #[derive(Debug, Parser)]
     struct Shell {
@@ -308,12 +112,19 @@ mod tests {
     #[test]
     fn people_read_the_result_its_formula_and_its_units() {
         for (words, parts) in [
-            ("exposure --iso 800 --f 2.8 --shutter 1/50", vec!["122.5 lx", "E = C N² / (t S)", "ISO 2720"]),
+            (
+                "exposure --iso 800 --f 2.8 --shutter 1/50",
+                vec!["122.5 lx (11.38 fc)", "E = C N² / (t S)", "ISO 2720"],
+            ),
+            ("exposure --iso 800 --f 2.8 --shutter 180deg --fps 25", vec!["122.5 lx (11.38 fc)", "0.02 s"]),
             ("exposure --iso 800 --f f/2.8 --shutter 20ms --nd 0.6", vec!["487.7 lx", "× 10^0.6"]),
             ("ratio --key 500lx --fill 250lx", vec!["2:1", "1 stop", "3:1", "1.585 stops"]),
             ("ratio --key 500lx --fill 0lx", vec!["no fill"]),
             ("distance 1.5m --stops -1", vec!["2.121 m", "1 stop less", "d × 2^(-stops / 2)"]),
             ("distance 5ft --stops +1/3", vec!["1.358 m", "0.3333 stops more"]),
+            // √((1.5² + 0.45²) × 2 - 0.45²) = √4.7025
+            ("distance 1.5m --stops -1 --radius 45cm", vec!["2.169 m", "1 stop less", "on the axis"]),
+            ("distance 45cm --stops 1 --radius 45cm", vec!["no distance gives 1 stop more"]),
             ("mired 3200K 5600K", vec!["312.5", "178.6", "-133.9 mired", "cooler"]),
             ("mired 5600 3200", vec!["+133.9 mired, warmer"]),
             ("colour 5600K --duv -0.003", vec!["x 0.3", "magenta", "178.6 mired"]),
@@ -327,6 +138,21 @@ mod tests {
                 vec!["ripple 1 ", "no light at all"],
             ),
             ("flicker --frequency 100Hz --modulation 5%", vec!["low-risk", "8 %", "3.33 %"]),
+            // One emitter in its own colour; two equal halves of one colour.
+            ("mix --emitter 4000K:800lx --kelvin 4000K", vec!["800 lx at 1 m of that colour", "1: 100.0 %"]),
+            ("mix --emitter 0.3,0.3:70lx --emitter 0.3,0.3:30lx --xy 0.3,0.3", vec!["100 lx", "2: 100.0 %"]),
+            ("mix --emitter 0.3,0.3:70lx --xy 0.4,0.3", vec!["70 lx", "x 0.3000", "cannot mix"]),
+            // 24 + 70 × 0.6 = 66 °C in the end; 25 min × ln(42 / 6) = 48.65 min; 66 - 42 e^(-12/25) = 40.01.
+            (
+                "heat --resistance 0.6K/W --tau 25min --room 24C --watts 70W --limit 60C --after 12min",
+                vec!["60 °C after 48.65 min", "40.0 °C after 12 min", "estimated"],
+            ),
+            (
+                "heat --resistance 0.6K/W --tau 25min --room 24C --watts 70W --limit 66C",
+                vec!["never reaches 66 °C"],
+            ),
+            ("flash --rate 4Hz 100% 0% 100% 0%", vec!["1 flash in the worst second", "within", "3 changes"]),
+            ("flash --rate 8Hz 1 0 1 0 1 0 1 0 1", vec!["over the limit"]),
         ] {
             let text = typed(words).unwrap();
             for part in parts {
@@ -350,6 +176,11 @@ mod tests {
             ("distance 1.5m --stops NaN", "is not a level in stops such as -1 or +1/3"),
             ("curve square --code 300", "`code` 300 is not a whole number from 0 to 2^bits - 1"),
             ("colour 5600K --xy 0.3,0.3", "cannot be used with"),
+            (
+                "exposure --iso 800 --f 2.8 --shutter 180deg",
+                "a shutter's angle needs the frame rate: add --fps 25",
+            ),
+            ("exposure --iso 800 --f 2.8 --shutter 180deg --fps 0", "a frame rate is above 0"),
             ("--lines mired 3200K 5600K", "give either one sum, such as `exposure`, or --lines"),
         ] {
             let error = typed(words).unwrap_err();

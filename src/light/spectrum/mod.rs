@@ -5,6 +5,7 @@
 //! counts as no light. Ra, Rf, Rg and SSI belong to white light and are `None` where there is no CCT.
 //! This module reads no files and knows no lamps.
 
+pub mod csv;
 mod fidelity;
 mod reference;
 mod rendering;

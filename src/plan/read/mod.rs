@@ -104,6 +104,7 @@ fn build(sources: &Sources, trees: &[Spanned<DeTable<'_>>], sink: &Sink) -> Opti
     let frames = settings::frame_rate(&plan);
     let rest_for = plan.get("rest-for").map_or(Some(defaults::REST_FOR), |f| f.duration(10.0, 86_400.0));
     let on_stop = settings::on_stop(&plan);
+    let mains_hz = settings::mains(&plan);
     let profiles = profiles(&cx, &shipped, kit.as_ref(), &plan);
 
     let subjects = place::subjects(&cx, &plan);
@@ -171,6 +172,7 @@ fn build(sources: &Sources, trees: &[Spanned<DeTable<'_>>], sink: &Sink) -> Opti
         hash: sources.hash(),
         exposure,
         cameras,
+        mains_hz: mains_hz?,
         subjects: stage.subjects,
         room: stage.room,
         outputs: outputs?,

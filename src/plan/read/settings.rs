@@ -5,7 +5,7 @@ use std::path::PathBuf;
 use super::Cx;
 use super::names;
 use super::place::{self, Stage};
-use crate::light::photometry;
+use crate::light::{exposure, photometry};
 use crate::plan::amounts::{AMPS, ANGLE, HERTZ, MICROSECONDS, VOLTS};
 use crate::plan::defaults;
 use crate::plan::problem::{Kind, Place, Problem};
@@ -95,8 +95,9 @@ fn camera(id: &str, t: &Table<'_>, stage: Option<&Stage>) -> Option<(Camera, Exp
         return None;
     };
     let white_balance = white_balance?;
-    let camera = Camera { id: id.to_owned(), position: position?, fps, shutter_s, white_balance };
-    Some((camera, Exposure { iso, aperture, nd, shutter_s, constant, zero_stops, white_balance }))
+    let exposure = Exposure { iso, aperture, nd, shutter_s, constant, zero_stops, white_balance };
+    let camera = Camera { id: id.to_owned(), position: position?, fps, shutter_s, exposure, white_balance };
+    Some((camera, exposure))
 }
 
 /// Illuminance called 0 stops, by the arithmetic that `reckon` shows.
@@ -129,7 +130,7 @@ fn shutter(field: &Field<'_>, fps: Option<Option<f64>>, has_fps: bool) -> Option
                 "add `fps = 25`, or write the time, such as `shutter = \"1/50\"`",
             );
         }
-        degrees / 360.0 / fps??
+        exposure::seconds_of_angle(degrees, fps??)
     } else if text.ends_with('s') {
         return field.duration(1e-6, 60.0).map(|d| d.as_secs_f64());
     } else {
@@ -241,6 +242,22 @@ pub(super) fn frame_rate(plan: &Table<'_>) -> Option<FrameClock> {
         .get("frame-rate")
         .map_or(Some(defaults::FRAME_RATE), |f| whole_hertz(&f, FrameClock::MIN_RATE, FrameClock::MAX_RATE));
     FrameClock::new(rate?)
+}
+
+/// Frequency of the mains in hertz, 50 or 60; `Some(None)` where the plan does not say.
+pub(super) fn mains(plan: &Table<'_>) -> Option<Option<f64>> {
+    let Some(field) = plan.get("mains") else { return Some(None) };
+    let hertz = field.amount(&HERTZ, 1.0, 1000.0)?;
+    if !exposure::MAINS_HZ.contains(&hertz) {
+        let said = format!("`mains` of {} is {hertz} Hz; mains have 50 Hz or 60 Hz", field.owner());
+        field.wrong(
+            Kind::OutOfRange,
+            said,
+            "write `mains = \"50 Hz\"` or `\"60 Hz\"`, or leave it out to judge both",
+        );
+        return None;
+    }
+    Some(Some(hertz))
 }
 
 /// Reads every `[circuit.ID]`.

@@ -1,5 +1,6 @@
 //! The kinds of request by name, and how their fields are read.
 
+mod photometry;
 mod space;
 mod spectrum;
 mod time;
@@ -7,17 +8,21 @@ mod time;
 use serde::de::DeserializeOwned;
 use serde_json::{Map, Value};
 
-use super::ReckonError;
 use super::fields::Answer;
+use super::{Files, ReckonError};
 
 /// All kinds of this version.
-pub const NAMES: [&str; 14] = [
+pub const NAMES: [&str; 15] = [
     "colour", "mix", "exposure", "ratio", "distance", "mired", "point", "disc", "curve", "heat", "flash",
-    "shutter", "flicker", "spectrum",
+    "shutter", "flicker", "spectrum", "candela",
 ];
 
 /// Works out the fields of a request of this kind, `kind` and `id` taken out.
-pub(super) fn work_out(kind: &str, fields: Map<String, Value>) -> Result<Map<String, Value>, ReckonError> {
+pub(super) fn work_out(
+    kind: &str,
+    fields: Map<String, Value>,
+    files: &Files,
+) -> Result<Map<String, Value>, ReckonError> {
     let answer = match kind {
         "colour" => space::colour(read(fields)?),
         "mix" => space::mix(read(fields)?),
@@ -33,7 +38,7 @@ pub(super) fn work_out(kind: &str, fields: Map<String, Value>) -> Result<Map<Str
         "shutter" => time::shutter(&read(fields)?),
         "flicker" => time::flicker(&read(fields)?),
         "spectrum" => spectrum::spectrum(&read(fields)?),
-        "candela" => Err(ReckonError::NotInThisVersion("kind `candela`")),
+        "candela" => photometry::candela(read(fields)?, files),
         other => Err(ReckonError::UnknownKind(String::from(other))),
     };
     answer.map(Answer::done)

@@ -163,12 +163,14 @@ pub(super) fn ratio(asked: &Ratio) -> Result<Answer, ReckonError> {
 pub(super) struct Distance {
     distance_m: f64,
     stops: f64,
+    radius_m: Option<f64>,
 }
 
 pub(super) fn distance(asked: &Distance) -> Result<Answer, ReckonError> {
     let stops = check("stops", asked.stops, (-40.0..=40.0).contains(&asked.stops), "between -40 and 40")?;
     let distance_m = positive("distance_m", asked.distance_m)?;
-    Answer::default().number("distance_m", photometry::distance_for_stops(distance_m, stops))
+    let radius_m = not_negative("radius_m", asked.radius_m.unwrap_or(0.0))?;
+    Answer::default().maybe("distance_m", photometry::distance_for_stops(distance_m, radius_m, stops))
 }
 
 #[derive(Deserialize)]

@@ -34,14 +34,14 @@ mod tests {
     use proptest::prelude::*;
     use serde_json::{Value, json};
 
-    use crate::reckon::answer;
+    use crate::reckon::{answer, no_files};
 
     const FIGURES: [&str; 8] = ["x", "y", "kelvin", "duv", "ra", "rf", "rg", "ssi"];
 
     #[test]
     fn what_is_no_spectrum_is_said_with_a_next_step() {
         let request = json!({ "kind": "spectrum", "wavelength_nm": [400, 411], "power": [1, 1] });
-        let error = answer(&request).unwrap_err().to_json();
+        let error = answer(&request, &no_files).unwrap_err().to_json();
         let expected = json!({ "error": { "kind": "wrong-fields",
             "said": "no spectrum: from 400 nm to 411 nm is a step of 11 nm; steps must be 1 to 10 nm",
             "hint": "give `wavelength_nm` rising in steps of 1 to 10 nm over 400 to 700 nm or more, with a `power` for each" } });
@@ -52,7 +52,8 @@ mod tests {
     fn a_colour_far_from_white_has_null_for_the_figures_of_white_light() {
         let nm: Vec<u16> = (380..=780).step_by(5).collect();
         let green: Vec<u8> = nm.iter().map(|nm| u8::from(*nm == 520)).collect();
-        let found = answer(&json!({ "kind": "spectrum", "wavelength_nm": nm, "power": green })).unwrap();
+        let request = json!({ "kind": "spectrum", "wavelength_nm": nm, "power": green });
+        let found = answer(&request, &no_files).unwrap();
         assert!(found["x"].is_number() && found["y"].is_number());
         assert!(FIGURES[2..].iter().all(|figure| found.get(*figure) == Some(&Value::Null)), "{found}");
     }
@@ -64,7 +65,8 @@ mod tests {
             wavelength_nm in prop::collection::vec(any::<f64>(), 0..8),
             power in prop::collection::vec(any::<f64>(), 0..8),
         ) {
-            let _ = answer(&json!({ "kind": "spectrum", "wavelength_nm": wavelength_nm, "power": power }));
+            let request = json!({ "kind": "spectrum", "wavelength_nm": wavelength_nm, "power": power });
+            let _ = answer(&request, &no_files);
         }
 
         #[test]
@@ -82,7 +84,7 @@ mod tests {
             }
             let power = &power[..wavelength_nm.len()];
             let request = json!({ "kind": "spectrum", "wavelength_nm": wavelength_nm, "power": power });
-            if let Ok(found) = answer(&request) {
+            if let Ok(found) = answer(&request, &no_files) {
                 prop_assert!(FIGURES.iter().all(|figure| found.get(*figure).is_some()), "{found}");
             }
         }

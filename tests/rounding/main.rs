@@ -1,0 +1,10 @@
+//! Rounding to slots: that no neighbour is better, how near it comes, and that a level fade never
+//! steps back. Expected values come from plain, slow arithmetic written here, or from the simulator's.
+
+mod accuracy;
+mod best;
+mod fades;
+mod lamps;
+#[allow(dead_code)]
+#[path = "../engine/rig.rs"]
+mod rig;
