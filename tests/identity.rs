@@ -47,7 +47,8 @@ fn by_brute_force(source: &Source, face: Metres, cameras: &[Metres], rings: u32,
         .map(|(tilt, turn)| {
             let way = tilted(axis, tilt, turn);
             let aim = [0, 1, 2].map(|i| source.position[i] + way[i]);
-            let beam = source.beam_deg.filter(|deg| *deg < 180.0).map(|full_angle_deg| Beam { aim, full_angle_deg });
+            let beam =
+                source.beam_deg.filter(|deg| *deg < 180.0).map(|full_angle_deg| Beam { aim, full_angle_deg });
             PointLamp { position: source.position, candela: source.candela, beam }.candela_towards(face)
         })
         .fold(0.0, f64::max);
@@ -63,10 +64,15 @@ fn point(size: f64) -> impl Strategy<Value = Metres> {
 }
 
 fn any_case() -> impl Strategy<Value = (Source, Metres, Vec<Metres>)> {
-    let source = (point(4.0), point(4.0), 1.0..5000.0, prop_oneof![
-        1 => Just(None),
-        3 => (5.0..200.0).prop_map(Some),
-    ]);
+    let source = (
+        point(4.0),
+        point(4.0),
+        1.0..5000.0,
+        prop_oneof![
+            1 => Just(None),
+            3 => (5.0..200.0).prop_map(Some),
+        ],
+    );
     (source, point(1.0), prop::collection::vec(point(5.0), 1..3))
         .prop_map(|((position, aim, candela, beam_deg), face, cameras)| {
             (Source { position, aim, candela, beam_deg, radius_m: 0.0 }, face, cameras)
@@ -132,7 +138,9 @@ fn lamp(position: Metres, aim: Metres, beam_deg: Option<f64>) -> Source {
 #[test]
 fn a_face_turned_60_degrees_takes_light_from_up_to_150_degrees_off_the_camera() {
     let cameras = [[0.0, -3.0, 0.0]];
-    for (off_deg, cosine) in [(0.0, 1.0), (45.0, 1.0), (60.0, 1.0), (90.0, 0.866_025_4), (149.0, 0.017_452_4), (151.0, 0.0)] {
+    for (off_deg, cosine) in
+        [(0.0, 1.0), (45.0, 1.0), (60.0, 1.0), (90.0, 0.866_025_4), (149.0, 0.017_452_4), (151.0, 0.0)]
+    {
         let a = f64::to_radians(off_deg);
         let at = [2.0 * a.sin(), -2.0 * a.cos(), 0.0];
         let lux = lamp(at, [0.0; 3], None).most_lux([0.0; 3], &cameras);
@@ -215,7 +223,8 @@ fn a_lamp_that_nobody_says_stays_dark_is_to_be_unplugged() {
 
 #[test]
 fn a_lamp_set_by_hand_waits_to_be_confirmed() {
-    let practical = "[fixture.desk]\nprofile = \"spot\"\ncontrol = \"hand\"\nclock = \"5:00\"\ndistance = \"1 m\"\n";
+    let practical =
+        "[fixture.desk]\nprofile = \"spot\"\ncontrol = \"hand\"\nclock = \"5:00\"\ndistance = \"1 m\"\n";
     let plan = read_plan(&plan_with(practical)).unwrap();
     let protection = Protection::of(&plan, &[SubjectId(0)], LEAST_SHARE);
     let desk = plan.fixture_named("desk").unwrap();

@@ -6,6 +6,7 @@
 
 pub mod assess;
 mod attention;
+pub mod draw;
 mod event;
 pub mod explain;
 pub mod exposure;

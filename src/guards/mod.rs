@@ -9,6 +9,7 @@ pub mod flash;
 mod guard;
 pub mod identity;
 mod limits;
+pub mod load;
 mod report;
 
 pub use guard::{Allowed, Conditions, Forecast, Standing, allow, forecast};

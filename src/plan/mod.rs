@@ -30,7 +30,7 @@ pub use look::{ColourTarget, Level, Look, MeterTarget, Motion, Step, Target};
 pub use place::{Aim, Bounce, Camera, Daylight, Flag, Metres, Placement, Room, Subject, Wall};
 pub use problem::{Kind, Mark, Place, Problem, Report};
 pub use read::{is_look_name, is_set_name, read};
-pub use settings::{Circuit, Exposure, Group, Mqtt, OnStart, OnStop, Output, OutputKind};
+pub use settings::{Circuit, Exposure, Group, Mqtt, OnStart, OnStop, Output, OutputKind, Over};
 pub use sources::{ColourScience, Sources, Text};
 pub use write::look_text;
 

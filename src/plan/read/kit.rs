@@ -8,7 +8,7 @@ use toml::de::DeValue;
 use super::Cx;
 use super::names::{self, Taken};
 use super::profile;
-use crate::plan::amounts::PERCENT;
+use crate::plan::amounts::{ENERGY, PERCENT};
 use crate::plan::problem::{Kind, Place, Problem};
 use crate::plan::tree::{Field, Table};
 use crate::plan::{Body, HeatFigure, Mode, Profile};
@@ -55,6 +55,8 @@ pub(super) struct KitLamp<'a> {
     pub watts: Option<Watts>,
     /// What its maker says of its heat.
     pub heat: Option<HeatFigure>,
+    /// Rated watt-hours of the battery that it runs from.
+    pub battery_wh: Option<f64>,
 }
 
 /// Keys that say what lamp it is and where its slots are.
@@ -75,6 +77,7 @@ pub(super) fn bodies<'a>(
         let sticker = t.get("sticker").and_then(|f| f.text("blue dot")).map(str::to_owned);
         let watts = t.get("watts").and_then(|f| f.watts());
         let heat = profile::heat(&t);
+        let battery_wh = battery(&t);
         let calibration =
             t.get("calibration").and_then(|f| f.table(&format!("`calibration` of body `{name}`")));
         let (mut calibrated, mut output_ratio) = (None, None);
@@ -86,9 +89,14 @@ pub(super) fn bodies<'a>(
         }
         t.finish();
         let body = Body { name: name.to_owned(), sticker, calibrated };
-        bodies.insert(name.to_owned(), KitLamp { body, lamp, output_ratio, watts, heat });
+        bodies.insert(name.to_owned(), KitLamp { body, lamp, output_ratio, watts, heat, battery_wh });
     }
     bodies
+}
+
+/// Rated watt-hours of the battery that a lamp runs from, in a fixture or a body.
+pub(super) fn battery(t: &Table<'_>) -> Option<f64> {
+    t.get("battery")?.amount(&ENERGY, 1.0, 1e5)
 }
 
 /// Whether a lamp's table states an address.

@@ -311,6 +311,7 @@ mod tests {
             heat: None,
             uncalibrated: true,
             circuit: None,
+            battery_wh: None,
             absent: None,
         }
     }
