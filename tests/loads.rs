@@ -22,7 +22,10 @@ fn with_floods(watts: u32, circuit: &str) -> Findings {
 fn check_warns_of_1450_w_on_15_a_at_120_v_and_not_of_1430_w() {
     let (over, fits) = (with_floods(1450, "breaker = \"15 A\""), with_floods(1430, "breaker = \"15 A\""));
     assert!(over.over_a_circuit() && !fits.over_a_circuit());
-    assert!(over.text("p").contains("circuit wall: 1450 VA of 1440 in day  ! OVER: move a lamp to another circuit"));
+    assert!(
+        over.text("p")
+            .contains("circuit wall: 1450 VA of 1440 in day  ! OVER: move a lamp to another circuit")
+    );
     assert!(fits.text("p").contains("circuit wall: 1430 VA of 1440 in day\n"));
     assert!(fits.text("p").contains("plug lamps in one at a time"));
 }
@@ -31,7 +34,9 @@ fn check_warns_of_1450_w_on_15_a_at_120_v_and_not_of_1430_w() {
 fn an_unknown_breaker_is_the_smallest_usual_one_and_other_loads_count() {
     let found = with_floods(1300, "other = \"150 W\"");
     assert!(found.over_a_circuit());
-    assert!(found.text("p").contains("circuit wall: 1450 VA of 1440 in day, breaker unknown: 15 A taken  ! OVER"));
+    assert!(
+        found.text("p").contains("circuit wall: 1450 VA of 1440 in day, breaker unknown: 15 A taken  ! OVER")
+    );
 }
 
 #[test]

@@ -109,8 +109,8 @@ pub struct Reached {
 /// no number as 0, so that nothing loosens the rule.
 #[must_use]
 pub fn reached(plan: &Plan, faces: &[SubjectId], least_share: f64) -> Vec<Reached> {
-    // Not `clamp`: it keeps NaN, with which no lamp would compare as reaching.
-    let share = least_share.max(0.0).min(LEAST_SHARE);
+    // NaN would let every lamp pass, since none compares as more.
+    let share = if least_share.is_nan() { 0.0 } else { least_share.clamp(0.0, LEAST_SHARE) };
     let least = plan.exposure.zero_stops.get() * share;
     let all = most(plan, faces);
     all.into_iter().filter(|r| r.lux > least).collect()
