@@ -7,8 +7,8 @@ use std::time::Duration;
 use common_plan::{plan_with, read_plan, read_with};
 use lampkeep::plan::diagnose::{Form, render};
 use lampkeep::plan::{
-    Aim, ColourTarget, Fixture, Level, Look, MeterTarget, Motion, OnStart, OnStop, Plan, SubjectId, Target,
-    Text, look_text,
+    Aim, ColourTarget, Fixture, Level, Look, MeterAt, MeterPoint, MeterTarget, Motion, OnStart, OnStop, Plan,
+    SubjectId, Target, Text, look_text,
 };
 use lampkeep::units::{Duv, Kelvin, Lux, Share, Stops, Xy};
 use proptest::prelude::*;
@@ -272,7 +272,8 @@ fn any_look() -> impl Strategy<Value = Look> {
     let targets = prop::collection::vec(prop::option::of((any_level(), any_colour(), any_motion())), 4);
     let text = prop::option::of(any::<String>());
     let fade = prop::option::of((0_u64..3_600_000_000_000).prop_map(Duration::from_nanos));
-    let meter = prop::option::of(-40.0..=40.0);
+    let white = prop::option::of((1000.0..=20_000.0, -0.05..=0.05));
+    let meter = prop::option::of((-40.0..=40.0, white));
     ("[a-z][a-z0-9]{0,8}x", text, any::<bool>(), prop::option::of(0..4_usize), fade, targets, meter).prop_map(
         |(name, about, protect, key, fade, targets, meter)| {
             let mut targets: Vec<_> = targets
@@ -291,8 +292,15 @@ fn any_look() -> impl Strategy<Value = Look> {
                     target.level = Level::Lux(Lux::clamped(12.5));
                 }
             }
-            let meter = meter.map(|s| MeterTarget { point: "face-lit".into(), stops: Stops::clamped(s) });
-            Look { name, about, protect, key, fade, targets, meter: meter.into_iter().collect(), kept: true }
+            let meter = meter.map(|(stops, white)| MeterTarget {
+                point: "face-camera@subject".into(),
+                at: MeterAt { point: MeterPoint::FaceCamera, subject: SubjectId(0) },
+                stops: Stops::clamped(stops),
+                kelvin: white.map(|w| Kelvin::clamped(w.0)),
+                duv: white.map(|w| Duv::clamped(w.1)),
+            });
+            let (meter, kept) = (meter.into_iter().collect(), true);
+            Look { name, about, protect, key, fade, targets, meter, balanced: None, kept }
         },
     )
 }

@@ -9,7 +9,7 @@ use serde::Serialize;
 
 use crate::channels;
 use crate::engine::exposure::{self as exposures, Cure, Help, KeyReading};
-use crate::engine::{assess, say};
+use crate::engine::{assess, balanced, meter, say};
 use crate::guards;
 use crate::plan::{Control, Plan};
 
@@ -70,6 +70,12 @@ pub struct LookFindings {
     pub key: Option<KeyReading>,
     /// What would do where it asks more light than its lamps have.
     pub cure: Option<Cure>,
+    /// Predicted readings at the meter points, in stops, and key to fill; `None` without any.
+    pub meter: Option<String>,
+    /// Meter points that the look states and its lamps do not meet, with the change that would.
+    pub unmet: Vec<String>,
+    /// What the lamps that are not here change at the meter points.
+    pub missed: Option<String>,
 }
 
 /// One circuit.
@@ -139,6 +145,9 @@ pub fn findings(plan: &Plan) -> Findings {
             by_hand: found.iter().filter_map(|a| a.by_hand(plan)).collect(),
             key: exposures::key_reading(plan, look, &found),
             cure: exposures::cure(plan, look, &found),
+            meter: meter::table(plan, look, &found).line(plan),
+            unmet: look.balanced.as_ref().map_or_else(Vec::new, |b| b.unmet.clone()),
+            missed: balanced::missed(plan, look),
             warnings,
             real_warnings,
         });
@@ -211,8 +220,10 @@ impl Findings {
             if let Some(cure) = &look.cure {
                 let _ = writeln!(text, "{:<width$}                      {}", "", exposure::cure(cure));
             }
-            for hand in &look.by_hand {
-                let _ = writeln!(text, "{:<width$}                      {hand}", "");
+            let more = look.by_hand.iter().chain(&look.unmet).chain(&look.missed);
+            let metered = look.meter.iter().map(|m| format!("metered: {m}"));
+            for line in more.cloned().chain(metered) {
+                let _ = writeln!(text, "{:<width$}                      {line}", "");
             }
             if !look.real_warnings.is_empty() {
                 let _ = writeln!(
@@ -222,6 +233,9 @@ impl Findings {
                     look.real_warnings.join(", ")
                 );
             }
+        }
+        if self.looks.iter().any(|l| l.meter.is_some()) {
+            let _ = writeln!(text, "metered: {}", meter::CAUTION);
         }
         text.push('\n');
         text.push_str(&exposure::keys(

@@ -4,6 +4,7 @@ use serde_json::{Value, json};
 
 use super::assess::{self, Assessment, Rounding};
 use super::state::light_of;
+use super::{balanced, meter, say};
 use crate::light::{Colour, solve};
 use crate::plan::{Bits, Control, Drives, Level, Look, Plan};
 
@@ -26,11 +27,18 @@ pub fn explain(plan: &Plan, look: &Look, real_output: bool) -> (String, Value) {
         e.zero_stops.get()
     );
     let mut lamps = Vec::new();
-    for found in assess::assess(plan, look, real_output) {
-        text.push_str(&lamp_text(plan, look, &found));
-        lamps.push(lamp_json(plan, &found));
+    let found = assess::assess(plan, look, real_output);
+    for found in &found {
+        text.push_str(&lamp_text(plan, look, found));
+        lamps.push(lamp_json(plan, found));
     }
-    text.push_str("planned, not measured: a meter on set has the last word");
+    let balance = balanced::balance_of(plan, look);
+    if let Some(balance) = &balance {
+        text.push_str(&balanced::text(plan, balance));
+    }
+    let table = meter::table(plan, look, &found);
+    text.push_str(&table.text(plan));
+    text.push_str(&format!("\n{}", meter::CAUTION));
     let data = json!({
         "look": look.name,
         "exposure": {
@@ -38,6 +46,8 @@ pub fn explain(plan: &Plan, look: &Look, real_output: bool) -> (String, Value) {
             "constant": e.constant, "zero_stops_lux": e.zero_stops.get(),
         },
         "lamps": lamps,
+        "balance": balance.map(|b| balanced::json(plan, &b)),
+        "meter": table.json(plan, look),
     });
     (text, data)
 }
@@ -46,9 +56,12 @@ fn lamp_text(plan: &Plan, look: &Look, found: &Assessment) -> String {
     let fixture = plan.fixture(found.fixture);
     let target = look.target(found.fixture);
     let zero = plan.exposure.zero_stops.get();
+    let written = look.targets.iter().find(|t| t.fixture == found.fixture);
+    let balanced = target.map(|t| t.level) != written.map(|t| t.level);
     let level = match target.map(|t| t.level) {
         Some(Level::Stops(s)) => format!("{:+.2} stops = {zero:.1} lx x 2^{:.2}", s.get(), s.get()),
         Some(Level::ToKey(s)) => format!("{:+.2} stops to the key", s.get()),
+        Some(Level::Lux(_)) if balanced => "balanced".to_owned(),
         Some(Level::Lux(_)) => "lux as written".to_owned(),
         Some(Level::OfFull(s)) => format!("{:.1} % of its full", s.percent()),
         None => "dark".to_owned(),
@@ -64,11 +77,14 @@ fn lamp_text(plan: &Plan, look: &Look, found: &Assessment) -> String {
     row(
         "distance",
         format!(
-            "{:.2} m, cosine {:.3}, modifiers {:.2} stops: 1 lx at 1 m gives {:.4} lx",
+            "{:.2} m, front {:.2} m in radius, cosine {:.3}, modifiers {:.2} stops: 1 lx at 1 m gives {:.4} lx \
+             (the point law would be {} stops off)",
             place.distance_m,
+            fixture.radius_m.unwrap_or(0.0),
             place.incidence_cosine,
             fixture.loss.get(),
-            solve::gain(fixture)
+            solve::gain(fixture),
+            say::fine_stops(solve::point_law_stops(fixture))
         ),
     );
     row(
@@ -159,6 +175,8 @@ fn lamp_json(plan: &Plan, found: &Assessment) -> Value {
         "lamp": fixture.lamp_name(),
         "asked": light_of(plan, found.asked.lux, Some(found.asked.colour.xy())),
         "distance_m": fixture.place.distance_m,
+        "radius_m": fixture.radius_m,
+        "point_law_stops": solve::point_law_stops(fixture),
         "incidence_cosine": fixture.place.incidence_cosine,
         "loss_stops": fixture.loss.get(),
         "gain_lux_per_lux_at_1m": solve::gain(fixture),

@@ -6,11 +6,13 @@
 
 pub mod assess;
 mod attention;
+pub mod balanced;
 pub mod draw;
 mod event;
 pub mod explain;
 pub mod exposure;
 mod lamp;
+pub mod meter;
 mod reload;
 mod requests;
 pub mod run;

@@ -24,6 +24,13 @@ pub fn stops(stops: f64) -> String {
     if rounded == 0.0 { "0.0".to_owned() } else { format!("{rounded:+.1}") }
 }
 
+/// The same to a hundredth: `+0.33`, `0.00`.
+#[must_use]
+pub fn fine_stops(stops: f64) -> String {
+    let rounded = (stops * 100.0).round() / 100.0;
+    if rounded == 0.0 { "0.00".to_owned() } else { format!("{rounded:+.2}") }
+}
+
 /// A number as it was asked for; one that is out of all reason in short, not with its 300 digits.
 #[must_use]
 pub fn number(value: f64) -> String {
@@ -49,6 +56,7 @@ mod tests {
         assert_eq!(stops(-0.04), "0.0");
         assert_eq!(stops(0.33), "+0.3");
         assert_eq!(stops(-1.0), "-1.0");
+        assert_eq!((fine_stops(-0.004).as_str(), fine_stops(0.333).as_str()), ("0.00", "+0.33"));
         assert_eq!(number(-0.5), "-0.5");
         assert_eq!(number(1e300), "1e300");
         assert_eq!(count(1, "lamp"), "1 lamp");

@@ -5,19 +5,25 @@
 //! demand on a lamp; `fade` is the demand between two looks; `spectrum` gives the figures of a measured light,
 //! `ies` the directions of a measured lamp.
 
+pub mod balance;
 pub mod colour;
 mod demand;
 pub mod exposure;
 pub mod fade;
 pub mod flicker;
+pub mod geometry;
 pub mod hull;
 pub mod ies;
 pub mod mix;
 pub mod observer;
 pub mod photometry;
 pub mod planck;
+pub mod points;
+pub mod reading;
+pub mod room;
 pub mod solve;
 pub mod spectrum;
+mod vector;
 
 pub use demand::{Colour, Demand, Moving};
 pub use solve::{ColourMiss, Reach};

@@ -1,6 +1,6 @@
 //! A demand on one lamp: what it takes of its emitters, and by how much it is out of reach.
 
-use super::{Colour, Demand, Moving, colour, mix};
+use super::{Colour, Demand, Moving, colour, mix, photometry};
 use crate::plan::{Drives, Fixture, FixtureId, Level, Look, MAX_EMITTERS, Mixing, Plan};
 use crate::units::{Duv, Kelvin, Xy};
 
@@ -46,13 +46,25 @@ pub struct ColourMiss {
     pub uv76: f64,
 }
 
-/// Lux at the aim for each lux that the lamp gives at 1 m: inverse square, incidence, modifiers.
+/// Lux at the aim for each lux that the lamp reads at 1 m: distance, incidence, modifiers.
 ///
-/// Source: inverse-square and cosine laws; the lamp is taken as a point.
+/// The reading at 1 m holds what the front's size does there, so the way from it is the disc law with
+/// the radius behind the modifiers ([`photometry::lux_at_distance`]); a loss is meant as metered at 1 m.
+/// The cosine law is exact for a disc on its axis while its whole front is above the receptor's horizon.
 #[must_use]
 pub fn gain(fixture: &Fixture) -> f64 {
-    let d = fixture.place.distance_m;
-    fixture.place.incidence_cosine * (-fixture.loss).ratio() / (d * d)
+    let place = &fixture.place;
+    let on_axis = photometry::lux_at_distance(1.0, fixture.radius_m.unwrap_or(0.0), place.distance_m);
+    place.incidence_cosine * (-fixture.loss).ratio() * on_axis
+}
+
+/// Stops by which the inverse-square law, from the reading at 1 m, would overstate this lamp's light at
+/// its aim: negative beyond 1 m, where a large front loses less than a point.
+#[must_use]
+pub fn point_law_stops(fixture: &Fixture) -> f64 {
+    let (radius, distance) = (fixture.radius_m.unwrap_or(0.0), fixture.place.distance_m);
+    let point = photometry::inverse_square(1.0, distance);
+    (point / photometry::lux_at_distance(1.0, radius, distance)).log2()
 }
 
 /// What `fixture` can do towards `demand`.

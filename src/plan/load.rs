@@ -8,7 +8,7 @@ use super::problem::{Kind, Mark, Problem, Report};
 use super::read::read_profiles;
 use super::sources::{Named, Sources, Text, named_files};
 use super::{ColourScience, Plan, Profile, read};
-use crate::light::colour;
+use crate::light::{balance, colour};
 
 /// Longest file that is read, in bytes: many times the longest plan, far from filling the memory.
 const LONGEST: u64 = 1024 * 1024;
@@ -28,6 +28,8 @@ const SHIPPED: [(&str, &str); 2] = [
 /// The kit is the file that the plan names by `kit`, else `kit.toml` beside the plan, where there is
 /// one. Profiles are the shipped ones and every `*.toml` in the folder that the plan names by
 /// `profiles`. Kept looks are every `*.toml` in the folder `STEM.looks` beside the plan.
+///
+/// What every lamp sends to every meter point is worked out too, and looks with meter points are balanced.
 ///
 /// Errors: a file that is missing, a folder, no plain file, over 1 MiB, not UTF-8 or empty; else
 /// whatever [`read()`] finds.
@@ -57,6 +59,7 @@ pub fn load(path: &Path) -> Result<Plan, Report> {
         return Err(Report::new(vec![plan], problems));
     }
     read(&Sources { plan, path: Some(path.to_owned()), stem, kit, profiles, looks, colour: COLOUR })
+        .map(balance::settled)
 }
 
 /// The folder beside a plan that its kept looks are in: `STEM.looks`. It need not be there.
@@ -79,6 +82,7 @@ pub fn demo() -> Plan {
         looks: Vec::new(),
         colour: COLOUR,
     })
+    .map(balance::settled)
     .expect("the texts are compiled in, and a test reads them")
 }
 

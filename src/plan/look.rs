@@ -2,7 +2,7 @@
 
 use std::time::Duration;
 
-use super::{FixtureId, LookId};
+use super::{FixtureId, LookId, MeterTarget};
 use crate::units::{Duv, Kelvin, Lux, Share, Stops, Xy};
 
 /// A look.
@@ -18,20 +18,34 @@ pub struct Look {
     pub key: Option<FixtureId>,
     /// Its own fade.
     pub fade: Option<Duration>,
-    /// Targets, at most one a fixture, in the plan's order of fixtures. What is not named is dark.
+    /// Targets as written, at most one a fixture, in the plan's order of fixtures. What is not named is
+    /// dark.
     pub targets: Vec<Target>,
-    /// What a meter should read; computed with in a later version.
+    /// What a meter should read with all lamps together.
     pub meter: Vec<MeterTarget>,
+    /// What makes it read so, as near as the lamps come. `None` without meter points, and in a plan that
+    /// was read without its light. Recalls use it.
+    pub balanced: Option<BalancedTargets>,
     /// True if it was kept on set (read from the folder of kept looks), not written in the plan.
     pub kept: bool,
 }
 
 impl Look {
-    /// The target of one fixture.
+    /// The target of one fixture: the balanced one where the look is balanced, else as written.
     #[must_use]
     pub fn target(&self, fixture: FixtureId) -> Option<&Target> {
-        self.targets.iter().find(|t| t.fixture == fixture)
+        let targets = self.balanced.as_ref().map_or(&self.targets, |b| &b.targets);
+        targets.iter().find(|t| t.fixture == fixture)
     }
+}
+
+/// A look's targets solved for its meter points, by `light::balance`.
+#[derive(Debug, Clone, PartialEq)]
+pub struct BalancedTargets {
+    /// The targets, for the same fixtures in the same order as written.
+    pub targets: Vec<Target>,
+    /// What of the meter points is not met, in words, with the change that would meet it.
+    pub unmet: Vec<String>,
 }
 
 /// What one lamp should give in a look.
@@ -91,15 +105,6 @@ pub enum Motion {
         /// Hue at recall in degrees, 0 to 360.
         start_deg: f64,
     },
-}
-
-/// What a meter should read at a point in a look.
-#[derive(Debug, Clone, PartialEq)]
-pub struct MeterTarget {
-    /// Meter point, such as `face-lit` or `wall`, `@SUBJECT` included.
-    pub point: String,
-    /// Stops from the exposure's illuminance.
-    pub stops: Stops,
 }
 
 /// One step of the running order.

@@ -10,6 +10,7 @@ pub mod diagnose;
 mod fixture;
 pub mod load;
 mod look;
+mod meter;
 mod place;
 mod problem;
 mod read;
@@ -26,7 +27,8 @@ pub use fixture::{
     Address, Bits, Body, Channel, Control, Cooling, Curve, Drives, Emitter, Fixture, FramesStop, HeatFigure,
     Limits, MAX_EMITTERS, Mixing, Mode, PowerUp, Profile,
 };
-pub use look::{ColourTarget, Level, Look, MeterTarget, Motion, Step, Target};
+pub use look::{BalancedTargets, ColourTarget, Level, Look, Motion, Step, Target};
+pub use meter::{MeterAt, MeterPoint, MeterTarget, Receptor, Sent, Spill, Surface};
 pub use place::{Aim, Bounce, Camera, Daylight, Flag, Metres, Placement, Room, Subject, Wall};
 pub use problem::{Kind, Mark, Place, Problem, Report};
 pub use read::{is_look_name, is_set_name, read};
@@ -105,6 +107,8 @@ pub struct Plan {
     pub frames: FrameClock,
     /// The broker, if status is published.
     pub mqtt: Option<Mqtt>,
+    /// What every lamp sends to every meter point; nothing in a plan that was read without its light.
+    pub spill: Spill,
     /// Things a person should know though nothing is wrong, in plain words, such as
     /// "3 lamps use invented figures: planned, uncalibrated: may be a stop off".
     pub notes: Vec<String>,

@@ -2,6 +2,7 @@
 //!
 //! Axes: x to camera right, y away from the camera, z up; the origin is the first subject's face.
 
+use super::defaults::HAIR_OFFSET_M;
 use super::{Exposure, FixtureId, SubjectId};
 use crate::units::{Kelvin, Lux, Share};
 
@@ -76,6 +77,27 @@ pub struct Subject {
     pub eye_height_m: f64,
     /// Unit vector that the nose points along, in the horizontal plane.
     pub facing: Metres,
+}
+
+impl Subject {
+    /// The point on the hair that a hair light is aimed and metered at: above and behind the face.
+    #[must_use]
+    pub fn hair(&self) -> Metres {
+        let (up, back) = HAIR_OFFSET_M;
+        let [x, y, z] = self.position;
+        [x - self.facing[0] * back, y - self.facing[1] * back, z + up]
+    }
+
+    /// The unit vector from the face to a point; `None` more than 120 degrees off the nose, seen from
+    /// above: nobody turns a receptor at the face that far round (judgement).
+    #[must_use]
+    pub fn turns_to(&self, point: Metres) -> Option<Metres> {
+        let way = [0, 1, 2].map(|i| point[i] - self.position[i]);
+        let flat = way[0].hypot(way[1]);
+        let ahead = way[0] * self.facing[0] + way[1] * self.facing[1];
+        let length = flat.hypot(way[2]);
+        (length > 1e-9 && ahead >= -0.5 * flat).then(|| way.map(|c| c / length))
+    }
 }
 
 /// The room: distances of its walls from the first subject, in metres, and how much they reflect.

@@ -4,6 +4,7 @@ use std::fmt::Write as _;
 
 use super::Plan;
 use super::look::{ColourTarget, Level, Look, Motion, Target};
+use super::meter::MeterTarget;
 use crate::units::{Duv, Share};
 
 /// A look as the text of a kept look's file.
@@ -34,8 +35,7 @@ pub fn look_text(look: &Look, plan: &Plan) -> String {
         line(colour(white).join("\n"));
     }
     if !look.meter.is_empty() {
-        let points: Vec<_> =
-            look.meter.iter().map(|m| format!("\"{}\" = {}", m.point, m.stops.get())).collect();
+        let points: Vec<_> = look.meter.iter().map(reading).collect();
         line(format!("meter = {{ {} }}", points.join(", ")));
     }
     for target in &look.targets {
@@ -47,6 +47,21 @@ pub fn look_text(look: &Look, plan: &Plan) -> String {
         line(format!("{} = {{ {} }}", plan.fixture(target.fixture).id, parts.join(", ")));
     }
     out
+}
+
+fn reading(target: &MeterTarget) -> String {
+    let stops = target.stops.get();
+    let kelvin = target.kelvin.map(|k| format!(", kelvin = {}", k.get()));
+    let duv = target.duv.map(|d| format!(", duv = {}", d.get()));
+    match (kelvin, duv) {
+        (None, None) => format!("\"{}\" = {stops}", target.point),
+        (kelvin, duv) => format!(
+            "\"{}\" = {{ stops = {stops}{}{} }}",
+            target.point,
+            kelvin.unwrap_or_default(),
+            duv.unwrap_or_default()
+        ),
+    }
 }
 
 fn commonest_white(targets: &[Target]) -> Option<ColourTarget> {

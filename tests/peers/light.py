@@ -26,6 +26,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 from chain import colour_facts as cf  # noqa: E402
 from chain import random_plans  # noqa: E402
 from chain.lamp import most_light, nearest_reachable, on_the_line, weights  # noqa: E402
+from chain.meter import Meter  # noqa: E402
 from chain.plan import Plan  # noqa: E402
 
 # What is bounded, with the reason. The first group is the same sum done twice: only rounding is between them,
@@ -43,6 +44,9 @@ BOUNDS = {
     "16 bits: light against asked, stops": (0.01, "what the issue promises: in gamut, in range, over the floor"),
     "16 bits: colour against asked, u'v'": (0.0005, "the same"),
     "light over asked, relative": (1e-9, "slots are never over"),
+    "meter points: light, stops": (0.03, "parts of 25 cm of wall against 10 cm; a penumbra by samples"),
+    "meter points: colour, u'v'": (0.001, "the same"),
+    "balanced: reading against what it says, stops": (0.03, "the same"),
 }
 
 
@@ -119,21 +123,23 @@ def reachable(fixture, xy, white):
 def check(errors, plan, look, said):
     asked = plan.asked(look)
     by_id = {lamp["id"]: lamp for lamp in said["lamps"]}
+    # What a balanced look asks of its lamps is judged by what the meter reads.
+    balanced = isinstance(plan.look(look).get("meter"), dict)
     for name, (lux, share, xy, white) in asked.items():
         fixture, lamp = plan.fixtures[name], by_id.get(name)
         where = f"{plan.table.get('name', plan.folder)} {look} {name}"
         if lamp is None:
             raise SystemExit(f"{where}: not explained")
-        if lux is not None and lux > 0:
+        if lux is not None and lux > 0 and not balanced:
             errors.add("asked light, relative", abs(lamp["asked"]["lux"] / lux - 1), where)
-        if lamp["asked"]["lux"] > 0:
+        if lamp["asked"]["lux"] > 0 and not balanced:
             errors.add("asked colour, u'v'", distance((lamp["asked"]["x"], lamp["asked"]["y"]), xy), where)
         own_mixing = any(w in ("kelvin", "hue") for w in fixture.mode.words)
         near, full = reachable(fixture, xy, white)
         full_lux = float(full @ weights(fixture.seen)[:, 1]) * fixture.gain
         if not own_mixing and not fixture.hand:
             errors.add("most light, relative", abs(lamp["full_lux"] / full_lux - 1), where)
-            if share is not None and share > 0:
+            if share is not None and share > 0 and not balanced:
                 errors.add("asked share of most light", abs(lamp["asked"]["lux"] / (full_lux * share) - 1), where)
         if fixture.hand or not lamp["slots"]:
             continue
@@ -179,6 +185,38 @@ def check(errors, plan, look, said):
             errors.add("16 bits, out of gamut: u'v'", miss, where)
 
 
+def check_meter(errors, plan, meter, look, said):
+    """The readings at the meter points, and what a balanced look asks of them, by sums over samples."""
+    key = plan.look(look).get("key-is", "key")
+    key = {f.table.get("lamp"): f.id for f in plan.fixtures.values()}.get(key, key)
+    subjects = {s["id"]: s for s in plan.subjects}
+    shown = lambda light: (light["lux"], (light["x"], light["y"]) if light["lux"] > 0 else None)
+    sent = {lamp["id"]: shown(lamp["sent"]) for lamp in said["lamps"]}
+    # Before rounding, for what a balance promises.
+    most = lambda lamp: min(lamp["asked"]["lux"], lamp["full_lux"])
+    asked = {lamp["id"]: (most(lamp), sent[lamp["id"]][1]) for lamp in said["lamps"]}
+    asked = {name: (lux if xy else 0.0, xy) for name, (lux, xy) in asked.items()}
+    for point in said["meter"]["points"]:
+        word, _, subject = point["point"].partition("@")
+        where = f"{plan.table.get('name', plan.folder)} {look} {point['point']}"
+        subject = subjects[subject] if subject else plan.subjects[0]
+        lux, xy = meter.reading(word, subject, key, sent)
+        ours = point["light"]
+        if max(lux, ours["lux"]) < 1e-3 * plan.zero_stops:
+            continue
+        errors.add("meter points: light, stops", abs(math.log2(ours["lux"] / lux)), where)
+        errors.add("meter points: colour, u'v'", distance((ours["x"], ours["y"]), xy), where)
+    for point in (said["balance"] or {"points": []})["points"]:
+        word, _, subject = point["point"].partition("@")
+        subject = subjects[subject] if subject else plan.subjects[0]
+        lux, _ = meter.reading(word, subject, key, asked)
+        where = f"{plan.table.get('name', plan.folder)} {look} {point['point']}"
+        # What it says that it is off by, nothing where it is met.
+        wanted = plan.zero_stops * 2 ** (point["asked_stops"] + point["off_stops"])
+        if min(lux, wanted) > 1e-3 * plan.zero_stops:
+            errors.add("balanced: reading against what it says, stops", abs(math.log2(lux / wanted)), where)
+
+
 def _light(channel, fixture):
     return channel["drives"] == "intensity" or channel["drives"] in [e.name for e in fixture.bare]
 
@@ -196,9 +234,11 @@ def main():
         made = random_plans.write(folder, asked.looks, np.random.default_rng(asked.seed))
         for path in [Path(p) for p in asked.plans] + made:
             plan = Plan(path, asked.shipped)
+            meter = Meter(plan)
             looks = list(plan.table["look"])
             for look, said in zip(looks, pool.map(lambda name: explain(asked.lampkeep, path, name), looks)):
                 check(errors, plan, look, said)
+                check_meter(errors, plan, meter, look, said)
                 count += 1
     print(f"{count} looks, {len(errors.found['light of the slots, relative'])} lamps lit; seed {asked.seed}")
     good = errors.report()

@@ -81,8 +81,14 @@ impl Engine {
             fade: present.and_then(|l| l.fade),
             targets,
             meter: Vec::new(),
+            balanced: None,
             kept: true,
         })
+    }
+
+    /// True if what is lit is a look with meter points: a kept one has its lamps' targets alone.
+    fn scene_is_balanced(&self) -> bool {
+        matches!(self.scene, Scene::Look(id) if self.plan.look(id).balanced.is_some())
     }
 
     pub(in crate::engine) fn look_written(
@@ -96,6 +102,7 @@ impl Engine {
             return vec![Action::reply(ticket, Answer::refused(id, failure))];
         }
         let name = look.name.clone();
+        let levels = if self.scene_is_balanced() { " as levels, without its meter points" } else { "" };
         let plan = std::sync::Arc::make_mut(&mut self.plan);
         let id_of_look = match plan.look_named(&name) {
             Some(old) => {
@@ -118,7 +125,7 @@ impl Engine {
         actions.push(self.accept(
             ticket,
             id,
-            format!("{name} · kept beside the plan; `lampkeep recall {name}` brings it back"),
+            format!("{name} · kept beside the plan{levels}; `lampkeep recall {name}` brings it back"),
         ));
         actions
     }

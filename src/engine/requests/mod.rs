@@ -81,7 +81,8 @@ impl Engine {
             Request::Explain { look } => match self.find_look(&look) {
                 Ok(look) => {
                     let real = self.any_real();
-                    let (said, data) = explain::explain(&self.plan, self.plan.look(look), real);
+                    let (plan, look) = (self.plan_as_it_stands(), self.look_as_it_stands(look));
+                    let (said, data) = explain::explain(&plan, &look, real);
                     let mut answer = self.answer(id, said);
                     answer.data = Some(data);
                     return vec![Action::reply(ticket, answer)];

@@ -6,7 +6,7 @@ use crate::engine::assess::{self, Assessment};
 use crate::engine::state::{Change, Waiting};
 use crate::engine::{Engine, say};
 use crate::light::solve;
-use crate::plan::LookId;
+use crate::plan::{Look, LookId};
 use crate::units::FrameNumber;
 
 /// Longest fade that a request may ask for, in seconds.
@@ -132,12 +132,14 @@ impl Engine {
 
     /// The line that tells what a recalled look comes to.
     pub(super) fn lit_said(&self, look: LookId, frames: u64) -> String {
-        let found = self.assess(look);
+        let as_it_stands = self.look_as_it_stands(look);
+        let found = self.assess(&as_it_stands);
         let lamps = found.iter().filter(|a| a.asked.lux > 0.0).count();
         let mut parts =
             vec![self.plan.look(look).name.clone(), self.fading(frames), say::count(lamps, "lamp")];
         parts.extend(found.iter().filter_map(|a| a.by_hand(&self.plan)));
         let mut warnings: Vec<String> = found.iter().flat_map(|a| a.warnings(&self.plan)).collect();
+        warnings.extend(as_it_stands.balanced.iter().flat_map(|b| b.unmet.iter().cloned()));
         if self.plan.look(look).protect {
             warnings.push("front lamps are not locked in this version: unplug them".to_owned());
         }
@@ -147,9 +149,8 @@ impl Engine {
         parts.join(" · ")
     }
 
-    fn assess(&self, look: LookId) -> Vec<Assessment> {
+    fn assess(&self, look: &Look) -> Vec<Assessment> {
         let plan = &self.plan;
-        let look = plan.look(look);
         look.targets
             .iter()
             .map(|t| {

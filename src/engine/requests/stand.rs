@@ -123,15 +123,22 @@ impl Engine {
         let fixture = self.plan.fixture(id).id.clone();
         let lamp = &mut self.lamps[id.0];
         lamp.settled = false;
+        let balanced = |l: &&crate::plan::Look| l.balanced.is_some() && l.target(id).is_some();
+        let balanced = self.plan.looks.iter().filter(balanced).count();
+        let again = |how: &str| match balanced {
+            0 => String::new(),
+            n => format!(" · {} solved {how} it from the next recall on", say::count(n, "balanced look")),
+        };
         if back {
             let was = lamp.absent.take();
             return Ok(match was {
-                Some(_) => format!("{fixture} is back · it follows the look that is lit"),
+                Some(_) => format!("{fixture} is back · it follows the look that is lit{}", again("with")),
                 None => format!("{fixture} was not absent"),
             });
         }
         lamp.absent.get_or_insert_with(|| "said on set".to_owned());
-        Ok(format!("{fixture} absent · sent zero until `lampkeep absent {fixture} --back`"))
+        let again = again("without");
+        Ok(format!("{fixture} absent · sent zero until `lampkeep absent {fixture} --back`{again}"))
     }
 
     pub(super) fn cold(&mut self, name: &str) -> Done {

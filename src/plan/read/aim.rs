@@ -24,7 +24,7 @@ pub(super) fn placement(t: &Table<'_>, stage: &Stage) -> Option<Placement> {
     };
     let centre = match aim {
         Aim::Face(id) => stage.subjects.get(id.0)?.position,
-        Aim::Hair(id) => Stage::hair(stage.subjects.get(id.0)?),
+        Aim::Hair(id) => stage.subjects.get(id.0)?.hair(),
         Aim::Wall(_) | Aim::Point => Stage::ORIGIN,
     };
     let position = match (&from_wall, aim) {

@@ -9,17 +9,14 @@ use super::profile;
 use crate::plan::amounts::ANGLE;
 use crate::plan::problem::{Kind, Place, Problem};
 use crate::plan::tree::{Field, Table};
-use crate::plan::{Level, Motion};
-use crate::units::{Duv, Kelvin, Share, Stops, Xy};
+use crate::plan::{Level, MeterAt, MeterPoint, MeterTarget, Motion, SubjectId};
+use crate::units::{Duv, Kelvin, Share, Xy};
 
 /// Keys of a look that are no lamps.
 pub(super) const KEYS: &[&str] =
     &["about", "protect", "like", "key-is", "fade", "kelvin", "duv", "xy", "hue", "saturation", "meter"];
 /// Keys that only a lamp's entry has.
 const LAMP_KEYS: &[&str] = &["stops", "to-key", "lux", "of-full", "move"];
-/// Points that a meter can be held at.
-const METER_POINTS: &[&str] =
-    &["face-lit", "face-shadow", "face-camera", "hair", "wall-left", "wall", "wall-right"];
 /// Longest fade, in seconds.
 pub(super) const LONGEST_FADE_S: f64 = 3600.0;
 
@@ -56,6 +53,15 @@ pub(super) struct Entry {
     pub motion: Option<(Option<Motion>, Place)>,
 }
 
+/// What a meter should read, as written.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Reading {
+    /// The target.
+    pub target: MeterTarget,
+    /// Place of the point's name.
+    pub place: Place,
+}
+
 /// A look as written.
 #[derive(Debug, Clone)]
 pub(super) struct Raw {
@@ -77,8 +83,8 @@ pub(super) struct Raw {
     pub fade: Option<Duration>,
     /// Its colour.
     pub colour: Option<ColourRaw>,
-    /// Meter points in the order written.
-    pub meter: Vec<(String, Stops)>,
+    /// Meter points in the order written; `Some` of none where the look says that it has none.
+    pub meter: Option<Vec<Reading>>,
     /// Entries in the order written.
     pub entries: Vec<Entry>,
 }
@@ -153,22 +159,47 @@ fn look(t: &Table<'_>, kept: bool, subjects: &[String], name: &str) -> Raw {
     }
 }
 
-fn meter(t: &Table<'_>, subjects: &[String]) -> Vec<(String, Stops)> {
-    let Some(table) = t.get("meter").and_then(|f| f.table("`meter`")) else { return Vec::new() };
-    let mut all = Vec::new();
-    for field in table.entries() {
-        let (point, subject) = field.key().split_once('@').map_or((field.key(), None), |(p, s)| (p, Some(s)));
-        if !METER_POINTS.contains(&point) {
-            field.unknown_key(METER_POINTS.iter().copied());
-        } else if let Some(subject) = subject.filter(|s| !subjects.iter().any(|known| known == s)) {
-            let known = subjects.iter().map(String::as_str);
-            names::unknown_at(field.sink(), field.key_place(), "subject", subject, known);
-        }
-        if let Some(stops) = field.stops() {
-            all.push((field.key().to_owned(), stops));
-        }
+/// Meter points; `None` where the look says nothing of them or something of it has been reported.
+fn meter(t: &Table<'_>, subjects: &[String]) -> Option<Vec<Reading>> {
+    let field = t.get("meter")?;
+    if field.as_text().is_some() {
+        return field.word(&[("none", ())]).map(|()| Vec::new());
     }
-    all
+    let table = field.table("`meter`")?;
+    Some(table.entries().iter().filter_map(|field| reading(field, subjects)).collect())
+}
+
+fn reading(field: &Field<'_>, subjects: &[String]) -> Option<Reading> {
+    let (word, subject) = field.key().split_once('@').map_or((field.key(), None), |(p, s)| (p, Some(s)));
+    let point = MeterPoint::ALL.into_iter().find(|p| p.word() == word);
+    if point.is_none() {
+        field.unknown_key(MeterPoint::ALL.iter().map(|p| p.word()));
+    }
+    let subject = match subject {
+        None => Some(0),
+        Some(name) => {
+            let found = subjects.iter().position(|known| known == name);
+            if found.is_none() && point.is_some() {
+                let known = subjects.iter().map(String::as_str);
+                names::unknown_at(field.sink(), field.key_place(), "subject", name, known);
+            }
+            found
+        }
+    };
+    let (stops, kelvin, duv) = if field.as_table("").is_some() {
+        let t = field.table(&format!("`{}` of `meter`", field.key()))?;
+        let stops = t.need("stops", "stops = 0").and_then(|f| f.stops());
+        let (kelvin, duv) = (t.get("kelvin").map(|f| f.kelvin()), t.get("duv").map(|f| f.duv()));
+        t.finish();
+        (stops, kelvin, duv)
+    } else {
+        (field.stops(), None, None)
+    };
+    let kelvin = kelvin.map_or(Some(None), |k| k.map(Some))?;
+    let duv = duv.map_or(Some(None), |d| d.map(Some))?;
+    let at = MeterAt { point: point?, subject: SubjectId(subject?) };
+    let target = MeterTarget { point: field.key().to_owned(), at, stops: stops?, kelvin, duv };
+    Some(Reading { target, place: field.key_place() })
 }
 
 fn entry(field: &Field<'_>, look: &str, kept: bool) -> Option<Entry> {

@@ -31,7 +31,7 @@ use super::defaults;
 use super::problem::{Kind, Problem, Report};
 use super::sources::{ColourScience, Sources, Text};
 use super::tree::{Sink, Table};
-use super::{Fixture, LookId, Plan, Profile};
+use super::{Fixture, LookId, Plan, Profile, Spill};
 use crate::units::Kelvin;
 use crate::words::short;
 
@@ -150,7 +150,8 @@ fn build(sources: &Sources, trees: &[Spanned<DeTable<'_>>], sink: &Sink) -> Opti
     }
     let white_balance =
         cameras.as_ref().map_or(Kelvin::clamped(defaults::WHITE_BALANCE_K), |c| c.1.white_balance);
-    let against = target::Against { fixtures: &named, groups: groups.as_deref(), white_balance };
+    let against =
+        target::Against { fixtures: &named, groups: groups.as_deref(), white_balance, stage: stage.as_ref() };
     let looks = target::resolve(&cx, &raws, &against);
     let look_ids = target::ids(&raws);
     let order = order::order(&plan, &raws, &look_ids, fade);
@@ -192,6 +193,7 @@ fn build(sources: &Sources, trees: &[Spanned<DeTable<'_>>], sink: &Sink) -> Opti
         on_start: on_start?,
         frames: frames?,
         mqtt,
+        spill: Spill::default(),
         notes,
     })
 }

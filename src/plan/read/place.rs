@@ -38,13 +38,6 @@ impl Stage {
     /// The first subject's face.
     pub const ORIGIN: Metres = [0.0; 3];
 
-    /// The point on a subject's hair that a hair light is metered at.
-    pub fn hair(subject: &Subject) -> Metres {
-        let (up, back) = defaults::HAIR_OFFSET_M;
-        let [x, y, z] = subject.position;
-        [x - subject.facing[0] * back, y - subject.facing[1] * back, z + up]
-    }
-
     /// The wall's distance from the origin along its own axis.
     pub fn wall_m(&self, wall: Wall) -> Option<f64> {
         let room = self.room.as_ref()?;

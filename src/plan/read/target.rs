@@ -4,12 +4,11 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use super::Cx;
 use super::fixture::Named;
-use super::look::{ColourRaw, Entry, Raw, Raws};
+use super::look::{ColourRaw, Entry, Raw, Raws, Reading};
 use super::names;
+use super::place::Stage;
 use crate::plan::problem::{Kind, Place, Problem};
-use crate::plan::{
-    ColourTarget, Fixture, FixtureId, Group, Level, Look, MeterTarget, Mixing, Mode, Motion, Target,
-};
+use crate::plan::{ColourTarget, Fixture, FixtureId, Group, Level, Look, Mixing, Mode, Motion, Target, Wall};
 use crate::units::{Duv, Kelvin};
 
 /// Most looks in a chain of `like`.
@@ -35,6 +34,8 @@ pub(super) struct Against<'r> {
     pub groups: Option<&'r [Group]>,
     /// White of a target that states none.
     pub white_balance: Kelvin,
+    /// Subjects and room; `None` if they have been reported.
+    pub stage: Option<&'r Stage>,
 }
 
 /// Resolves every look, in the order written.
@@ -138,9 +139,11 @@ fn merged(raws: &Raws, name: &str, path: &mut Vec<String>) -> Option<Raw> {
     base.key_is = raw.key_is.clone().or(base.key_is);
     base.fade = raw.fade.or(base.fade);
     base.colour = raw.colour.map(|c| over(c, base.colour)).or(base.colour);
-    for (point, stops) in &raw.meter {
-        base.meter.retain(|(p, _)| p != point);
-        base.meter.push((point.clone(), *stops));
+    if let Some(own) = &raw.meter {
+        let mut meter = if own.is_empty() { Vec::new() } else { base.meter.unwrap_or_default() };
+        meter.retain(|r| own.iter().all(|o| o.target.at != r.target.at));
+        meter.extend(own.iter().cloned());
+        base.meter = Some(meter);
     }
     for entry in &raw.entries {
         match base.entries.iter_mut().find(|e| e.name == entry.name) {
@@ -227,6 +230,9 @@ impl One<'_, '_> {
             cx.sink.report(problem.label("counts from the key"));
             complete = false;
         }
+        if seen == Seen::Whole {
+            complete &= raw.meter.iter().flatten().all(|r| self.held(r, key));
+        }
         complete.then(|| Look {
             name: name.to_owned(),
             about: raw.about.clone(),
@@ -234,13 +240,47 @@ impl One<'_, '_> {
             key,
             fade: raw.fade,
             targets: targets.into_iter().map(|(t, _)| t).collect(),
-            meter: raw
-                .meter
-                .iter()
-                .map(|(point, stops)| MeterTarget { point: point.clone(), stops: *stops })
-                .collect(),
+            meter: raw.meter.iter().flatten().map(|r| r.target.clone()).collect(),
+            balanced: None,
             kept: raw.kept,
         })
+    }
+
+    /// Reports a meter point that cannot be held in this look.
+    fn held(&self, reading: &Reading, key: Option<FixtureId>) -> bool {
+        let Self { cx, name, against, .. } = *self;
+        let Some(stage) = against.stage else { return true };
+        let (point, at) = (&reading.target.point, reading.target.at);
+        let said = |why: &str| format!("`{point}` cannot be read in look `{name}`: {why}");
+        let problem = if at.point.on_wall() && stage.wall_m(Wall::Back).is_none() {
+            Problem::at(Kind::MissingKey, reading.place, said("`room` does not place the wall behind"))
+                .label("on which wall?")
+                .help("add `[room]` with `back = \"2 m\"`: its distance from the first subject")
+        } else if at.point.needs_key() {
+            let Some(key) = key else {
+                let problem = Problem::at(Kind::NoKey, reading.place, said("it has no key to turn to"))
+                    .label("turned to the key")
+                    .help("give `key` a level, or name the look's key, as in `key-is = \"backlight\"`");
+                cx.sink.report(problem);
+                return false;
+            };
+            let (Some(fixture), Some(subject)) =
+                (&against.fixtures[key.0].fixture, stage.subjects.get(at.subject.0))
+            else {
+                return true;
+            };
+            if subject.turns_to(fixture.place.position).is_some() {
+                return true;
+            }
+            let why = format!("its key `{}` stands behind the face", fixture.id);
+            Problem::at(Kind::BadPlace, reading.place, said(&why))
+                .label("turned to the key")
+                .help("meter `face-camera` instead, or name another key by `key-is`")
+        } else {
+            return true;
+        };
+        cx.sink.report(problem);
+        false
     }
 
     fn key(&self) -> Option<FixtureId> {

@@ -51,9 +51,10 @@ pub fn shown(fixture: &Fixture, slots: &[u8], science: WhiteScience) -> Shown {
         sum_x += weight * emitter.xy.x;
         sum_y += weight * emitter.xy.y;
     }
-    // Inverse square and cosine laws (CIE: E = I cos(e) / d^2); lux at 1 m is candela.
-    let on_the_way =
-        (-fixture.loss.get()).exp2() * fixture.place.incidence_cosine / fixture.place.distance_m.powi(2);
+    // A matt disc of area pi R² and this reading at 1 m, on its axis: E ~ 1 / (d² + R²). A point has no R.
+    let r2 = fixture.radius_m.map_or(0.0, |r| r * r);
+    let from_1m = (1.0 + r2) / (fixture.place.distance_m.powi(2) + r2);
+    let on_the_way = (-fixture.loss.get()).exp2() * fixture.place.incidence_cosine * from_1m;
     // This body's own watts, where its owner measured them.
     let emitters = fixture.emitters.iter().zip(&drives);
     Shown {
@@ -335,6 +336,9 @@ mod tests {
         assert!(near(full.watts, 43.0, 1e-12));
         let dark = shown(&lamp, &[0], SCIENCE);
         assert_eq!((dark.lux, dark.xy, dark.watts), (0.0, None, 3.0));
+        // A front of 1 m radius: from 1 m to 2 m it falls to 2/5, not to 1/4 (closed form of a disc).
+        let soft = Fixture { radius_m: Some(1.0), ..lamp };
+        assert!(near(shown(&soft, &[255], SCIENCE).lux, 1000.0 * 0.4 / 2.0 * 0.5, 1e-9));
     }
 
     /// Source: tests/reference/dimcurve.csv (arithmetic; CIE 15 for lstar). Tolerance as its header

@@ -182,7 +182,9 @@ class Plan:
         ray = out.at - target
         out.distance = float(np.sqrt(ray @ ray))
         out.cosine = float(np.array(normal) @ ray / out.distance) if normal else 1.0
-        out.gain = 2**-out.loss * out.cosine / out.distance**2
+        # A matt disc on its axis, from its reading at 1 m: E ~ 1 / (d^2 + R^2).
+        square = (out.radius or 0.0) ** 2
+        out.gain = 2**-out.loss * out.cosine * (1 + square) / (out.distance**2 + square)
 
     # ---- looks -------------------------------------------------------------------------------
 
@@ -197,6 +199,8 @@ class Plan:
         for key, value in own.items():
             if isinstance(value, dict) and key in out and key not in LOOK_KEYS:
                 out[key] = self._over(out[key], value)
+            elif key == "meter" and isinstance(value, dict) and isinstance(out.get("meter"), dict):
+                out[key] = {**out[key], **value}
             else:
                 out[key] = value
         return out

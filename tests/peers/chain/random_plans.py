@@ -38,12 +38,17 @@ def _channel(rng, word, bits, extra=""):
     return f'{{ drives = "{word}", bits = {bits}, curve = "{curve}"{extra} }}'
 
 
-def _profile(rng, name, folder):
+def _profile(rng, room, name, folder):
     """A profile and what can be asked of it: none, white, tinted or any colour."""
     kind = rng.choice(["emitters", "emitters", "emitters", "master", "white", "tint", "hue", "dimmer"])
     # Half of the lamps are fine throughout, so that the promise for 16 bits is tried often.
     bits = 16 if rng.random() < 0.6 else 8
-    lines = [f"[profile.{name}]", 'cooling = "fan"', f'standby = "{rng.uniform(0, 9):.1f} W"', "[profile.%s.emitter]" % name]
+    lines = [f"[profile.{name}]", 'cooling = "fan"', f'standby = "{rng.uniform(0, 9):.1f} W"']
+    if room.random() < 0.8:
+        lines.append(f'radius = "{room.uniform(1, 45):.0f} cm"')
+    if room.random() < 0.8:
+        lines.append(f'beam = "{room.choice([12, 25, 40, 60, 90, 110, 120, 150, 175, 200])} deg"')
+    lines.append("[profile.%s.emitter]" % name)
     if kind in ("white", "tint"):
         warm, cool = sorted(rng.uniform(2300, 9000, 2))
         cool = max(cool, warm + 1500)
@@ -127,18 +132,21 @@ def _target(rng, kind, emitters, is_key, gel):
 
 def _plan(rng, index, folder, looks):
     names = ["key", "fill", "hair", "rim"]
+    # What stands in the room has numbers of its own, so that the lamps stay those of earlier versions.
+    room = np.random.default_rng(index)
     lines = [
         f'name = "random-{index}"',
         f"[camera.main]\niso = {rng.choice([100, 400, 800, 3200])}\nf-number = {rng.choice([1.4, 2.8, 4, 5.6])}",
         f'shutter = "1/{rng.choice([25, 50, 60, 100])}"\nwhite-balance = {rng.uniform(3000, 7000):.0f}',
         f'[subject.pilot]\nfaces = "{rng.integers(5, 8)}:30"\neye-height = "{rng.uniform(1.0, 1.7):.2f} m"',
+        f'[subject.guest]\nat = ["{room.uniform(0.5, 1.2):.2f} m", "{room.uniform(-0.3, 0.6):.2f} m"]\nfaces = "7:30"',
         '[room]\nback = "2.4 m"\nleft = "2.6 m"\nright = "2.9 m"\nceiling = "2.6 m"',
         f'[modifier.box]\nloss = "{rng.uniform(0, 2):.2f} stops"\nsize = "{rng.uniform(30, 120):.0f} cm"',
         f'[modifier.gel]\nloss = "{rng.uniform(0, 1):.2f} stops"\nmired = "{rng.uniform(-60, 60):.0f} mired"\nduv = {rng.uniform(-0.003, 0.003):.4f}',
     ]
     kinds, at = {}, 1
     for name in names:
-        profile, kind, emitters, slots = _profile(rng, f"p-{name}", folder)
+        profile, kind, emitters, slots = _profile(rng, room, f"p-{name}", folder)
         mods = [m for m in ("box", "gel") if rng.random() < 0.3]
         kinds[name] = (kind, emitters, "gel" in mods)
         place = (
@@ -154,8 +162,17 @@ def _plan(rng, index, folder, looks):
             f'[fixture.{name}]\nprofile = "p-{name}"\naddress = {at}\n{place}\nmodifiers = {[str(m) for m in mods]}'.replace("'", '"'),
         ]
         at += slots
+    lines += [
+        f'[bounce.board]\nclock = "{room.integers(2, 5)}:15"\ndistance = "{room.uniform(0.5, 1.5):.2f} m"\nfed-by = "key"',
+        f'size = ["{room.uniform(0.3, 1.5):.2f} m", "{room.uniform(0.3, 1.2):.2f} m"]\nreflectance = "{room.uniform(20, 95):.0f} %"',
+        f'[flag.black]\nclock = "{room.integers(1, 13)}:30"\ndistance = "{room.uniform(0.4, 0.8):.2f} m"\nsize = "{room.uniform(20, 90):.0f} cm"',
+        f'[daylight.window]\nclock = "{room.integers(8, 11)}:00"\ndistance = "{room.uniform(1.5, 2.5):.2f} m"\nkelvin = 6500\nlux = {room.uniform(0, 60):.1f}',
+    ]
     for look in range(looks):
         lines.append(f"[look.look-{look}]")
+        if room.random() < 0.3:
+            asked = ["face-camera", "face-camera@guest", "wall"][room.integers(0, 3)]
+            lines.append(f'meter = {{ "{asked}" = {room.uniform(-3, 2):.2f}, hair = {room.uniform(-3, 1):.2f} }}')
         lines += [f"{name} = {_target(rng, *kinds[name][:2], name == 'key', kinds[name][2])}" for name in names]
     path = Path(folder) / f"random-{index}.toml"
     path.write_text("\n".join(lines) + "\n")

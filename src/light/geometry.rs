@@ -1,0 +1,449 @@
+//! Light of one front on a small plane anywhere in space: disc, beam, horizon, things in the way.
+//!
+//! Everything is linear in the light, so all of it is worked out for a lamp that reads 1 lx at 1 m on
+//! its axis. The approximations and their errors are in `docs/light.md`.
+
+use super::vector::{across, cross, dot, length, minus, plus, unit};
+use crate::plan::{Fixture, Metres};
+
+/// Corners of the polygon that stands for a disc cut by the receptor's horizon. It has the disc's area;
+/// what is left is under 1e-3 of the light of the whole disc.
+const CORNERS: usize = 64;
+/// Points of a disc that are looked at from a meter point for what stands in the way: a penumbra has so
+/// many steps.
+pub const FINE: u32 = 1024;
+/// The same from a part of a wall or board, of which there are many.
+pub const COARSE: u32 = 64;
+/// Nearer than this to a front's plane, in cosines, its beam is not followed any further: the direction
+/// from its middle says nothing there.
+const GRAZING: f64 = 0.02;
+/// A receptor no farther than this from a card's plane, in metres, lies in it and sees nothing of it.
+const IN_PLANE_M: f64 = 1e-6;
+
+/// How a lamp's intensity falls off with the angle.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Shape {
+    /// The same in all directions: a globe, or a lamp of which neither beam nor front is known.
+    Even,
+    /// As the cosine of the angle off the axis to this power, 0 or more; nothing behind. 1 is a matt disc.
+    Cosine(f64),
+}
+
+impl Shape {
+    /// The shape of a beam by its full angle at half intensity, in degrees; see
+    /// [`super::photometry::PointLamp::candela_towards`] for the model.
+    ///
+    /// From 180 degrees on no such cosine exists: the same in all directions. Without a beam a lamp with
+    /// a front is a matt disc, one without either is even.
+    #[must_use]
+    pub fn of_beam(full_angle_deg: Option<f64>, radius_m: f64) -> Self {
+        match full_angle_deg {
+            Some(angle) if angle < 180.0 => {
+                Self::Cosine(0.5_f64.ln() / (0.5 * angle).to_radians().cos().ln())
+            }
+            None if radius_m > 0.0 => Self::Cosine(1.0),
+            _ => Self::Even,
+        }
+    }
+
+    /// Intensity in a direction as a share of that on the axis. `cosine`: of the angle off the axis.
+    #[must_use]
+    pub fn relative(self, cosine: f64) -> f64 {
+        match self {
+            Self::Even => 1.0,
+            Self::Cosine(_) if cosine <= 0.0 => 0.0,
+            Self::Cosine(power) => cosine.powf(power),
+        }
+    }
+}
+
+/// A lit front: where it is, how large, and where it shines to.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Front {
+    /// Its middle, in metres.
+    pub position: Metres,
+    /// Unit vector along its axis.
+    pub axis: Metres,
+    /// Radius in metres; 0 for a point.
+    pub radius_m: f64,
+    /// Its beam.
+    pub shape: Shape,
+}
+
+/// A small flat receptor.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Plane {
+    /// Where it is, in metres.
+    pub position: Metres,
+    /// Unit vector that it faces along.
+    pub normal: Metres,
+}
+
+impl Front {
+    /// The front of a fixture behind all its modifiers; their loss is not in it.
+    #[must_use]
+    pub fn of(fixture: &Fixture) -> Self {
+        let radius_m = fixture.radius_m.unwrap_or(0.0);
+        let place = &fixture.place;
+        Self {
+            position: place.position,
+            axis: unit(minus(place.aim_point, place.position)).unwrap_or([0.0, 1.0, 0.0]),
+            radius_m,
+            shape: Shape::of_beam(fixture.beam_deg, radius_m),
+        }
+    }
+
+    /// Illuminance on `plane` in lux for 1 lx at 1 m on the axis, nothing in the way.
+    ///
+    /// An even matt disc, exact at any distance and angle, times the beam's intensity against that of a
+    /// matt disc in the direction from the disc's middle. On the axis this is
+    /// [`super::photometry::lux_at_distance`]. Source: closed forms of the cosine law over a disc
+    /// (Foote 1915, from memory; a test integrates them numerically); Lambert's formula for a polygon
+    /// where the receptor's horizon cuts the disc.
+    #[must_use]
+    pub fn lux_on(&self, plane: &Plane) -> f64 {
+        let way = minus(plane.position, self.position);
+        let Some(direction) = unit(way) else { return 0.0 };
+        let distance = length(way);
+        let cosine = dot(direction, self.axis);
+        let relative = self.shape.relative(cosine);
+        if relative <= 0.0 {
+            return 0.0;
+        }
+        let radius = self.radius_m;
+        if radius <= 0.0 {
+            return relative * (-dot(direction, plane.normal)).max(0.0) / (distance * distance);
+        }
+        // A globe turns the same face to every point.
+        let (facing, against_matt) = match self.shape {
+            Shape::Even => (direction, 1.0),
+            Shape::Cosine(_) => (self.axis, relative / cosine.max(GRAZING)),
+        };
+        let square = radius * radius;
+        (1.0 + square) * against_matt * disc(self.position, facing, radius, plane)
+            / (std::f64::consts::PI * square)
+    }
+
+    /// Share of this front's light on `plane` that things in the way leave, 0 to 1, by `looks` points of
+    /// the disc.
+    #[must_use]
+    pub fn seen_past(&self, plane: &Plane, cards: &[Card], looks: u32) -> f64 {
+        let near = |card: &&Card| card.may_shade(self.position, self.radius_m, plane.position);
+        let cards: Vec<_> = cards.iter().filter(near).collect();
+        if cards.is_empty() {
+            return 1.0;
+        }
+        if self.radius_m <= 0.0 {
+            let open = cards.iter().all(|c| !c.stops(self.position, plane.position));
+            return if open { 1.0 } else { 0.0 };
+        }
+        let facing = match self.shape {
+            Shape::Even => unit(minus(plane.position, self.position)).unwrap_or(self.axis),
+            Shape::Cosine(_) => self.axis,
+        };
+        let (side, up) = across(facing);
+        let (mut all, mut open) = (0.0, 0.0);
+        for i in 0..looks {
+            // A sunflower: even over the disc's area, and the same every time.
+            let far = self.radius_m * ((f64::from(i) + 0.5) / f64::from(looks)).sqrt();
+            let (sin, cos) = (f64::from(i) * 2.399_963_229_728_653).sin_cos();
+            let at = plus(plus(self.position, far * cos, side), far * sin, up);
+            let ray = minus(at, plane.position);
+            let square = dot(ray, ray);
+            let weight = dot(ray, plane.normal).max(0.0) * (-dot(ray, facing)).max(0.0) / (square * square);
+            all += weight;
+            if cards.iter().all(|c| !c.stops(at, plane.position)) {
+                open += weight;
+            }
+        }
+        if all > 0.0 { open / all } else { 1.0 }
+    }
+}
+
+/// The integral of cosine times cosine over distance squared over a disc, as seen from `plane`.
+fn disc(middle: Metres, facing: Metres, radius: f64, plane: &Plane) -> f64 {
+    let way = minus(plane.position, middle);
+    let height = dot(way, facing);
+    if height <= 0.0 {
+        return 0.0;
+    }
+    let normal = plane.normal;
+    let aside = plus(way, -height, facing);
+    // How far the disc's middle stands above the horizon, and how far its rim reaches down from there.
+    let above = -dot(way, normal);
+    let reach = radius * length(plus(normal, -dot(normal, facing), facing));
+    if above + reach <= 0.0 {
+        return 0.0;
+    }
+    if above < reach {
+        let (side, up) = across(facing);
+        let step = std::f64::consts::TAU / CORNERS as f64;
+        let rim = radius * (step / step.sin()).sqrt();
+        let corners: Vec<_> = (0..CORNERS)
+            .map(|i| {
+                let (sin, cos) = (i as f64 * step).sin_cos();
+                plus(plus(middle, rim * cos, side), rim * sin, up)
+            })
+            .collect();
+        return polygon(&corners, plane);
+    }
+    let off = length(aside);
+    let (h2, p2, r2) = (height * height, off * off, radius * radius);
+    let root = ((h2 + p2 + r2).powi(2) - 4.0 * r2 * p2).max(0.0).sqrt();
+    let half_pi = std::f64::consts::FRAC_PI_2;
+    // 1 - (h² + p² - R²) / root, without the cancellation far off.
+    let axial = half_pi * (4.0 * h2 * r2) / (root * (root + h2 + p2 - r2));
+    let radial = if off > 1e-9 * radius {
+        // (h² + p² + R²) / root - 1 = 4 R² p² / (root (root + h² + p² + R²)).
+        half_pi * height * 4.0 * r2 * off / (root * (root + h2 + p2 + r2))
+    } else {
+        0.0
+    };
+    let sideways = if off > 0.0 { dot(aside, normal) / off } else { 0.0 };
+    (axial * -dot(facing, normal) - radial * sideways).max(0.0)
+}
+
+/// The same over a polygon, whichever of its sides is seen: Lambert's formula, the part under the
+/// receptor's horizon cut off. Times a luminance it is an illuminance.
+#[must_use]
+pub fn polygon(corners: &[Metres], plane: &Plane) -> f64 {
+    let heights: Vec<f64> = corners.iter().map(|c| dot(minus(*c, plane.position), plane.normal)).collect();
+    if heights.iter().all(|h| *h <= 0.0) {
+        return 0.0;
+    }
+    let mut kept = Vec::with_capacity(corners.len() + 1);
+    for i in 0..corners.len() {
+        let j = (i + 1) % corners.len();
+        let (here, next) = (heights[i], heights[j]);
+        if here >= 0.0 {
+            kept.push(minus(corners[i], plane.position));
+        }
+        if (here > 0.0 && next < 0.0) || (here < 0.0 && next > 0.0) {
+            let cut = plus(corners[i], here / (here - next), minus(corners[j], corners[i]));
+            kept.push(minus(cut, plane.position));
+        }
+    }
+    let mut sum = 0.0;
+    for i in 0..kept.len() {
+        let (a, b) = (kept[i], kept[(i + 1) % kept.len()]);
+        let normal = cross(a, b);
+        let sine = length(normal);
+        if sine > 0.0 {
+            sum += sine.atan2(dot(a, b)) * dot(normal, plane.normal) / sine;
+        }
+    }
+    0.5 * sum.abs()
+}
+
+/// A flat rectangle: a flag, a bounce board, a patch of wall.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Card {
+    /// Its middle.
+    pub middle: Metres,
+    /// Unit vector that it faces along.
+    pub facing: Metres,
+    /// From the middle to the edge at its side.
+    pub half_side: Metres,
+    /// From the middle to the edge above.
+    pub half_up: Metres,
+}
+
+impl Card {
+    /// A card of `size_m` (width, height) that faces along `facing`, of length 1, its width horizontal.
+    #[must_use]
+    pub fn new(middle: Metres, facing: Metres, size_m: (f64, f64)) -> Self {
+        let (side, up) = across(facing);
+        Self {
+            middle,
+            facing,
+            half_side: side.map(|c| c * 0.5 * size_m.0),
+            half_up: up.map(|c| c * 0.5 * size_m.1),
+        }
+    }
+
+    /// Area in square metres.
+    #[must_use]
+    pub fn area_m2(&self) -> f64 {
+        4.0 * length(self.half_side) * length(self.half_up)
+    }
+
+    /// Its four corners, in order round it.
+    #[must_use]
+    pub fn corners(&self) -> [Metres; 4] {
+        [(1.0, 1.0), (-1.0, 1.0), (-1.0, -1.0), (1.0, -1.0)]
+            .map(|(s, u)| plus(plus(self.middle, s, self.half_side), u, self.half_up))
+    }
+
+    /// It cut into equal parts no longer than `longest_m` either way, as far as `most` a way allows.
+    #[must_use]
+    pub fn parts(&self, longest_m: f64, most: u32) -> Vec<Self> {
+        let count = |half: Metres| {
+            let wanted = (2.0 * length(half) / longest_m).ceil().clamp(1.0, f64::from(most));
+            (1..=most).find(|n| f64::from(*n) >= wanted).unwrap_or(most)
+        };
+        let (wide, high) = (count(self.half_side), count(self.half_up));
+        let along = |i: u32, n: u32| (2.0 * f64::from(i) + 1.0) / f64::from(n) - 1.0;
+        let mut parts = Vec::new();
+        for i in 0..wide {
+            for j in 0..high {
+                let middle = plus(self.middle, along(i, wide), self.half_side);
+                parts.push(Self {
+                    middle: plus(middle, along(j, high), self.half_up),
+                    facing: self.facing,
+                    half_side: self.half_side.map(|c| c / f64::from(wide)),
+                    half_up: self.half_up.map(|c| c / f64::from(high)),
+                });
+            }
+        }
+        parts
+    }
+
+    /// The receptor that lies on it.
+    #[must_use]
+    pub fn plane(&self) -> Plane {
+        Plane { position: self.middle, normal: self.facing }
+    }
+
+    /// Illuminance on `plane` in lux if each of its square metres sends out 1 lm, evenly (Lambert), from
+    /// the side that it faces to.
+    #[must_use]
+    pub fn lux_on(&self, plane: &Plane) -> f64 {
+        if dot(minus(plane.position, self.middle), self.facing) <= IN_PLANE_M {
+            return 0.0;
+        }
+        polygon(&self.corners(), plane) / std::f64::consts::PI
+    }
+
+    /// True if the straight line between two points goes through it.
+    #[must_use]
+    pub fn stops(&self, from: Metres, to: Metres) -> bool {
+        let way = minus(to, from);
+        let across = dot(way, self.facing);
+        if across.abs() < 1e-12 {
+            return false;
+        }
+        let part = dot(minus(self.middle, from), self.facing) / across;
+        if !(0.0..=1.0).contains(&part) {
+            return false;
+        }
+        let off = minus(plus(from, part, way), self.middle);
+        let inside = |half: Metres| dot(off, half).abs() <= dot(half, half);
+        inside(self.half_side) && inside(self.half_up)
+    }
+
+    /// False only if no line from a disc of `radius_m` round `from` to the point `to` can meet it.
+    fn may_shade(&self, from: Metres, radius_m: f64, to: Metres) -> bool {
+        let way = minus(to, from);
+        let square = dot(way, way);
+        let part = if square > 0.0 { dot(minus(self.middle, from), way) / square } else { 0.0 };
+        let nearest = plus(from, part.clamp(0.0, 1.0), way);
+        let across = length(self.half_side).hypot(length(self.half_up));
+        length(minus(self.middle, nearest)) <= across + radius_m
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::light::photometry;
+    use proptest::prelude::*;
+
+    fn front(radius_m: f64, shape: Shape) -> Front {
+        Front { position: [0.0, -2.0, 0.5], axis: [0.0, 1.0, 0.0], radius_m, shape }
+    }
+
+    /// Midpoint rule over rings and angles of the disc: the cosine law and nothing else.
+    fn by_integration(front: &Front, plane: &Plane, rings: u32, spokes: u32) -> f64 {
+        let (side, up) = ([1.0, 0.0, 0.0], [0.0, 0.0, 1.0]);
+        let mut sum = 0.0;
+        for i in 0..rings {
+            let far = front.radius_m * ((f64::from(i) + 0.5) / f64::from(rings)).sqrt();
+            for j in 0..spokes {
+                let (sin, cos) = ((f64::from(j) + 0.5) * std::f64::consts::TAU / f64::from(spokes)).sin_cos();
+                let at = plus(plus(front.position, far * cos, side), far * sin, up);
+                let ray = minus(at, plane.position);
+                let square = dot(ray, ray);
+                let cosines = dot(ray, plane.normal).max(0.0) * (-dot(ray, front.axis)).max(0.0);
+                sum += cosines / (square * square);
+            }
+        }
+        let reading = 1.0 + front.radius_m * front.radius_m;
+        reading * sum / f64::from(rings * spokes)
+    }
+
+    proptest! {
+        /// Source: numeric integration of the cosine law over the disc, 400 x 180 points.
+        #[test]
+        fn a_matt_disc_lights_as_its_parts_do_wherever_the_receptor_is(
+            radius in 0.05..0.6, x in -1.5..1.5, y in -1.4..1.0, z in -1.0..2.0,
+            n in (-1.0..1.0, -1.0..1.0, -1.0..1.0),
+        ) {
+            let Some(normal) = unit([n.0, n.1, n.2]) else { return Ok(()) };
+            let plane = Plane { position: [x, y, z], normal };
+            let front = front(radius, Shape::Cosine(1.0));
+            let (found, wanted) = (front.lux_on(&plane), by_integration(&front, &plane, 400, 180));
+            // Against the light of a receptor that is turned to the front, since some of them are all but edge on.
+            let way = minus(front.position, plane.position);
+            let whole = 1.0 / dot(way, way);
+            prop_assert!((found - wanted).abs() < 1e-3 * whole, "{found}, not {wanted}");
+        }
+    }
+
+    #[test]
+    fn on_its_axis_a_disc_follows_the_disc_law_whatever_its_beam() {
+        for shape in [Shape::Cosine(1.0), Shape::Cosine(4.3), Shape::Cosine(0.6), Shape::Even] {
+            for (radius, distance) in [(0.0, 0.7), (0.1, 0.4), (0.45, 1.6), (0.6, 0.3)] {
+                let plane = Plane { position: [0.0, -2.0 + distance, 0.5], normal: [0.0, -1.0, 0.0] };
+                let wanted = photometry::lux_at_distance(1.0, radius, distance);
+                let found = front(radius, shape).lux_on(&plane);
+                assert!((found / wanted - 1.0).abs() < 1e-12, "{shape:?} {radius} {distance}: {found}");
+            }
+        }
+    }
+
+    /// Source: Lambert's cosine law: a unit square seen from 1e4 m is a point of area 1; and the whole
+    /// half space, here a square of 2 km at 1 m, gives pi.
+    #[test]
+    fn a_polygon_is_a_point_far_off_and_a_half_space_near_by() {
+        let square =
+            |half: f64, y: f64| [[half, y, half], [-half, y, half], [-half, y, -half], [half, y, -half]];
+        let plane = Plane { position: [0.0; 3], normal: [0.0, 1.0, 0.0] };
+        assert!((polygon(&square(0.5, 1e4), &plane) * 1e8 - 1.0).abs() < 1e-6);
+        assert!((polygon(&square(1000.0, 1.0), &plane) - std::f64::consts::PI).abs() < 1e-5);
+        // Edge on, a plane sees half of it.
+        let edge = Plane { position: [0.0; 3], normal: [1.0, 0.0, 0.0] };
+        assert!((polygon(&square(1000.0, 1.0), &edge) - std::f64::consts::FRAC_PI_2).abs() < 2e-3);
+    }
+
+    #[test]
+    fn a_flag_takes_all_none_or_part_of_a_disc() {
+        let front = front(0.3, Shape::Cosine(1.0));
+        let plane = Plane { position: [0.0, 0.0, 0.5], normal: [0.0, -1.0, 0.0] };
+        let flag = |x: f64, width: f64| Card::new([x, -1.0, 0.5], [0.0, -1.0, 0.0], (width, 2.0));
+        assert_eq!(front.seen_past(&plane, &[flag(0.0, 1.0)], FINE), 0.0);
+        assert_eq!(front.seen_past(&plane, &[flag(2.0, 1.0)], FINE), 1.0);
+        // Its edge on the axis: half the disc, by symmetry.
+        let half = front.seen_past(&plane, &[flag(0.5, 1.0)], FINE);
+        assert!((half - 0.5).abs() < 0.005, "{half}");
+        let point = Front { radius_m: 0.0, ..front };
+        assert_eq!(point.seen_past(&plane, &[flag(0.5, 0.99)], FINE), 1.0);
+        assert_eq!(point.seen_past(&plane, &[flag(0.5, 1.01)], FINE), 0.0);
+        // Behind the receptor or behind the lamp it is in nobody's way.
+        for y in [0.5, -2.5] {
+            let behind = Card::new([0.0, y, 0.5], [0.0, -1.0, 0.0], (1.0, 1.0));
+            assert_eq!(front.seen_past(&plane, &[behind], FINE), 1.0);
+        }
+    }
+
+    #[test]
+    fn a_card_cut_into_parts_lights_as_the_whole() {
+        let card = Card::new([0.3, 1.0, 0.2], [0.0, -1.0, 0.0], (1.2, 0.8));
+        let plane = Plane { position: [0.0; 3], normal: unit([0.5, 1.0, 0.2]).unwrap() };
+        let parts = card.parts(0.15, 12);
+        assert_eq!(parts.len(), 8 * 6);
+        let sum: f64 = parts.iter().map(|p| p.lux_on(&plane)).sum();
+        assert!((sum / card.lux_on(&plane) - 1.0).abs() < 1e-12);
+        assert!((parts.iter().map(Card::area_m2).sum::<f64>() - 0.96).abs() < 1e-12);
+        assert_eq!(card.lux_on(&Plane { position: [0.0, 2.0, 0.0], normal: [0.0, -1.0, 0.0] }), 0.0);
+    }
+}

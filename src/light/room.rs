@@ -1,0 +1,200 @@
+//! What every lamp sends to every meter point: straight, by the boards it feeds, by the room.
+//!
+//! A pure function of the places in a plan; levels come later and only multiply. `docs/light.md` has the
+//! model with its limits.
+
+use std::collections::BTreeSet;
+
+use super::geometry::{COARSE, Card, FINE, Front, Plane, Shape};
+use super::points;
+use super::vector::{minus, unit};
+use crate::plan::{
+    Aim, Bounce, FixtureId, MeterAt, MeterPoint, Metres, Plan, Receptor, Sent, Spill, SubjectId, Surface,
+};
+
+/// Where the room does not say how far it goes, it ends here, in metres from the first subject (judgement).
+const OPEN_END_M: f64 = 3.0;
+/// Height of walls where no ceiling is given, in metres (judgement).
+const WALL_HEIGHT_M: f64 = 2.5;
+/// Longest side of a part of a wall or ceiling, in metres, as far as [`MOST_PARTS`] allow.
+const PART_M: f64 = 0.25;
+/// Most parts of a surface each way.
+const MOST_PARTS: u32 = 24;
+/// Longest side of a part of a board, in metres.
+const BOARD_PART_M: f64 = 0.15;
+/// Most parts of a board each way.
+const MOST_BOARD_PARTS: u32 = 10;
+/// Radius in metres of the disc that stands for a window: 1 m² of it (judgement; the plan has no size).
+const WINDOW_RADIUS_M: f64 = 0.564;
+
+/// What every lamp of `plan` sends to every meter point of every subject, for each key that a look has.
+#[must_use]
+pub fn spill(plan: &Plan) -> Spill {
+    let scene = Scene::of(plan);
+    let keys: BTreeSet<FixtureId> = plan.looks.iter().filter_map(|l| l.key).collect();
+    let mut receptors = Vec::new();
+    for subject in (0..plan.subjects.len()).map(SubjectId) {
+        for point in MeterPoint::ALL {
+            let at = MeterAt { point, subject };
+            let turned: Vec<_> =
+                if point.needs_key() { keys.iter().copied().map(Some).collect() } else { vec![None] };
+            for key in turned {
+                if let Some(plane) = points::plane(plan, at, key) {
+                    receptors.push(scene.receptor(at, key, &plane));
+                }
+            }
+        }
+    }
+    Spill { receptors }
+}
+
+/// Fronts, cards and lit surfaces of a plan.
+struct Scene {
+    lamps: Vec<Front>,
+    losses: Vec<f64>,
+    flags: Vec<Card>,
+    boards: Vec<Board>,
+    walls: Vec<Wall>,
+    windows: Vec<(Front, f64)>,
+}
+
+/// A fed board: its parts and what each sends out for 1 lx at 1 m of its lamp, in lm/m².
+struct Board {
+    fed_by: FixtureId,
+    parts: Vec<(Card, f64)>,
+}
+
+/// One surface of the room: its parts, each with what it sends out of every lamp's light.
+struct Wall {
+    surface: usize,
+    parts: Vec<(Card, Vec<f64>)>,
+}
+
+impl Scene {
+    fn of(plan: &Plan) -> Self {
+        let lamps: Vec<Front> = plan.fixtures.iter().map(Front::of).collect();
+        let losses = plan.fixtures.iter().map(|f| (-f.loss).ratio()).collect();
+        let flags = flags(plan);
+        let boards = plan.bounces.iter().filter_map(|b| board(plan, b, &lamps, &flags)).collect();
+        let reflectance = plan.room.as_ref().map_or(0.0, |r| r.reflectance.get());
+        let lit = |card: Card| {
+            let plane = card.plane();
+            let sent = lamps
+                .iter()
+                .map(|lamp| reflectance * lamp.lux_on(&plane) * lamp.seen_past(&plane, &flags, COARSE));
+            (card, sent.collect())
+        };
+        let walls = surfaces(plan)
+            .into_iter()
+            .map(|(surface, card)| Wall {
+                surface,
+                parts: card.parts(PART_M, MOST_PARTS).into_iter().map(lit).collect(),
+            })
+            .collect();
+        let windows = plan.daylight.iter().map(|d| window(d.position, d.reading.get())).collect();
+        Self { lamps, losses, flags, boards, walls, windows }
+    }
+
+    fn receptor(&self, at: MeterAt, key: Option<FixtureId>, plane: &Plane) -> Receptor {
+        let past = |front: &Front| {
+            let lux = front.lux_on(plane);
+            if lux > 0.0 { lux * front.seen_past(plane, &self.flags, FINE) } else { 0.0 }
+        };
+        let mut lamps: Vec<Sent> =
+            self.lamps.iter().map(|lamp| Sent { direct: past(lamp), ..Sent::default() }).collect();
+        for board in &self.boards {
+            let open = |card: &Card| self.flags.iter().all(|f| !f.stops(card.middle, plane.position));
+            let sent =
+                board.parts.iter().filter(|(card, _)| open(card)).map(|(c, out)| c.lux_on(plane) * out);
+            lamps[board.fed_by.0].board += sent.sum::<f64>();
+        }
+        for wall in &self.walls {
+            for (card, sent) in &wall.parts {
+                let seen = card.lux_on(plane);
+                if seen > 0.0 {
+                    for (lamp, out) in lamps.iter_mut().zip(sent) {
+                        lamp.room[wall.surface] += seen * out;
+                    }
+                }
+            }
+        }
+        for (lamp, loss) in lamps.iter_mut().zip(&self.losses) {
+            lamp.direct *= loss;
+            lamp.board *= loss;
+            lamp.room = lamp.room.map(|r| r * loss);
+        }
+        let daylight = self.windows.iter().map(|(front, reading)| past(front) * reading).collect();
+        Receptor { at, key, position: plane.position, normal: plane.normal, lamps, daylight }
+    }
+}
+
+/// Every flag: it faces the lamp that it cuts, else the first subject, and stops any lamp's light.
+fn flags(plan: &Plan) -> Vec<Card> {
+    let card = |flag: &crate::plan::Flag| {
+        let faced = flag.cuts.map_or([0.0; 3], |id| plan.fixture(id).place.position);
+        Some(Card::new(flag.position, unit(minus(faced, flag.position))?, flag.size_m))
+    };
+    plan.flags.iter().filter_map(card).collect()
+}
+
+/// A board that a lamp feeds; it faces the subject that the lamp is aimed at, else the first.
+fn board(plan: &Plan, bounce: &Bounce, lamps: &[Front], flags: &[Card]) -> Option<Board> {
+    let fed_by = bounce.fed_by?;
+    let (Aim::Face(subject) | Aim::Hair(subject)) = plan.fixture(fed_by).place.aim else {
+        return board_to(plan.subjects.first()?.position, bounce, fed_by, lamps, flags);
+    };
+    board_to(plan.subjects.get(subject.0)?.position, bounce, fed_by, lamps, flags)
+}
+
+fn board_to(
+    face: Metres,
+    bounce: &Bounce,
+    fed_by: FixtureId,
+    lamps: &[Front],
+    flags: &[Card],
+) -> Option<Board> {
+    let card = Card::new(bounce.position, unit(minus(face, bounce.position))?, bounce.size_m);
+    let lamp = lamps.get(fed_by.0)?;
+    let lit = |part: Card| {
+        let plane = part.plane();
+        (part, bounce.reflectance.get() * lamp.lux_on(&plane) * lamp.seen_past(&plane, flags, COARSE))
+    };
+    Some(Board { fed_by, parts: card.parts(BOARD_PART_M, MOST_BOARD_PARTS).into_iter().map(lit).collect() })
+}
+
+/// The walls and the ceiling that the room places, each with its index in [`Surface::ALL`].
+fn surfaces(plan: &Plan) -> Vec<(usize, Card)> {
+    let Some(room) = &plan.room else { return Vec::new() };
+    let floor = -plan.subjects.first().map_or(0.0, |s| s.eye_height_m);
+    let top = floor + room.ceiling_m.unwrap_or(WALL_HEIGHT_M);
+    let (left, right) = (-room.left_m.unwrap_or(OPEN_END_M), room.right_m.unwrap_or(OPEN_END_M));
+    let (front, back) = (-OPEN_END_M, room.back_m.unwrap_or(OPEN_END_M));
+    let middle = [0.5 * (left + right), 0.5 * (front + back), 0.5 * (floor + top)];
+    let (wide, deep, high) = (right - left, back - front, top - floor);
+    let at = |axis: usize, value: f64| {
+        let mut point = middle;
+        point[axis] = value;
+        point
+    };
+    let mut all = Vec::new();
+    let mut add = |surface: Surface, there: bool, point: Metres, facing: Metres, size: (f64, f64)| {
+        if there && let Some(index) = Surface::ALL.iter().position(|s| *s == surface) {
+            all.push((index, Card::new(point, facing, size)));
+        }
+    };
+    add(Surface::Back, room.back_m.is_some(), at(1, back), [0.0, -1.0, 0.0], (wide, high));
+    add(Surface::Left, room.left_m.is_some(), at(0, left), [1.0, 0.0, 0.0], (deep, high));
+    add(Surface::Right, room.right_m.is_some(), at(0, right), [-1.0, 0.0, 0.0], (deep, high));
+    // `Card` takes x as the side of a level card.
+    add(Surface::Ceiling, room.ceiling_m.is_some(), at(2, top), [0.0, 0.0, -1.0], (wide, deep));
+    all
+}
+
+/// A window by its reading at the first subject's face, turned to it: a disc that faces every point, with
+/// the lux at 1 m that give this reading there.
+fn window(position: Metres, reading_lux: f64) -> (Front, f64) {
+    let axis = unit(minus([0.0; 3], position)).unwrap_or([0.0, 1.0, 0.0]);
+    let front = Front { position, axis, radius_m: WINDOW_RADIUS_M, shape: Shape::Even };
+    let at_face = front.lux_on(&Plane { position: [0.0; 3], normal: axis.map(|c| -c) });
+    (front, if at_face > 0.0 { reading_lux / at_face } else { 0.0 })
+}
