@@ -196,7 +196,9 @@ fn lamps_before_the_face_are_locked_and_one_that_lights_the_wall_behind_is_not()
 fn a_plan_may_set_less_and_never_more_and_nonsense_locks_everything_that_gives_any_light() {
     let plan = read_plan(&plan_with("")).unwrap();
     let count = |share| reached(&plan, &[SubjectId(0)], share).len();
-    assert_eq!(count(1.0), count(LEAST_SHARE));
+    for more in [1.0, 100.0, f64::INFINITY] {
+        assert_eq!(count(more), count(LEAST_SHARE));
+    }
     assert!(count(0.0) >= count(LEAST_SHARE) && count(LEAST_SHARE) >= 2);
     for nonsense in [f64::NAN, -1.0] {
         assert_eq!(count(nonsense), count(0.0));
