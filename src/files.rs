@@ -59,28 +59,34 @@ fn read(path: &Path) -> Result<Arc<crate::plan::Plan>, Failure> {
 /// Writes `STEM.looks/NAME.toml` whole or not at all: a new file, synced, then renamed over the old.
 fn write_look(plan: &Path, name: &str, text: &str) -> Result<(), Failure> {
     let folder = load::kept_folder(plan);
+    write_whole(&folder, name, text).map_err(|e| Failure {
+        kind: FailureKind::Files,
+        said: format!("{} was not written: {e}", folder.join(format!("{name}.toml")).display()),
+        hint: Some(
+            "the light is as it was; make room or set the folder's owner, then keep it again".to_owned(),
+        ),
+    })
+}
+
+/// Writes `FOLDER/NAME.toml` whole or not at all: a new file, synced, then renamed over the old.
+///
+/// Makes the folder where it is not there. Errors: those of the file system; no half file is left.
+pub fn write_whole(folder: &Path, name: &str, text: &str) -> std::io::Result<()> {
     let target = folder.join(format!("{name}.toml"));
     let part = folder.join(format!(".{name}.part"));
     let write = || -> std::io::Result<()> {
-        std::fs::create_dir_all(&folder)?;
+        std::fs::create_dir_all(folder)?;
         let mut file = std::fs::File::create(&part)?;
         file.write_all(text.as_bytes())?;
         file.sync_all()?;
         std::fs::rename(&part, &target)?;
-        // The rename itself must be on the disk before anyone is told that the look is kept.
-        std::fs::File::open(&folder)?.sync_all()
+        // The rename itself must be on the disk before anyone is told that the file is there.
+        std::fs::File::open(folder)?.sync_all()
     };
-    write().map_err(|e| {
+    write().inspect_err(|_| {
         // Half a file on a full disk would take the room that the next try needs. Where none was made
         // there is none to remove.
         let _ = std::fs::remove_file(&part);
-        Failure {
-            kind: FailureKind::Files,
-            said: format!("{} was not written: {e}", target.display()),
-            hint: Some(
-                "the light is as it was; make room or set the folder's owner, then keep it again".to_owned(),
-            ),
-        }
     })
 }
 

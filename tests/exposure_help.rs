@@ -99,6 +99,17 @@ fn a_lamp_that_does_not_follow_the_exposure_is_cured_by_distance_alone() {
     );
 }
 
+/// Source: the disc law by hand: from a reading of 200 lx at 1 m, R 0.3 m, 117.6 lx are at √(200 / 117.6 × 1.09 - 0.09)
+/// = 1.328 m; and the solver, which must be content there.
+#[test]
+fn a_soft_front_is_moved_as_far_as_its_size_asks() {
+    let soft = plan(CAMERA, "2 m", "").replacen("profile = \"mole-spot\"", "profile = \"mole-mat\"", 1);
+    let there = check(&soft).looks[0].cure.clone().expect("it is short").nearer[0].1.expect("a distance");
+    assert!((there - (200.0_f64 / 117.6 * 1.09 - 0.09).sqrt()).abs() < 1e-9, "{there}");
+    let cured = soft.replacen("distance = \"2 m\"", &format!("distance = \"{:.2} m\"", there - 0.005), 1);
+    assert!(short(&check(&cured)).is_empty());
+}
+
 fn at(found: &Findings, mains_hz: f64) -> MainsHelp {
     found.exposure.cameras[0].mains.iter().find(|m| m.mains_hz == mains_hz).expect("judged").clone()
 }

@@ -193,7 +193,7 @@ fn the_shipped_profiles_can_be_listed_with_what_they_drive() {
     let said: Vec<_> = profiles.iter().map(|p| (p.name.as_str(), p.modes[0].drives(&p.emitters))).collect();
     assert!(said.contains(&("spot", "intensity alone".into())), "{said:?}");
     assert!(said.contains(&("bicolour-mat", "intensity and colour temperature".into())), "{said:?}");
-    assert_eq!(said.len(), 7);
+    assert_eq!(said.len(), 8);
 }
 
 #[test]

@@ -14,6 +14,7 @@ fn lamp(fixtures: &[Row], name: &str) -> Vec<Emitter> {
         xy: Xy { x: row.number("x"), y: row.number("y") },
         lux_at_1m: row.number("Y"),
         watts: Watts::clamped(10.0),
+        spectrum: None,
     })
     .collect()
 }

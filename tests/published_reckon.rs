@@ -169,7 +169,7 @@ fn what_cannot_be_worked_out_says_why_and_what_to_do() {
     ]);
     let kinds: Vec<&str> = answers.iter().map(|a| a["error"]["kind"].as_str().unwrap()).collect();
     let expected =
-        ["no-file", "out-of-range", "wrong-fields", "wrong-fields", "out-of-range", "not-in-this-version"];
+        ["no-file", "out-of-range", "wrong-fields", "wrong-fields", "out-of-range", "out-of-range"];
     assert_eq!(kinds, expected);
     assert_eq!(
         answers[1]["error"]["said"], "`kelvin` 25000 is not between 1000 and 20000 K",

@@ -13,6 +13,7 @@ const PURE: &[(&str, &[&str])] = &[
     ("engine", &["run.rs"]),
     ("plan", &["load.rs"]),
     ("reckon", &[]),
+    ("calibrate", &[]),
     ("reckon.rs", &[]),
     ("words.rs", &[]),
 ];

@@ -268,3 +268,34 @@ fn every_subject_has_points_of_its_own_and_the_wall_ones_keep_inside_the_corner(
     assert!(table.points.iter().any(|p| p.name == "face-lit@guest"));
     assert_eq!(table.ratios.len(), 2);
 }
+
+/// Source: tests/reference/ies/beam.ies, looked up by `Photometry::candela` (checked with its own
+/// reference values), with the angles and the inverse square by hand.
+#[test]
+fn a_measured_beam_lights_off_its_axis_as_its_file_says() {
+    let text = include_str!("reference/ies/beam.ies");
+    let measured = lampkeep::light::ies::Photometry::read(text).expect("a reference file");
+    let folder = tempfile::tempdir().expect("a folder");
+    std::fs::write(folder.path().join("beam.ies"), text).expect("written");
+    let plan = PROFILES.replace("about = \"the same in all directions, no size\"", "ies = \"beam.ies\"");
+    let plan = format!(
+        "room = {{ back = \"2 m\", reflectance = \"0 %\" }}\n{plan}
+[fixture.key]\nprofile = \"point\"\naddress = 1\nclock = \"6:00\"\ndistance = \"2 m\"
+[look.a]\nkey = {{ lux = 100 }}\n"
+    );
+    let path = folder.path().join("quay.toml");
+    std::fs::write(&path, plan).expect("written");
+    let plan = lampkeep::plan::load::load(&path).expect("a good plan");
+    // The lamp is 4 m before the wall, the side points 1 m off: 0 is to the left, 180 to the right.
+    let square = 17.0_f64;
+    let off = (0.25_f64).atan().to_degrees();
+    for (point, round) in [(MeterPoint::WallLeft, 0.0), (MeterPoint::WallRight, 180.0)] {
+        let wanted = measured.candela(off, round) / measured.axis_cd() * (4.0 / square.sqrt()) / square;
+        let found = receptor(&plan, point).lamps[0].direct;
+        assert!(wanted > 0.0 && (found / wanted - 1.0).abs() < 1e-9, "{point:?}: {found}, not {wanted}");
+    }
+    assert!(
+        (receptor(&plan, MeterPoint::FaceLit).lamps[0].direct - 0.25).abs() < 1e-12,
+        "its axis is its reading"
+    );
+}

@@ -7,7 +7,7 @@
 use super::curve;
 use super::round::{self, Found, Goal, Lane, Master};
 use crate::guards::{Allowed, Forecast};
-use crate::light::{colour, mix};
+use crate::light::{asked, colour, mix};
 use crate::plan::{Bits, Channel, Drives, Fixture, MAX_EMITTERS, Mixing};
 use crate::units::{Duv, Kelvin, Xy};
 
@@ -76,6 +76,31 @@ pub fn encode(fixture: &Fixture, allowed: &Allowed, step: Step<'_>, slots: &mut 
     }
 }
 
+/// Writes `wanted` (all slots of the footprint, as [`super::probe`] gives them) if they stand for no more
+/// light and no more power than is allowed; false, and nothing written, if not. For readings of single
+/// values, which must go out as they are and not as others that give the same.
+pub fn encode_exact(fixture: &Fixture, allowed: &Allowed, wanted: &[u8], slots: &mut [u8]) -> bool {
+    let fits = wanted.len() == slots.len() && allowed.level() > 0.0 && {
+        let drives = decode(fixture, wanted);
+        mix::light_of(&fixture.emitters, &drives).0 <= allowed.lux_at_1m(fixture) * (1.0 + round::HAIR)
+            && mix::watts_of(&fixture.emitters, &drives).get() <= allowed.watts() * (1.0 + round::HAIR)
+    };
+    if fits {
+        slots.copy_from_slice(wanted);
+    }
+    fits
+}
+
+/// The slots that a forecast would give where `wanted` is to go out as it is: to be shown, never sent.
+#[must_use]
+pub fn preview_exact(fixture: &Fixture, forecast: &Forecast, wanted: &[u8]) -> Vec<u8> {
+    let mut slots = vec![0; usize::from(fixture.mode.footprint())];
+    if !encode_exact(fixture, forecast.shown(), wanted, &mut slots) {
+        encode(fixture, forecast.shown(), Step::Free, &mut slots);
+    }
+    slots
+}
+
 /// Slots of a lamp that gives light; false if `step` leaves nothing that may be sent.
 fn lit(fixture: &Fixture, allowed: &Allowed, step: Step<'_>, slots: &mut [u8]) -> bool {
     match &fixture.mode.mixing {
@@ -123,7 +148,7 @@ pub fn decode(fixture: &Fixture, slots: &[u8]) -> [f64; MAX_EMITTERS] {
     let channels = &fixture.mode.channels;
     let light = |index: usize| {
         let channel = &channels[index];
-        curve::relative(channel.curve, f64::from(take(channel, slots)) / f64::from(channel.bits.max()))
+        curve::relative(&channel.curve, f64::from(take(channel, slots)) / f64::from(channel.bits.max()))
     };
     let emitters = fixture.profile.emitters.len();
     let mut drives = [0.0; MAX_EMITTERS];
@@ -144,9 +169,8 @@ pub fn decode(fixture: &Fixture, slots: &[u8]) -> [f64; MAX_EMITTERS] {
             }
         }
         Mixing::White { intensity, kelvin, tint } => {
-            let k = channel_kelvin(&channels[*kelvin], take(&channels[*kelvin], slots));
-            let duv = tint.map_or(0.0, |t| channel_tint(&channels[t], take(&channels[t], slots)));
-            drives = scaled(&own_white(fixture, (k, duv)), light(*intensity));
+            let own = slots_white(fixture, *kelvin, *tint, slots);
+            drives = scaled(&own_white(fixture, own), light(*intensity));
         }
         Mixing::HueSaturation { intensity, hue, saturation, white } => {
             let lamp_white = colour::xy_of(*white, Duv::ZERO);
@@ -177,7 +201,7 @@ fn emitters<'a>(
         let channel = &channels[index];
         let range = range(step, channel);
         let value = value_at_or_above(channel, share * strongest).clamp(range.0, range.1);
-        let light = curve::of_value(channel.curve, channel.bits, value);
+        let light = curve::of_value(&channel.curve, channel.bits, value);
         share = if light > 0.0 { share / light } else { 1.0 };
         master = Some(Master::new(channel, range, value));
     }
@@ -301,15 +325,20 @@ fn dials(fixture: &Fixture, allowed: &Allowed, step: Step<'_>) -> ([Dial; 2], us
     match &fixture.mode.mixing {
         Mixing::White { kelvin, tint, .. } => {
             let (k, duv) = white_of(fixture, allowed);
-            let tint_dial = tint.map(|t| dial(t, duv));
-            ([dial(*kelvin, k), tint_dial.unwrap_or_default()], 1 + usize::from(tint.is_some()))
+            let channel = &channels[*kelvin];
+            let kelvin_dial = dial(*kelvin, asked::asked(channel, k));
+            // The tint that the rounded kelvin value brings along is the tint channel's to make up.
+            let own = asked::own_duv(channel, quantity(channel, kelvin_dial.value));
+            let tint_dial = tint.map(|t| dial(t, asked::asked(&channels[t], duv - own)));
+            ([kelvin_dial, tint_dial.unwrap_or_default()], 1 + usize::from(tint.is_some()))
         }
         Mixing::HueSaturation { hue, saturation, white, .. } => {
             let bare = &fixture.profile.emitters;
             let lamp_white = colour::xy_of(*white, Duv::ZERO);
             let wanted = mix::light_of(bare, allowed.mix()).1.unwrap_or(lamp_white);
             let (hue_deg, share) = mix::hue_within(bare, lamp_white, wanted);
-            ([dial(*hue, hue_deg), dial(*saturation, share)], 2)
+            let set = |index: usize, wanted: f64| dial(index, asked::asked(&channels[index], wanted));
+            ([set(*hue, hue_deg), set(*saturation, share)], 2)
         }
         Mixing::Dimmer | Mixing::Emitters { .. } => ([Dial::default(); 2], 0),
     }
@@ -317,11 +346,9 @@ fn dials(fixture: &Fixture, allowed: &Allowed, step: Step<'_>) -> ([Dial; 2], us
 
 /// What a lamp that mixes by itself drives at full intensity with its colour channels at `values`.
 fn own_full(fixture: &Fixture, values: [u16; 2]) -> [f64; MAX_EMITTERS] {
-    let channels = &fixture.mode.channels;
     match &fixture.mode.mixing {
         Mixing::White { kelvin, tint, .. } => {
-            let duv = tint.map_or(0.0, |t| channel_tint(&channels[t], values[1]));
-            own_white(fixture, (channel_kelvin(&channels[*kelvin], values[0]), duv))
+            own_white(fixture, values_white(fixture, *kelvin, *tint, values))
         }
         Mixing::HueSaturation { hue, saturation, white, .. } => {
             let white = colour::xy_of(*white, Duv::ZERO);
@@ -341,9 +368,14 @@ fn own_mix(fixture: &Fixture, allowed: &Allowed, step: Step<'_>, slots: &mut [u8
     let goal = goal(fixture, allowed, step);
     let master = Master::new(&channels[intensity], range(step, &channels[intensity]), 0);
     let (dials, count) = dials(fixture, allowed, step);
+    let measured = asked::white_is_measured(fixture);
     let judge = |values: [u16; 2]| {
         let full = own_full(fixture, values);
-        let (lux, xy) = mix::light_of(&fixture.emitters, &full);
+        let (lux, mut xy) = mix::light_of(&fixture.emitters, &full);
+        if let (Mixing::White { kelvin, tint, .. }, Some(seen), true) = (&fixture.mode.mixing, xy, measured) {
+            let own = values_white(fixture, *kelvin, *tint, values);
+            xy = Some(asked::seen_xy(fixture, &full, own, seen));
+        }
         let watts = mix::watts_of(&fixture.emitters, &full).get();
         round::of_whole(&goal, &master, lux, xy.map_or(0.0, |xy| xy.uv76().distance(goal.uv)), watts)
     };
@@ -383,7 +415,9 @@ fn white_of(fixture: &Fixture, allowed: &Allowed) -> (f64, f64) {
 
 /// Drives of a self-mixing lamp at full intensity and this white (kelvin, Duv).
 fn own_white(fixture: &Fixture, (kelvin, duv): (f64, f64)) -> [f64; MAX_EMITTERS] {
-    mix::most_light_white(&fixture.profile.emitters, Kelvin::clamped(kelvin), Duv::clamped(duv)).drives
+    let white = (Kelvin::clamped(kelvin), Duv::clamped(duv));
+    let most = mix::most_light_white(&fixture.profile.emitters, white.0, white.1).drives;
+    scaled(&most, asked::light_share(fixture, kelvin))
 }
 
 /// Drives of a self-mixing lamp at full intensity and these hue and saturation values.
@@ -394,9 +428,12 @@ fn own_colour(
     saturation: (u16, usize),
 ) -> [f64; MAX_EMITTERS] {
     let channels = &fixture.mode.channels;
-    let share = |(value, index): (u16, usize)| f64::from(value) / f64::from(channels[index].bits.max());
+    let given = |(value, index): (u16, usize)| {
+        let channel = &channels[index];
+        asked::given(channel, quantity(channel, value))
+    };
     let bare = &fixture.profile.emitters;
-    let target = mix::xy_within(bare, white, share(hue) * 360.0, share(saturation));
+    let target = mix::xy_within(bare, white, given(hue), given(saturation).clamp(0.0, 1.0));
     mix::most_light(bare, target).drives
 }
 
@@ -405,16 +442,18 @@ fn scaled(full: &[f64; MAX_EMITTERS], by: f64) -> [f64; MAX_EMITTERS] {
 }
 
 fn level_value(channel: &Channel, light: f64) -> u16 {
-    let value = curve::value_at_or_below(channel.curve, channel.bits, light * (1.0 + round::HAIR));
+    let value = curve::value_at_or_below(&channel.curve, channel.bits, light * (1.0 + round::HAIR));
     // Zero for a value without light, whatever the curve's dark start.
-    if curve::of_value(channel.curve, channel.bits, value) > 0.0 { value } else { 0 }
+    if curve::of_value(&channel.curve, channel.bits, value) > 0.0 { value } else { 0 }
 }
 
 /// The least value whose light is not under `light`; full if none is.
 fn value_at_or_above(channel: &Channel, light: f64) -> u16 {
-    let value = curve::value_at_or_below(channel.curve, channel.bits, light * (1.0 + round::HAIR));
-    let under = curve::of_value(channel.curve, channel.bits, value) < light * (1.0 - round::HAIR);
-    if under && value < channel.bits.max() { value + 1 } else { value }
+    let value = curve::value_at_or_below(&channel.curve, channel.bits, light * (1.0 + round::HAIR));
+    let under = curve::of_value(&channel.curve, channel.bits, value) < light * (1.0 - round::HAIR);
+    // Under the curve's floor the next value that gives light is the floor's.
+    let least = curve::floor_value(&channel.curve, channel.bits);
+    if under && value < channel.bits.max() { (value + 1).max(least) } else { value }
 }
 
 /// The nearest value for a quantity that a channel drives linearly.
@@ -429,19 +468,38 @@ fn ratio_value(channel: &Channel, quantity: f64) -> u16 {
     (share * f64::from(channel.bits.max())).round() as u16
 }
 
-fn channel_kelvin(channel: &Channel, value: u16) -> f64 {
+/// What a value asks for: kelvin, Duv, degrees, or a share from 0 to 1.
+pub(super) fn quantity(channel: &Channel, value: u16) -> f64 {
+    let share = f64::from(value) / f64::from(channel.bits.max());
     match channel.drives {
-        Drives::Kelvin(a, b) => {
-            a.get() + (b.get() - a.get()) * f64::from(value) / f64::from(channel.bits.max())
-        }
-        _ => 5600.0,
+        Drives::Kelvin(a, b) => a.get() + (b.get() - a.get()) * share,
+        Drives::Tint(a, b) => a + (b - a) * share,
+        Drives::Hue => 360.0 * share,
+        _ => share,
     }
 }
 
-fn channel_tint(channel: &Channel, value: u16) -> f64 {
-    match channel.drives {
-        Drives::Tint(a, b) => a + (b - a) * f64::from(value) / f64::from(channel.bits.max()),
-        _ => 0.0,
+/// True white (kelvin, Duv) at these values of a kelvin and a tint channel.
+fn values_white(fixture: &Fixture, kelvin: usize, tint: Option<usize>, values: [u16; 2]) -> (f64, f64) {
+    let channels = &fixture.mode.channels;
+    let tint_channel = tint.map(|index| &channels[index]);
+    let asked_duv = tint_channel.map_or(0.0, |channel| quantity(channel, values[1]));
+    asked::true_white(&channels[kelvin], tint_channel, quantity(&channels[kelvin], values[0]), asked_duv)
+}
+
+/// True white (kelvin, Duv) that the slots of a lamp which mixes a white by itself ask for.
+fn slots_white(fixture: &Fixture, kelvin: usize, tint: Option<usize>, slots: &[u8]) -> (f64, f64) {
+    let value = |index: usize| take(&fixture.mode.channels[index], slots);
+    values_white(fixture, kelvin, tint, [value(kelvin), tint.map_or(0, value)])
+}
+
+/// The white that a meter has told these slots to give, where one has.
+pub(super) fn measured_white(fixture: &Fixture, slots: &[u8]) -> Option<(f64, f64)> {
+    match fixture.mode.mixing {
+        Mixing::White { kelvin, tint, .. } if asked::white_is_measured(fixture) => {
+            Some(slots_white(fixture, kelvin, tint, slots))
+        }
+        _ => None,
     }
 }
 

@@ -77,7 +77,7 @@ impl<'a> Master<'a> {
         let first = near.saturating_sub(2);
         let light = |i: usize| {
             let value = first.saturating_add(i as u16);
-            if value > high { f64::INFINITY } else { curve::of_value(channel.curve, channel.bits, value) }
+            if value > high { f64::INFINITY } else { curve::of_value(&channel.curve, channel.bits, value) }
         };
         Self { channel, low, high, first, window: std::array::from_fn(light) }
     }
@@ -89,8 +89,8 @@ impl<'a> Master<'a> {
             let above = self.window.iter().position(|w| *w > light)?;
             return self.within(self.first + above as u16 - 1, self.window[above - 1]);
         }
-        let value = curve::value_at_or_below(self.channel.curve, self.channel.bits, light).min(self.high);
-        self.within(value, curve::of_value(self.channel.curve, self.channel.bits, value))
+        let value = curve::value_at_or_below(&self.channel.curve, self.channel.bits, light).min(self.high);
+        self.within(value, curve::of_value(&self.channel.curve, self.channel.bits, value))
     }
 
     /// The value and its light, if it is in range; zero for one without light, whatever the curve's dark
@@ -162,7 +162,7 @@ impl<'a> Lane<'a> {
     /// This lane at the value of this light or the next below, within its range.
     pub fn down_to(self, light: f64) -> Self {
         let light = light.min(1.0) * (1.0 + HAIR);
-        self.at(curve::value_at_or_below(self.channel.curve, self.channel.bits, light))
+        self.at(curve::value_at_or_below(&self.channel.curve, self.channel.bits, light))
     }
 
     /// This lane at a value, within its range.
@@ -181,7 +181,7 @@ impl<'a> Lane<'a> {
     }
 
     fn light(&self, value: u16) -> f64 {
-        curve::of_value(self.channel.curve, self.channel.bits, value)
+        curve::of_value(&self.channel.curve, self.channel.bits, value)
     }
 
     /// The value `steps` away, if it is within its range; of `stride` each where it has 16 bits.

@@ -69,6 +69,37 @@ fn options_first(words: impl IntoIterator<Item = OsString>) -> Vec<OsString> {
     first
 }
 
+/// What `calibrate` may be told.
+#[derive(Debug, clap::Args)]
+pub struct CalibrateArgs {
+    /// Fixture id or body name
+    pub lamp: String,
+    /// From the lamp's lit front to the receptor [default: 1m]
+    #[arg(long, value_name = "LENGTH", value_parser = metres)]
+    pub distance: Option<f64>,
+    /// The meter, in words
+    #[arg(long, value_name = "TEXT")]
+    pub meter: Option<String>,
+    /// What else should be known: mains, room temperature
+    #[arg(long, value_name = "TEXT")]
+    pub conditions: Option<String>,
+    /// Read the levels upwards too
+    #[arg(long)]
+    pub up: bool,
+    /// Sweep every emitter that has a level of its own, not only the brightest
+    #[arg(long)]
+    pub every_emitter: bool,
+}
+
+fn metres(text: &str) -> Result<f64, String> {
+    let metres = super::reckon::metres(text)?;
+    if (0.1..=100.0).contains(&metres) {
+        Ok(metres)
+    } else {
+        Err("a distance lies between 0.1m and 100m".to_owned())
+    }
+}
+
 /// Every command.
 #[derive(Debug, Subcommand)]
 pub enum Command {
@@ -208,6 +239,17 @@ pub enum Command {
         /// Fixture id or body name
         lamp: String,
     },
+    /// Lead through meter readings of one lamp, and write its calibration beside the kit
+    #[command(
+        after_help = "Examples:\n  lampkeep calibrate B3\n  lampkeep calibrate key --distance 2m --up\n  \
+                            lampkeep calibrate B3 --meter \"flat receptor, serial 12\" < readings.txt\n\n\
+                            At each step type what the meter shows and Enter: 250lx, 23fc, f/2.8+0.3, under1lx;\n\
+                            for colour 5120K +0.003duv 250lx, or xy0.69,0.30 230lx. `flickers` may be added.\n\
+                            skip leaves a step out, redo goes one back, quit stops: the readings are kept, and\n\
+                            the same command goes on.\n\n\
+                            The lamp goes to full: do not look into it, and let it cool before you touch it."
+    )]
+    Calibrate(CalibrateArgs),
     /// Lower that lamp one stop for a second, then the identical frame
     #[command(after_help = "Example: lampkeep wink hair")]
     Wink {

@@ -9,8 +9,9 @@ use serde::Serialize;
 
 use crate::channels;
 use crate::engine::exposure::{self as exposures, Cure, Help, KeyReading};
-use crate::engine::{assess, balanced, meter, say};
+use crate::engine::{assess, balanced, meter, quality, say};
 use crate::guards;
+use crate::light::Renderings;
 use crate::plan::{Control, Plan};
 
 /// What a plan comes to.
@@ -125,10 +126,12 @@ pub fn findings(plan: &Plan) -> Findings {
         plan.fixtures.iter().filter(|x| f(&x.control, x.absent.is_some())).count()
     };
     let mut looks = Vec::new();
+    let mut renderings = Renderings::new(plan);
     for look in &plan.looks {
-        let found = assess::assess(plan, look, false);
-        let real = assess::assess(plan, look, true);
-        let warnings: Vec<_> = found.iter().flat_map(|a| a.warnings(plan)).collect();
+        let found = assess::assess_with(plan, look, false, &mut renderings);
+        let real = assess::assess_with(plan, look, true, &mut renderings);
+        let mut warnings: Vec<_> = found.iter().flat_map(|a| a.warnings(plan)).collect();
+        warnings.extend(quality::metamers(plan, &found));
         let real_warnings =
             real.iter().flat_map(|a| a.warnings(plan)).filter(|w| !warnings.contains(w)).collect();
         let watts_of = |id: usize| {

@@ -2,6 +2,7 @@
 
 pub mod args;
 pub mod big;
+mod calibrate;
 pub mod check;
 pub mod exit;
 pub mod new;

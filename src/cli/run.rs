@@ -6,7 +6,7 @@ use std::time::Duration;
 
 use super::args::{Args, Command};
 use super::exit::Exit;
-use super::{check, new, nudge, sheet, show};
+use super::{calibrate, check, new, nudge, sheet, show};
 use crate::clock::{Clock, SystemClock};
 use crate::control::client::{self, ClientError};
 use crate::control::{Answer, Request};
@@ -55,6 +55,7 @@ pub fn run(args: Args) -> Exit {
         Command::Rest => Request::Rest {},
         Command::Again => Request::Again {},
         Command::Only { lamp } => Request::Only { lamp },
+        Command::Calibrate(args) => return calibrate::run(set, &args, json),
         Command::Wink { lamp } => Request::Wink { lamp },
         Command::Rollcall { each } => return rollcall(set, seconds(each), json),
         Command::Absent { lamp, back } => Request::Absent { lamp, back },
@@ -75,7 +76,7 @@ fn ask(set: Option<&str>, request: &Request) -> Result<Answer, ClientError> {
 }
 
 /// Prints a line, and ends quietly when the reader of a pipe has gone.
-fn print(text: &str) -> Exit {
+pub(super) fn print(text: &str) -> Exit {
     let mut out = std::io::stdout().lock();
     let written = writeln!(out, "{}", text.trim_end()).and_then(|()| out.flush());
     match written {
@@ -85,19 +86,19 @@ fn print(text: &str) -> Exit {
     }
 }
 
-fn print_json(value: &impl serde::Serialize) -> Exit {
+pub(super) fn print_json(value: &impl serde::Serialize) -> Exit {
     match serde_json::to_string_pretty(value) {
         Ok(text) => print(&text),
         Err(e) => fault(Exit::NotMet, &format!("JSON: {e}")),
     }
 }
 
-fn fault(exit: Exit, said: &str) -> Exit {
+pub(super) fn fault(exit: Exit, said: &str) -> Exit {
     eprintln!("lampkeep: {said}");
     exit
 }
 
-fn unanswered(error: &ClientError, json: bool) -> Exit {
+pub(super) fn unanswered(error: &ClientError, json: bool) -> Exit {
     if json {
         print_json(
             &serde_json::json!({ "ok": false, "error": { "kind": error.kind(), "said": error.to_string() } }),
@@ -106,7 +107,7 @@ fn unanswered(error: &ClientError, json: bool) -> Exit {
     fault(error.exit(), &error.to_string())
 }
 
-fn answered(answer: &Answer, request: &Request, json: bool) -> Exit {
+pub(super) fn answered(answer: &Answer, request: &Request, json: bool) -> Exit {
     if let Some(failure) = &answer.error {
         if json {
             print_json(answer);

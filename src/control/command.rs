@@ -92,6 +92,33 @@ pub enum Request {
         /// Fixture id or body name.
         lamp: String,
     },
+    /// One lamp at one channel value, all others dark, to be read with a meter; or the end of that.
+    Calibrate {
+        /// Fixture id or body name.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        lamp: Option<String>,
+        /// Value of the channel that sets the level, 0 (every lamp dark) to its full scale.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        value: Option<u16>,
+        /// The emitter to light alone; needed where each has a level of its own.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        emitter: Option<String>,
+        /// Colour temperature in kelvin, as the lamp's own slot says it.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        kelvin: Option<f64>,
+        /// Tint in Duv, as the lamp's own slot says it.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        duv: Option<f64>,
+        /// Hue in degrees, as the lamp's own slot says it.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        hue_deg: Option<f64>,
+        /// Saturation, 0 to 1, as the lamp's own slot says it.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        saturation: Option<f64>,
+        /// Back to the light from before, instead of all these.
+        #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+        end: bool,
+    },
     /// One lamp a stop down for a second.
     Wink {
         /// Fixture id or body name.
@@ -260,6 +287,22 @@ pub fn decode_request(text: &[u8]) -> Result<Envelope, (Option<String>, Failure)
 
 /// Every word that `do` may have.
 const WORDS: &[&str] = &[
-    "recall", "next", "previous", "cancel", "nudge", "keep", "dark", "rest", "again", "only", "wink",
-    "rollcall", "absent", "cold", "reload", "status", "explain",
+    "recall",
+    "next",
+    "previous",
+    "cancel",
+    "nudge",
+    "keep",
+    "dark",
+    "rest",
+    "again",
+    "only",
+    "calibrate",
+    "wink",
+    "rollcall",
+    "absent",
+    "cold",
+    "reload",
+    "status",
+    "explain",
 ];

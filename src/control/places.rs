@@ -89,6 +89,20 @@ impl Places {
     }
 }
 
+/// The folder of a set's state: `$LAMPKEEP_STATE`, else `$STATE_DIRECTORY`, else `$XDG_STATE_HOME/lampkeep`,
+/// else `~/.local/state/lampkeep`; in it `SET`, or `SET.simulated` for a simulated set.
+///
+/// `None` where the environment names no place at all.
+#[must_use]
+pub fn state_folder(set: &str, simulated: bool) -> Option<PathBuf> {
+    let given = |name: &str| std::env::var_os(name).filter(|v| !v.is_empty()).map(PathBuf::from);
+    let home = || given("HOME").map(|home| home.join(".local/state"));
+    let top = given("LAMPKEEP_STATE")
+        .or_else(|| given("STATE_DIRECTORY"))
+        .or_else(|| Some(given("XDG_STATE_HOME").or_else(home)?.join("lampkeep")))?;
+    Some(top.join(if simulated { format!("{set}.simulated") } else { set.to_owned() }))
+}
+
 /// Connects without ever waiting for a listener that is stuck.
 ///
 /// Errors: `ConnectionRefused` when nobody listens, `WouldBlock` when somebody does but has no room.

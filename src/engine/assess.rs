@@ -1,10 +1,11 @@
 //! What a look comes to on the lamps at hand: for the answer to a recall, `check`, `explain` and the
 //! rehearsal's timeline. The same solver, guards and rounding as the frames.
 
+use super::lamp::Pin;
 use crate::channels;
 use crate::guards::{self, Conditions, Limit, LimitSet};
-use crate::light::{Demand, Reach, mix, solve};
-use crate::plan::{Control, Fixture, FixtureId, Look, Plan};
+use crate::light::{Demand, Reach, Renderings, solve};
+use crate::plan::{Control, Drives, Fixture, FixtureId, Look, Plan};
 use crate::units::Xy;
 
 /// One lamp in a look, as it stands once every fade and rise is over.
@@ -48,35 +49,77 @@ const COLOUR_SEEN_UV76: f64 = 0.002;
 /// shows tenths.
 const LIGHT_SEEN_STOPS: f64 = 0.1;
 
-/// Every lamp that `look` names, in the plan's order.
+/// Every lamp that `look` names, in the plan's order. Lamps that prefer `rendering` cost a search each.
 #[must_use]
 pub fn assess(plan: &Plan, look: &Look, real_output: bool) -> Vec<Assessment> {
+    assess_with(plan, look, real_output, &mut Renderings::new(plan))
+}
+
+/// The same with what has been searched for already.
+#[must_use]
+pub fn assess_with(
+    plan: &Plan,
+    look: &Look,
+    real_output: bool,
+    renderings: &mut Renderings,
+) -> Vec<Assessment> {
     look.targets
         .iter()
         .map(|target| {
-            let asked = solve::demand(plan, look, target.fixture).at(0.0);
+            let asked = solve::demand(plan, look, target.fixture);
             let fixture = plan.fixture(target.fixture);
-            lamp(fixture, target.fixture, asked, real_output, fixture.absent.is_some())
+            let shape = renderings.shape(fixture, target.fixture, &asked.base);
+            let reach = solve::reach_shaped(fixture, &asked.at(0.0), shape.as_ref());
+            let absent = fixture.absent.is_some();
+            of_reach(fixture, target.fixture, asked.at(0.0), reach, None, real_output, absent)
         })
         .collect()
 }
 
-/// One lamp at one demand.
+/// One lamp at one demand. It costs microseconds: one that prefers `rendering` is taken at its mix of most
+/// light, whose light and colour are the same.
 #[must_use]
 pub fn lamp(fixture: &Fixture, id: FixtureId, asked: Demand, real_output: bool, absent: bool) -> Assessment {
-    let reach = solve::reach(fixture, &asked);
+    of_reach(fixture, id, asked, solve::reach(fixture, &asked), None, real_output, absent)
+}
+
+/// One lamp held to one mix.
+#[must_use]
+pub(super) fn pinned(
+    fixture: &Fixture,
+    id: FixtureId,
+    asked: Demand,
+    pin: &Pin,
+    real_output: bool,
+    absent: bool,
+) -> Assessment {
+    let reach = solve::reach_of(fixture, pin.mix, pin.xy, asked.lux);
+    of_reach(fixture, id, asked, reach, Some(pin), real_output, absent)
+}
+
+fn of_reach(
+    fixture: &Fixture,
+    id: FixtureId,
+    asked: Demand,
+    reach: Reach,
+    pin: Option<&Pin>,
+    real_output: bool,
+    absent: bool,
+) -> Assessment {
     let now = Conditions { real_output, period_s: 1.0, absent };
     let forecast = guards::forecast(fixture, &reach, &now);
-    let (slots, drives) = if fixture.address().is_some() {
-        let slots = channels::preview(fixture, &forecast);
-        let drives = channels::decode(fixture, &slots);
-        (slots, drives)
+    let (slots, given) = if fixture.address().is_some() {
+        let slots = match pin {
+            Some(pin) => channels::preview_exact(fixture, &forecast, &pin.slots),
+            None => channels::preview(fixture, &forecast),
+        };
+        let given = channels::given(fixture, &slots);
+        (slots, given)
     } else {
         let level = if reach.full_lux > 0.0 { forecast.lux() / reach.full_lux } else { 0.0 };
-        (Vec::new(), reach.mix.map(|drive| drive * level))
+        (Vec::new(), channels::of_drives(fixture, reach.mix.map(|drive| drive * level)))
     };
-    let (lux_at_1m, sent_xy) = mix::light_of(&fixture.emitters, &drives);
-    let sent_lux = lux_at_1m * solve::gain(fixture);
+    let (sent_lux, sent_xy) = (given.lux_at_1m * solve::gain(fixture), given.xy);
     let rounding = (fixture.address().is_some() && forecast.lux() > 0.0).then(|| Rounding {
         // Light a hair over, which is rounding of the sums, is not low.
         stops: if sent_lux > 0.0 { (forecast.lux() / sent_lux).log2().max(0.0) } else { f64::INFINITY },
@@ -92,11 +135,21 @@ pub fn lamp(fixture: &Fixture, id: FixtureId, asked: Demand, real_output: bool, 
         sent_lux,
         sent_xy,
         rounding,
-        watts: (mix::watts_of(&fixture.emitters, &drives) + fixture.profile.standby).get(),
+        watts: given.watts,
     }
 }
 
 impl Assessment {
+    /// Drives, 0 to 1, that its slots stand for; of a hand-set lamp those that it is to be set to.
+    #[must_use]
+    pub fn drives(&self, fixture: &Fixture) -> [f64; crate::plan::MAX_EMITTERS] {
+        if fixture.address().is_some() {
+            return channels::decode(fixture, &self.slots);
+        }
+        let level = if self.reach.full_lux > 0.0 { self.allowed_lux / self.reach.full_lux } else { 0.0 };
+        self.reach.mix.map(|drive| drive * level)
+    }
+
     /// What a person must know of this lamp in this look, in words, most important first.
     #[must_use]
     pub fn warnings(&self, plan: &Plan) -> Vec<String> {
@@ -141,6 +194,16 @@ impl Assessment {
             if uv76 >= COLOUR_SEEN_UV76 {
                 said.push(format!("{name} {uv76:.3} off its colour in u'v': {finer}"));
             }
+        }
+        if let Some(low) = channels::unclean(fixture, &self.slots) {
+            let drives = match fixture.mode.channels[low.channel].drives {
+                Drives::Emitter(index) => format!("{} ", fixture.profile.emitters[index].name),
+                _ => String::new(),
+            };
+            said.push(format!(
+                "{name} under its clean range: {drives}value {}, clean from {}",
+                low.value, low.clean_from
+            ));
         }
         said
     }

@@ -4,13 +4,25 @@ use serde_json::{Value, json};
 
 use super::assess::{self, Assessment, Rounding};
 use super::state::light_of;
-use super::{balanced, meter, say};
-use crate::light::{Colour, solve};
+use super::{balanced, meter, quality, say};
+use crate::light::{Colour, Renderings, solve};
 use crate::plan::{Bits, Control, Drives, Level, Look, Plan};
 
-/// The lines for a person, and the same with full precision for programs.
+/// The lines for a person, and the same with full precision for programs. Lamps that prefer `rendering`
+/// cost a search each.
 #[must_use]
 pub fn explain(plan: &Plan, look: &Look, real_output: bool) -> (String, Value) {
+    explain_with(plan, look, real_output, &mut Renderings::new(plan))
+}
+
+/// The same with what has been searched for already.
+#[must_use]
+pub fn explain_with(
+    plan: &Plan,
+    look: &Look,
+    real_output: bool,
+    renderings: &mut Renderings,
+) -> (String, Value) {
     let e = &plan.exposure;
     let mut text = format!(
         "{}\nexposure: ISO {} f/{} {} s, ND {}: 0 stops = {} x {}² x 10^{} / ({} x {}) = {:.1} lx\n",
@@ -27,10 +39,17 @@ pub fn explain(plan: &Plan, look: &Look, real_output: bool) -> (String, Value) {
         e.zero_stops.get()
     );
     let mut lamps = Vec::new();
-    let found = assess::assess(plan, look, real_output);
+    let found = assess::assess_with(plan, look, real_output, renderings);
     for found in &found {
         text.push_str(&lamp_text(plan, look, found));
         lamps.push(lamp_json(plan, found));
+    }
+    let metamers = quality::metamers(plan, &found);
+    if !metamers.is_empty() {
+        text.push('\n');
+    }
+    for pair in &metamers {
+        text.push_str(&format!("warning: {pair}\n"));
     }
     let balance = balanced::balance_of(plan, look);
     if let Some(balance) = &balance {
@@ -46,6 +65,7 @@ pub fn explain(plan: &Plan, look: &Look, real_output: bool) -> (String, Value) {
             "constant": e.constant, "zero_stops_lux": e.zero_stops.get(),
         },
         "lamps": lamps,
+        "warnings": metamers,
         "balance": balance.map(|b| balanced::json(plan, &b)),
         "meter": table.json(plan, look),
     });
@@ -126,10 +146,41 @@ fn lamp_text(plan: &Plan, look: &Look, found: &Assessment) -> String {
             );
         }
     }
+    if let Some(figures) = figures_words(fixture, found) {
+        row("figures", figures);
+    }
     for warning in found.warnings(plan) {
         row("warning", warning);
     }
     text
+}
+
+/// Colour figures of what is sent; `None` for lamps without spectra and where nothing is sent.
+fn figures_words(fixture: &crate::plan::Fixture, found: &Assessment) -> Option<String> {
+    if found.sent_lux <= 0.0 || fixture.profile.emitters.iter().all(|e| e.spectrum.is_none()) {
+        return None;
+    }
+    let Some(spectrum) = quality::spectrum(fixture, found) else {
+        return Some("not known: an emitter has no spectrum, or a gel changes it".to_owned());
+    };
+    let f = quality::figures(&spectrum);
+    let words = [("Ra", f.ra), ("Rf", f.rf), ("Rg", f.rg), ("SSI", f.ssi)];
+    let known: Vec<_> = words.iter().filter_map(|(name, n)| n.map(|n| format!("{name} {n:.1}"))).collect();
+    let prefer = fixture.prefer.word();
+    if known.is_empty() {
+        return Some(format!("no colour temperature, so none; prefers {prefer}"));
+    }
+    Some(format!("{} (by the emitters' spectra); prefers {prefer}", known.join(", ")))
+}
+
+fn figures_json(fixture: &crate::plan::Fixture, found: &Assessment) -> Value {
+    match quality::spectrum(fixture, found).filter(|_| found.sent_lux > 0.0) {
+        Some(spectrum) => {
+            let f = quality::figures(&spectrum);
+            json!({ "ra": f.ra, "rf": f.rf, "rg": f.rg, "ssi": f.ssi })
+        }
+        None => Value::Null,
+    }
 }
 
 fn sent_white(plan: &Plan, found: &Assessment) -> String {
@@ -183,7 +234,8 @@ fn lamp_json(plan: &Plan, found: &Assessment) -> Value {
         "full_lux": found.reach.full_lux,
         "level": found.reach.level,
         "short_stops": found.reach.short_stops(),
-        "drives_at_full": found.reach.mix[..emitters].to_vec(),
+        "prefer": fixture.prefer.word(),
+        "drives": found.reach.mix[..emitters].iter().map(|d| d * found.reach.level.min(1.0)).collect::<Vec<_>>(),
         "allowed_lux": found.allowed_lux,
         "limited_by": found.limits.iter().map(|l| l.word()).collect::<Vec<_>>(),
         "slots": found.slots,
@@ -192,6 +244,7 @@ fn lamp_json(plan: &Plan, found: &Assessment) -> Value {
         "rounding_uv76": found.rounding.map(|r| r.uv76),
         "sent": light_of(plan, found.sent_lux, found.sent_xy),
         "watts": found.watts,
+        "figures": figures_json(fixture, found),
         "warnings": found.warnings(plan),
     })
 }

@@ -1,9 +1,10 @@
 //! One lamp's live state and its next frame.
 
+use super::shape::ShapeFade;
 use crate::channels::{self, Stand, Step};
 use crate::guards::{self, Allowed, Conditions, Limit, LimitSet, Standing};
-use crate::light::{Colour, Demand, Moving, Reach, fade, mix, solve};
-use crate::plan::Fixture;
+use crate::light::{Colour, Demand, Moving, Reach, Shape, fade, mix, solve};
+use crate::plan::{Fixture, MAX_EMITTERS, Prefer};
 use crate::units::{FrameClock, FrameNumber, Xy};
 
 /// Colours nearer to each other than this in u'v' are one colour that stands: what is between them is
@@ -21,11 +22,24 @@ pub(super) struct Fade {
     pub floor_lux: f64,
 }
 
+/// A mix that a lamp is held to whatever its demand's colour: for readings of single channel values.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Pin {
+    /// Emitter drives at full, 0 to 1.
+    pub mix: [f64; MAX_EMITTERS],
+    /// Its colour as seen, by the plan's figures.
+    pub xy: Option<Xy>,
+    /// The slots that are to go out as they are, once they may.
+    pub slots: Vec<u8>,
+}
+
 /// What was last sent to a lamp.
 #[derive(Debug, Clone, PartialEq)]
 pub(super) struct Sent {
     /// What the guards let through, before rounding to slots: where the next fade starts.
     pub allowed: Demand,
+    /// Its mix, and where the next fade of the mix starts.
+    pub shape: Shape,
     /// The colour of that, as the lamp gives it.
     pub allowed_xy: Xy,
     /// What the slots stand for.
@@ -44,6 +58,8 @@ pub(super) struct Landing {
     now: Conditions,
     allowed_lux: f64,
     allowed_xy: Xy,
+    /// Its mix.
+    shape: Shape,
     slots: Vec<u8>,
     lux_at_1m: f64,
 }
@@ -63,6 +79,10 @@ pub(super) struct Lamp {
     pub target: Moving,
     pub moving_since: FrameNumber,
     pub fade: Option<Fade>,
+    /// Until the next turn.
+    pub pin: Option<Pin>,
+    /// Where its mix goes; read for lamps that prefer `rendering` alone.
+    pub shape: ShapeFade,
     pub standing: Standing,
     pub absent: Option<String>,
     /// What was asked in the last frame, guards and rounding apart.
@@ -83,6 +103,7 @@ impl Lamp {
         let sent = Sent {
             allowed: asked,
             allowed_xy: colour.xy(),
+            shape: Shape::default(),
             lux: 0.0,
             xy: None,
             watts: fixture.profile.standby.get(),
@@ -93,6 +114,8 @@ impl Lamp {
             target: Moving::still(asked),
             moving_since: 0,
             fade: None,
+            pin: None,
+            shape: ShapeFade::default(),
             standing: Standing::default(),
             absent: fixture.absent.clone(),
             asked,
@@ -101,20 +124,60 @@ impl Lamp {
             landing: None,
             spare: Vec::new(),
         };
-        lamp.send(fixture, now, Way::Steady);
+        lamp.send(fixture, None, now, Way::Steady);
         lamp
     }
 
-    /// Turns to another target from the light last sent, from frame `at` on.
-    pub fn turn(&mut self, fixture: &Fixture, target: Moving, at: FrameNumber, frames: u64) {
+    /// Turns to another target from the light last sent, from frame `at` on. `shape`: of its mix at the
+    /// end, where the lamp prefers `rendering` and it is known.
+    pub fn turn(
+        &mut self,
+        fixture: &Fixture,
+        target: Moving,
+        shape: Option<Shape>,
+        at: FrameNumber,
+        frames: u64,
+    ) {
         let from = self.sent.allowed;
         let end = target.at(0.0);
         let lit = fade::lit_colour(&from, &end);
         let full = solve::reach(fixture, &Demand { lux: 0.0, colour: lit }).full_lux;
         self.fade = Some(Fade { from, start: at, frames, floor_lux: full * fixture.limits.floor.get() });
+        self.pin = None;
+        self.landing = None;
         self.target = target;
         self.moving_since = at;
         self.settled = false;
+        if fixture.prefer == Prefer::Rendering {
+            self.turn_shape(fixture, shape, from, at, frames);
+        }
+    }
+
+    /// The shape that the mix heads for has been found at frame `n`; see [`ShapeFade::found`].
+    pub fn found(&mut self, shape: Shape, n: FrameNumber, least: u64) {
+        self.shape.found(shape, n, least);
+        self.landing = None;
+        self.settled = false;
+    }
+
+    /// The mix's own way to the target. A dark end has no mix: the lit end's is kept throughout.
+    fn turn_shape(
+        &mut self,
+        fixture: &Fixture,
+        known: Option<Shape>,
+        from: Demand,
+        at: FrameNumber,
+        frames: u64,
+    ) {
+        let lit = self.target.base.lux > 0.0;
+        let to = match known {
+            Some(shape) if lit => shape,
+            // Until it is found the lamp heads for the mix of most light.
+            None if lit => solve::reach(fixture, &self.target.base).shape(fixture),
+            _ => self.sent.shape,
+        };
+        let start = if from.lux > 0.0 { self.sent.shape } else { to };
+        self.shape = ShapeFade { from: start, to, start: at, frames, wanted: lit && known.is_none() };
     }
 
     /// Works out frame `n`. `change` alters the demand on its way (a wink, a rollcall).
@@ -151,27 +214,37 @@ impl Lamp {
         self.asked = change(demand);
         let plain = self.target.motion.is_none() && self.asked == demand;
         let way = if plain { Way::To { end, fading } } else { Way::Steady };
-        let settled = self.send(fixture, now, way);
-        self.settled = settled && !fading && self.target.motion.is_none();
+        let shape = (fixture.prefer == Prefer::Rendering).then(|| self.shape.at(n));
+        let settled = self.send(fixture, shape.as_ref(), now, way);
+        let mixed = shape.is_none() || (self.shape.over(n) && !self.shape.wanted);
+        self.settled = settled && !fading && mixed && self.target.motion.is_none();
+    }
+
+    /// What the lamp can do towards a demand, of the one mix that it is held to if it is.
+    fn reach(&self, fixture: &Fixture, demand: &Demand, shape: Option<&Shape>) -> Reach {
+        match &self.pin {
+            Some(pin) => solve::reach_of(fixture, pin.mix, pin.xy, demand.lux),
+            None => solve::reach_shaped(fixture, demand, shape),
+        }
     }
 
     /// Guards and slots of what is asked; true if the same demand again would give the same.
-    fn send(&mut self, fixture: &Fixture, now: &Conditions, way: Way) -> bool {
-        let reach = solve::reach(fixture, &self.asked);
+    fn send(&mut self, fixture: &Fixture, shape: Option<&Shape>, now: &Conditions, way: Way) -> bool {
+        let reach = self.reach(fixture, &self.asked, shape);
         let allowed = guards::allow(fixture, &reach, now, &mut self.standing);
-        let drives = if fixture.address().is_some() {
+        let given = if fixture.address().is_some() {
             self.write_slots(fixture, now, &reach, &allowed, way);
-            channels::decode(fixture, &self.sent.slots)
+            channels::given(fixture, &self.sent.slots)
         } else {
             // Set by hand: what the person was told to set is all that can be said.
-            allowed.mix().map(|drive| drive * allowed.level())
+            channels::of_drives(fixture, allowed.mix().map(|drive| drive * allowed.level()))
         };
-        let (lux_at_1m, xy) = mix::light_of(&fixture.emitters, &drives);
         self.sent.allowed = Demand { lux: allowed.lux(), colour: reach.colour };
         self.sent.allowed_xy = reach.xy;
-        self.sent.lux = lux_at_1m * solve::gain(fixture);
-        self.sent.xy = xy;
-        self.sent.watts = (mix::watts_of(&fixture.emitters, &drives) + fixture.profile.standby).get();
+        self.sent.shape = reach.shape(fixture);
+        self.sent.lux = given.lux_at_1m * solve::gain(fixture);
+        self.sent.xy = given.xy;
+        self.sent.watts = given.watts;
         self.sent.limits = allowed.limits();
         self.standing.settled(&allowed)
     }
@@ -205,7 +278,13 @@ impl Lamp {
         }
         spare.clear();
         spare.resize(footprint, 0);
-        channels::encode(fixture, allowed, step, &mut spare);
+        let exact = match &self.pin {
+            Some(pin) => channels::encode_exact(fixture, allowed, &pin.slots, &mut spare),
+            None => false,
+        };
+        if !exact {
+            channels::encode(fixture, allowed, step, &mut spare);
+        }
         self.spare = std::mem::replace(&mut self.sent.slots, spare);
     }
 
@@ -214,6 +293,7 @@ impl Lamp {
         let near = |a: f64, b: f64| (a - b).abs() <= 1e-12 * a.max(b);
         if !near(self.sent.allowed.lux, allowed.lux())
             || self.sent.allowed_xy.uv76().distance(reach.xy.uv76()) > 1e-9
+            || !self.sent.shape.near(&reach.shape(fixture))
         {
             return false;
         }
@@ -231,12 +311,18 @@ impl Lamp {
         }) {
             return;
         }
-        let reach = solve::reach(fixture, &end);
+        let shape = (fixture.prefer == Prefer::Rendering).then_some(self.shape.to);
+        let reach = self.reach(fixture, &end, shape.as_ref());
         let forecast = guards::forecast(fixture, &reach, now);
-        let slots = channels::preview(fixture, &forecast);
+        let slots = match &self.pin {
+            Some(pin) => channels::preview_exact(fixture, &forecast, &pin.slots),
+            None => channels::preview(fixture, &forecast),
+        };
         let lux_at_1m = mix::light_of(&fixture.emitters, &channels::decode(fixture, &slots)).0;
         let (allowed_lux, allowed_xy) = (forecast.lux(), reach.xy);
-        self.landing = Some(Landing { demand: end, now: *now, allowed_lux, allowed_xy, slots, lux_at_1m });
+        let shape = reach.shape(fixture);
+        self.landing =
+            Some(Landing { demand: end, now: *now, allowed_lux, allowed_xy, shape, slots, lux_at_1m });
     }
 
     /// How rounding may step on the way to `landing`.
@@ -250,6 +336,13 @@ impl Lamp {
         let far = |xy: Xy| xy.uv76().distance(reach.xy.uv76()) > SAME_COLOUR_UV76;
         let was_lit = self.sent.allowed.lux > 0.0;
         if (landing.allowed_lux > 0.0 && far(landing.allowed_xy)) || (was_lit && far(self.sent.allowed_xy)) {
+            return Step::Free;
+        }
+        // Where the mix moves, channels go either way though colour and level do not.
+        let here = reach.shape(fixture);
+        if (landing.allowed_lux > 0.0 && !landing.shape.near(&here))
+            || (was_lit && !self.sent.shape.near(&here))
+        {
             return Step::Free;
         }
         let from = Stand { slots: &self.sent.slots, lux_at_1m: self.sent.lux / solve::gain(fixture) };

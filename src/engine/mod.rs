@@ -7,16 +7,20 @@
 pub mod assess;
 mod attention;
 pub mod balanced;
+#[cfg(test)]
+mod continuity;
 pub mod draw;
 mod event;
 pub mod explain;
 pub mod exposure;
 mod lamp;
 pub mod meter;
+pub mod quality;
 mod reload;
 mod requests;
 pub mod run;
 pub mod say;
+mod shape;
 mod state;
 mod step;
 

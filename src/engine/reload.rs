@@ -4,12 +4,13 @@ use std::collections::HashSet;
 use std::sync::Arc;
 
 use super::lamp::Lamp;
+use super::shape::ShapeFade;
 use super::state::{Memory, Scene};
 use super::{Action, Engine, Ticket};
 use crate::channels;
 use crate::control::{Answer, Failure};
-use crate::light::{Demand, Moving, solve};
-use crate::plan::{Fixture, FixtureId, LookId, Plan};
+use crate::light::{Demand, Moving, Renderings, solve};
+use crate::plan::{Fixture, FixtureId, LookId, Plan, Prefer};
 
 impl Engine {
     pub(super) fn plan_read(&mut self, ticket: Ticket, result: Result<Arc<Plan>, Failure>) -> Vec<Action> {
@@ -42,6 +43,7 @@ impl Engine {
         let old = std::mem::replace(&mut self.plan, plan);
         let before = std::mem::take(&mut self.lamps);
         self.patches = channels::patches(&self.plan);
+        self.renderings = Renderings::new(&self.plan);
         let dark = solve::dark_colour(&self.plan);
         let plan = Arc::clone(&self.plan);
         let rate = (u64::from(old.frames.rate()), u64::from(plan.frames.rate()));
@@ -55,6 +57,8 @@ impl Engine {
                 lamp.fade = was.fade;
                 lamp.standing = was.standing;
                 lamp.asked = was.asked;
+                lamp.pin.clone_from(&was.pin);
+                lamp.shape = was.shape;
                 if old.fixture_named(&fixture.id).is_some_and(|o| old.fixture(o).absent == fixture.absent) {
                     lamp.absent.clone_from(&was.absent);
                 }
@@ -64,6 +68,16 @@ impl Engine {
                     lamp.sent.allowed = was.sent.allowed;
                 }
             }
+            let same = old
+                .fixtures
+                .iter()
+                .any(|f| f.id == fixture.id && f.emitters == fixture.emitters && f.prefer == fixture.prefer);
+            if fixture.prefer == Prefer::Rendering && !same {
+                // Another lamp: its shape is still to be found, and nothing of the old one holds.
+                let to = solve::reach(fixture, &lamp.target.base).shape(fixture);
+                lamp.shape =
+                    ShapeFade { from: to, to, wanted: lamp.target.base.lux > 0.0, ..ShapeFade::default() };
+            }
             self.lamps.push(lamp);
         }
         let look_of = |id: LookId| plan.look_named(&old.look(id).name);
@@ -71,6 +85,7 @@ impl Engine {
             Scene::Look(id) => look_of(id).map(Scene::Look),
             Scene::Rest(id) => look_of(id).map(Scene::Rest),
             Scene::Only(id) => plan.fixture_named(&old.fixture(id).id).map(Scene::Only),
+            Scene::Calibrate(id) => plan.fixture_named(&old.fixture(id).id).map(Scene::Calibrate),
             Scene::Dark => Some(Scene::Dark),
         };
         let name = self.scene;
@@ -82,6 +97,10 @@ impl Engine {
             plan.fixtures.iter().map(was).collect()
         };
         self.memory = self.memory.take().and_then(|memory| {
+            let targets = renumbered(&memory.targets);
+            Some(Memory { scene: scene_kept(memory.scene)?, targets, nudged: memory.nudged })
+        });
+        self.before_calibrate = self.before_calibrate.take().and_then(|memory| {
             let targets = renumbered(&memory.targets);
             Some(Memory { scene: scene_kept(memory.scene)?, targets, nudged: memory.nudged })
         });
@@ -139,6 +158,8 @@ impl Engine {
                 fade.start = turn(fade.start);
                 fade.frames = turn(fade.frames).max(1);
             }
+            lamp.shape.start = turn(lamp.shape.start);
+            lamp.shape.frames = turn(lamp.shape.frames);
         }
     }
 }

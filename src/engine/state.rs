@@ -10,7 +10,7 @@ use crate::control::{
     Status,
 };
 use crate::guards::Conditions;
-use crate::light::{Moving, colour, solve};
+use crate::light::{Moving, Renderings, colour, solve};
 use crate::plan::{Control, FixtureId, Look, LookId, OnStart, OutputKind, Plan};
 use crate::units::{FrameClock, FrameNumber, Moment, Xy};
 
@@ -34,6 +34,8 @@ pub(super) enum Scene {
     Rest(LookId),
     /// One lamp alone.
     Only(FixtureId),
+    /// One lamp at one channel value.
+    Calibrate(FixtureId),
 }
 
 /// Light to come back to.
@@ -103,9 +105,13 @@ pub struct Engine {
     /// The last frame worked out; `None` before the first.
     pub(super) last: Option<FrameNumber>,
     pub(super) lamps: Vec<Lamp>,
+    /// Best mixes found so far, for lamps that prefer `rendering`.
+    pub(super) renderings: Renderings,
     pub(super) scene: Scene,
     pub(super) nudged: bool,
     pub(super) memory: Option<Memory>,
+    /// The light from before a calibration.
+    pub(super) before_calibrate: Option<Memory>,
     /// Index in the order of the step that was last brought up.
     pub(super) position: Option<usize>,
     pub(super) waiting: Option<Waiting>,
@@ -134,11 +140,13 @@ impl Engine {
         let mut engine = Self {
             patches: channels::patches(&plan),
             lamps: Vec::new(),
+            renderings: Renderings::new(&plan),
             options,
             last: None,
             scene: Scene::Dark,
             nudged: false,
             memory: None,
+            before_calibrate: None,
             position: None,
             waiting: None,
             wink: None,
@@ -216,6 +224,7 @@ impl Engine {
             Scene::Dark => "dark".to_owned(),
             Scene::Look(id) | Scene::Rest(id) => self.plan.look(id).name.clone(),
             Scene::Only(id) => format!("only {}", self.plan.fixture(id).id),
+            Scene::Calibrate(id) => format!("calibrate {}", self.plan.fixture(id).id),
         }
     }
 
@@ -237,6 +246,7 @@ impl Engine {
         let (look, showing) = match (&self.rollcall, self.scene) {
             (Some(rollcall), _) => ("rollcall".to_owned(), rollcall.showing(last)),
             (None, Scene::Only(lamp)) => ("only".to_owned(), Some(lamp)),
+            (None, Scene::Calibrate(lamp)) => ("calibrate".to_owned(), Some(lamp)),
             (None, _) => (self.scene_name(), None),
         };
         Now {

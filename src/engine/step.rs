@@ -1,5 +1,6 @@
 //! `handle(event, now) -> actions`: frames and everything else that happens.
 
+use super::shape::LATE_SHARE_OF_SECOND;
 use super::state::{Change, Scene};
 use super::{Action, Engine, Event, say};
 use crate::channels::Frame;
@@ -44,6 +45,7 @@ impl Engine {
         let mut actions = self.fall_due(n);
         let clock = self.clock();
         self.end_overlays(n);
+        self.search_once(n);
         let wink = self.wink;
         let rollcall = self.rollcall.as_ref().map(|r| r.showing(n));
         for index in 0..self.lamps.len() {
@@ -73,6 +75,34 @@ impl Engine {
             actions.push(Action::Finished);
         }
         actions
+    }
+
+    /// Makes at most one search for a best mix, so that no frame waits for more: first for a lamp that
+    /// heads for one, then ahead of time for the plan's looks.
+    fn search_once(&mut self, n: FrameNumber) {
+        let least = (f64::from(self.clock().rate()) * LATE_SHARE_OF_SECOND) as u64;
+        for index in 0..self.lamps.len() {
+            if !self.lamps[index].shape.wanted {
+                continue;
+            }
+            let (id, fixture) = (FixtureId(index), &self.plan.fixtures[index]);
+            let demand = self.lamps[index].target.base;
+            let known = self.renderings.known(fixture, id, &demand);
+            let (shape, searched) = match known {
+                Some(shape) => (Some(shape), false),
+                None => {
+                    self.renderings.search_once(fixture, id, &demand);
+                    (self.renderings.known(fixture, id, &demand), true)
+                }
+            };
+            if let Some(shape) = shape {
+                self.lamps[index].found(shape, n, least);
+            }
+            if searched {
+                return;
+            }
+        }
+        self.renderings.search_ahead(&self.plan);
     }
 
     /// Frames of every output as they stand.
@@ -143,7 +173,9 @@ impl Engine {
 
     /// Turns one lamp to another target over `frames`.
     pub(super) fn turn(&mut self, id: FixtureId, target: Moving, at: FrameNumber, frames: u64) {
-        self.lamps[id.0].turn(&self.plan.fixtures[id.0], target, at, frames);
+        let fixture = &self.plan.fixtures[id.0];
+        let shape = self.renderings.known(fixture, id, &target.base);
+        self.lamps[id.0].turn(fixture, target, shape, at, frames);
     }
 
     /// Turns every lamp at once, and forgets overlays.

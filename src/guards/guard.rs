@@ -25,13 +25,14 @@ pub struct Allowed {
 }
 
 impl Allowed {
-    /// Emitter drives of the mix at full, 0 to 1 each; `drive` scales them.
+    /// Emitter drives for each unit of [`Self::level`]. For a lamp that prefers `output` those of its most
+    /// light, 0 to 1 each; for others they may be above 1, but times the level they are 0 to 1.
     #[must_use]
     pub fn mix(&self) -> &[f64; MAX_EMITTERS] {
         &self.mix
     }
 
-    /// Share of the mix that may be sent, 0 to 1.
+    /// Share of the lamp's most light at the colour that may be sent, 0 to 1.
     #[must_use]
     pub fn level(&self) -> f64 {
         self.level

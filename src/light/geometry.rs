@@ -3,6 +3,9 @@
 //! Everything is linear in the light, so all of it is worked out for a lamp that reads 1 lx at 1 m on
 //! its axis. The approximations and their errors are in `docs/light.md`.
 
+use std::sync::Arc;
+
+use super::ies::Photometry;
 use super::vector::{across, cross, dot, length, minus, plus, unit};
 use crate::plan::{Fixture, Metres};
 
@@ -21,12 +24,15 @@ const GRAZING: f64 = 0.02;
 const IN_PLANE_M: f64 = 1e-6;
 
 /// How a lamp's intensity falls off with the angle.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, PartialEq)]
 pub enum Shape {
     /// The same in all directions: a globe, or a lamp of which neither beam nor front is known.
     Even,
     /// As the cosine of the angle off the axis to this power, 0 or more; nothing behind. 1 is a matt disc.
     Cosine(f64),
+    /// As measured, against its own axis, where there is light. Its horizontal angle 0 is level, to the
+    /// left as seen from behind the lamp; 90 is up (judgement: the lamp stands upright).
+    Measured(Arc<Photometry>),
 }
 
 impl Shape {
@@ -46,19 +52,37 @@ impl Shape {
         }
     }
 
-    /// Intensity in a direction as a share of that on the axis. `cosine`: of the angle off the axis.
+    /// Intensity in a direction as a share of that on the axis; both of length 1.
     #[must_use]
-    pub fn relative(self, cosine: f64) -> f64 {
+    pub fn relative(&self, axis: Metres, direction: Metres) -> f64 {
+        let cosine = dot(axis, direction).clamp(-1.0, 1.0);
         match self {
             Self::Even => 1.0,
             Self::Cosine(_) if cosine <= 0.0 => 0.0,
-            Self::Cosine(power) => cosine.powf(power),
+            Self::Cosine(power) => cosine.powf(*power),
+            Self::Measured(measured) => {
+                let (side, up) = across(axis);
+                let round = dot(direction, up).atan2(dot(direction, side)).to_degrees();
+                measured.candela(cosine.acos().to_degrees(), round) / measured.axis_cd()
+            }
+        }
+    }
+
+    /// Which way the front is taken to face for a point in a direction, and the beam's intensity there
+    /// against a matt disc's that faces so. A globe, and what shines backwards, turns the same face to
+    /// every point.
+    fn faced(&self, axis: Metres, direction: Metres) -> (Metres, f64) {
+        let (cosine, relative) = (dot(axis, direction), self.relative(axis, direction));
+        match self {
+            Self::Even => (direction, relative),
+            Self::Measured(_) if cosine <= 0.0 => (direction, relative),
+            Self::Cosine(_) | Self::Measured(_) => (axis, relative / cosine.max(GRAZING)),
         }
     }
 }
 
 /// A lit front: where it is, how large, and where it shines to.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Front {
     /// Its middle, in metres.
     pub position: Metres,
@@ -85,11 +109,15 @@ impl Front {
     pub fn of(fixture: &Fixture) -> Self {
         let radius_m = fixture.radius_m.unwrap_or(0.0);
         let place = &fixture.place;
+        // A modifier's beam goes over a measured one.
+        let measured = fixture.profile.ies.as_ref().filter(|_| fixture.beam_deg.is_none());
+        let measured =
+            measured.and_then(|f| Photometry::read(&f.text).ok()).map(|m| Shape::Measured(Arc::new(m)));
         Self {
             position: place.position,
             axis: unit(minus(place.aim_point, place.position)).unwrap_or([0.0, 1.0, 0.0]),
             radius_m,
-            shape: Shape::of_beam(fixture.beam_deg, radius_m),
+            shape: measured.unwrap_or_else(|| Shape::of_beam(fixture.beam_deg, radius_m)),
         }
     }
 
@@ -105,8 +133,7 @@ impl Front {
         let way = minus(plane.position, self.position);
         let Some(direction) = unit(way) else { return 0.0 };
         let distance = length(way);
-        let cosine = dot(direction, self.axis);
-        let relative = self.shape.relative(cosine);
+        let relative = self.shape.relative(self.axis, direction);
         if relative <= 0.0 {
             return 0.0;
         }
@@ -114,11 +141,7 @@ impl Front {
         if radius <= 0.0 {
             return relative * (-dot(direction, plane.normal)).max(0.0) / (distance * distance);
         }
-        // A globe turns the same face to every point.
-        let (facing, against_matt) = match self.shape {
-            Shape::Even => (direction, 1.0),
-            Shape::Cosine(_) => (self.axis, relative / cosine.max(GRAZING)),
-        };
+        let (facing, against_matt) = self.shape.faced(self.axis, direction);
         let square = radius * radius;
         (1.0 + square) * against_matt * disc(self.position, facing, radius, plane)
             / (std::f64::consts::PI * square)
@@ -137,10 +160,8 @@ impl Front {
             let open = cards.iter().all(|c| !c.stops(self.position, plane.position));
             return if open { 1.0 } else { 0.0 };
         }
-        let facing = match self.shape {
-            Shape::Even => unit(minus(plane.position, self.position)).unwrap_or(self.axis),
-            Shape::Cosine(_) => self.axis,
-        };
+        let direction = unit(minus(plane.position, self.position)).unwrap_or(self.axis);
+        let (facing, _) = self.shape.faced(self.axis, direction);
         let (side, up) = across(facing);
         let (mut all, mut open) = (0.0, 0.0);
         for i in 0..looks {
@@ -395,7 +416,7 @@ mod tests {
             for (radius, distance) in [(0.0, 0.7), (0.1, 0.4), (0.45, 1.6), (0.6, 0.3)] {
                 let plane = Plane { position: [0.0, -2.0 + distance, 0.5], normal: [0.0, -1.0, 0.0] };
                 let wanted = photometry::lux_at_distance(1.0, radius, distance);
-                let found = front(radius, shape).lux_on(&plane);
+                let found = front(radius, shape.clone()).lux_on(&plane);
                 assert!((found / wanted - 1.0).abs() < 1e-12, "{shape:?} {radius} {distance}: {found}");
             }
         }
@@ -425,7 +446,7 @@ mod tests {
         // Its edge on the axis: half the disc, by symmetry.
         let half = front.seen_past(&plane, &[flag(0.5, 1.0)], FINE);
         assert!((half - 0.5).abs() < 0.005, "{half}");
-        let point = Front { radius_m: 0.0, ..front };
+        let point = Front { radius_m: 0.0, ..front.clone() };
         assert_eq!(point.seen_past(&plane, &[flag(0.5, 0.99)], FINE), 1.0);
         assert_eq!(point.seen_past(&plane, &[flag(0.5, 1.01)], FINE), 0.0);
         // Behind the receptor or behind the lamp it is in nobody's way.

@@ -1,10 +1,12 @@
 //! Pure photometry and colour: a look becomes one [`Demand`] per fixture, and what a lamp can do
 //! towards it. Knows no slots, no time and no limits.
 //!
-//! `observer`, `planck` and `colour` are chromaticity; `hull` and `mix` are emitters; `solve` puts a
-//! demand on a lamp; `fade` is the demand between two looks; `spectrum` gives the figures of a measured light,
-//! `ies` the directions of a measured lamp.
+//! `observer`, `planck` and `colour` are chromaticity; `hull` and `mix` are emitters; `asked` is what a lamp's
+//! own colour channel truly gives; `solve` puts a demand on a lamp; `rendering` keeps the mixes that took a
+//! search; `fade` is the demand between two looks; `spectrum` gives the figures of a measured light, `ies` the
+//! directions of a measured lamp; `typed` is what a person types off a meter.
 
+pub mod asked;
 pub mod balance;
 pub mod colour;
 mod demand;
@@ -20,10 +22,13 @@ pub mod photometry;
 pub mod planck;
 pub mod points;
 pub mod reading;
+mod rendering;
 pub mod room;
 pub mod solve;
 pub mod spectrum;
+pub mod typed;
 mod vector;
 
 pub use demand::{Colour, Demand, Moving};
+pub use rendering::{Renderings, Shape, spectra};
 pub use solve::{ColourMiss, Reach};

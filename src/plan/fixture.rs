@@ -3,7 +3,7 @@
 use std::sync::Arc;
 use std::time::Duration;
 
-use super::{CircuitId, OutputId, Placement};
+use super::{BeamFile, CircuitId, LightTable, OutputId, Placement, SpectralPower, TrueTable};
 use crate::units::{Celsius, Kelvin, Share, Stops, Watts, Xy};
 
 /// Most emitters that a lamp may have.
@@ -37,8 +37,11 @@ pub struct Fixture {
     /// Full angle at half intensity in degrees after the modifiers.
     pub beam_deg: Option<f64>,
     /// The profile's emitters as they are seen at the subject: this body's measured output and the
-    /// gels' colour shift are in, the loss in stops is not. Same order as the profile's.
+    /// gels' colour shift are in, the loss in stops is not. Same order as the profile's. Without
+    /// spectra behind a gel that shifts colour: what it does to a spectrum is not known.
     pub emitters: Vec<Emitter>,
+    /// Which of the mixes that give a light and a colour it takes.
+    pub prefer: Prefer,
     /// Limits on its light.
     pub limits: Limits,
     /// What is known of its heat; `None` counts as unknown.
@@ -136,6 +139,8 @@ pub struct Profile {
     pub radius_m: Option<f64>,
     /// Full angle at half intensity in degrees.
     pub beam_deg: Option<f64>,
+    /// Its beam as measured, in place of that angle.
+    pub ies: Option<BeamFile>,
     /// What it does when frames stop.
     pub when_frames_stop: FramesStop,
     /// What it shows at power-up.
@@ -159,6 +164,33 @@ pub struct Emitter {
     pub lux_at_1m: f64,
     /// Electrical power at full drive, standby not included.
     pub watts: Watts,
+    /// Its spectrum, where a file gives it; `xy` is then the spectrum's.
+    pub spectrum: Option<Arc<SpectralPower>>,
+}
+
+/// Which of the mixes that give one light at one chromaticity a lamp takes, where its emitters leave a
+/// choice.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum Prefer {
+    /// The mix of most light, scaled: colour and spectrum do not depend on level.
+    #[default]
+    Output,
+    /// The mix of least electrical power.
+    Cool,
+    /// The mix of best Rf (CIE 224, ANSI/IES TM-30).
+    Rendering,
+}
+
+impl Prefer {
+    /// The word in plans and answers.
+    #[must_use]
+    pub const fn word(self) -> &'static str {
+        match self {
+            Self::Output => "output",
+            Self::Cool => "cool",
+            Self::Rendering => "rendering",
+        }
+    }
 }
 
 /// How a lamp sheds its heat.
@@ -286,8 +318,10 @@ pub struct Channel {
     pub drives: Drives,
     /// Its resolution; 16 bits are two slots, coarse first.
     pub bits: Bits,
-    /// Dimming curve from slot value to light; `Linear` for everything that is not light.
+    /// Dimming curve from slot value to light; linear for everything that is not light.
     pub curve: Curve,
+    /// What it really gives for what it is asked, where a meter has told; channels of colour alone.
+    pub measured: Option<Arc<TrueTable>>,
     /// First slot of the channel, counted from 0 within the footprint.
     pub offset: u16,
 }
@@ -309,6 +343,23 @@ pub enum Drives {
     Saturation,
     /// Nothing that a look sets: always sent this value, its safe one (0 to 255, or 65 535).
     Fixed(u16),
+}
+
+impl Drives {
+    /// The word of a plan for it: `intensity`, `kelvin`, `tint`, `hue`, `saturation`, or an emitter's name
+    /// (`emitters` are the profile's); `None` for a fixed one.
+    #[must_use]
+    pub fn word<'e>(&self, emitters: &'e [Emitter]) -> Option<&'e str> {
+        match *self {
+            Self::Intensity => Some("intensity"),
+            Self::Kelvin(..) => Some("kelvin"),
+            Self::Tint(..) => Some("tint"),
+            Self::Hue => Some("hue"),
+            Self::Saturation => Some("saturation"),
+            Self::Emitter(index) => emitters.get(index).map(|e| e.name.as_str()),
+            Self::Fixed(_) => None,
+        }
+    }
 }
 
 /// Resolution of a channel.
@@ -340,15 +391,75 @@ impl Bits {
     }
 }
 
-/// Dimming law from slot value to relative light; the formulas live in `channels::curve`.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Curve {
+/// From a channel's value to relative light: a law, cut off under its floor. The formulas live in
+/// `channels::curve`.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Curve {
+    /// How light follows the value.
+    pub law: Law,
+    /// Least value that gives light, as a share of full scale; under it the lamp snaps off. 0: none.
+    pub floor: f64,
+    /// Value from which on the light is clean (no flicker, no tint), as a share of full scale; 0: all
+    /// of it, or nobody has said.
+    pub clean_from: f64,
+}
+
+impl Curve {
     /// Light proportional to the value.
-    Linear,
+    pub const LINEAR: Self = Self::by(Law::Linear);
     /// Light as the square of the value.
-    Square,
+    pub const SQUARE: Self = Self::by(Law::Square);
     /// Light as the value to the power of 2.2.
-    Gamma22,
+    pub const GAMMA_22: Self = Self::by(Law::Gamma(2.2));
     /// Value is CIE 1976 lightness.
+    pub const LIGHTNESS: Self = Self::by(Law::Lightness);
+
+    /// A law without a floor, clean throughout.
+    #[must_use]
+    pub const fn by(law: Law) -> Self {
+        Self { law, floor: 0.0, clean_from: 0.0 }
+    }
+
+    /// A measured table; its floor is the first lit point where several are dark.
+    #[must_use]
+    pub fn measured(table: LightTable) -> Self {
+        let floor = table.knots().first().map_or(0.0, |k| k.q);
+        Self { law: Law::Table(Arc::new(table)), floor, clean_from: 0.0 }
+    }
+}
+
+/// How light follows the value of a channel.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Law {
+    /// Proportional to it.
+    Linear,
+    /// As its square.
+    Square,
+    /// As this power of it, [`Law::GAMMA`].
+    Gamma(f64),
+    /// It is CIE 1976 lightness.
     Lightness,
+    /// As measured.
+    Table(Arc<LightTable>),
+}
+
+impl Law {
+    /// Exponents that a gamma law may have. Judgement: beyond them no lamp dims.
+    pub const GAMMA: std::ops::RangeInclusive<f64> = 0.2..=6.0;
+
+    /// The law of a word: `linear`, `square`, `lightness`, or `gamma-` with an exponent.
+    #[must_use]
+    pub fn of_word(word: &str) -> Option<Self> {
+        match word {
+            "linear" => Some(Self::Linear),
+            "square" => Some(Self::Square),
+            "lightness" => Some(Self::Lightness),
+            _ => {
+                let digits = word.strip_prefix("gamma-")?;
+                let plain = digits.bytes().all(|b| b.is_ascii_digit() || b == b'.');
+                let gamma = digits.parse().ok().filter(|g| plain && Self::GAMMA.contains(g))?;
+                Some(Self::Gamma(gamma))
+            }
+        }
+    }
 }

@@ -3,19 +3,33 @@
 use std::fs::{self, File};
 use std::io::{ErrorKind, Read};
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 use super::problem::{Kind, Mark, Problem, Report};
 use super::read::read_profiles;
-use super::sources::{Named, Sources, Text, named_files};
-use super::{ColourScience, Plan, Profile, read};
+use super::sources::{Named, Sources, SpectrumFile, Text, WrongSpectrum, named_files, named_spectra};
+use super::{BeamFile, ColourScience, Plan, Profile, beams, read};
+use crate::light::ies::Photometry;
+use crate::light::spectrum::Spectrum;
 use crate::light::{balance, colour};
+use crate::units::Xy;
 
 /// Longest file that is read, in bytes: many times the longest plan, far from filling the memory.
 const LONGEST: u64 = 1024 * 1024;
 
 /// Colour science that plans are read with; it is handed in here, so that the reader itself knows no light.
-const COLOUR: ColourScience =
-    ColourScience { xy: colour::xy_of, kelvin: colour::kelvin_of, real: colour::is_real };
+const COLOUR: ColourScience = ColourScience {
+    xy: colour::xy_of,
+    kelvin: colour::kelvin_of,
+    real: colour::is_real,
+    spectrum: spectrum_xy,
+};
+
+fn spectrum_xy(wavelength_nm: &[f64], power: &[f64]) -> Result<Xy, WrongSpectrum> {
+    Spectrum::new(wavelength_nm, power)
+        .map(|spectrum| spectrum.xy())
+        .map_err(|wrong| WrongSpectrum { row: wrong.row(wavelength_nm), said: wrong.to_string() })
+}
 
 /// Profiles that come with lampkeep.
 const SHIPPED: [(&str, &str); 2] = [
@@ -23,13 +37,34 @@ const SHIPPED: [(&str, &str); 2] = [
     ("config/profiles/colour.toml", include_str!("../../config/profiles/colour.toml")),
 ];
 
+/// Spectra that the shipped profiles name, by the profile's file, the path as written in it, and the file.
+const SHIPPED_SPECTRA: [(&str, &str, &str); 6] = [
+    shipped_spectrum("spectra/red.csv", include_str!("../../config/profiles/spectra/red.csv")),
+    shipped_spectrum("spectra/amber.csv", include_str!("../../config/profiles/spectra/amber.csv")),
+    shipped_spectrum("spectra/lime.csv", include_str!("../../config/profiles/spectra/lime.csv")),
+    shipped_spectrum("spectra/green.csv", include_str!("../../config/profiles/spectra/green.csv")),
+    shipped_spectrum("spectra/cyan.csv", include_str!("../../config/profiles/spectra/cyan.csv")),
+    shipped_spectrum("spectra/blue.csv", include_str!("../../config/profiles/spectra/blue.csv")),
+];
+
+const fn shipped_spectrum(
+    path: &'static str,
+    text: &'static str,
+) -> (&'static str, &'static str, &'static str) {
+    ("config/profiles/colour.toml", path, text)
+}
+
 /// Reads a plan with its kit, its profiles and its kept looks.
 ///
 /// The kit is the file that the plan names by `kit`, else `kit.toml` beside the plan, where there is
 /// one. Profiles are the shipped ones and every `*.toml` in the folder that the plan names by
-/// `profiles`. Kept looks are every `*.toml` in the folder `STEM.looks` beside the plan.
+/// `profiles`. Calibrations are every `*.toml` in the folder `STEM.calibrations` beside the kit. Kept looks
+/// are every `*.toml` in the folder `STEM.looks` beside the plan. Spectra and beam files are looked for in
+/// the folder of the file that names them.
 ///
 /// What every lamp sends to every meter point is worked out too, and looks with meter points are balanced.
+///
+/// Beam files are those that profiles name by `ies`, from the folder of the profile's own file.
 ///
 /// Errors: a file that is missing, a folder, no plain file, over 1 MiB, not UTF-8 or empty; else
 /// whatever [`read()`] finds.
@@ -41,12 +76,23 @@ pub fn load(path: &Path) -> Result<Plan, Report> {
     let named = named_files(&plan);
     let mut problems = Vec::new();
 
+    let kit_path = named.kit.as_ref().map_or_else(|| beside("kit.toml"), |named| beside(&named.path));
     let kit = match &named.kit {
-        Some(named) => pointed(named, text(&beside(&named.path)), &mut problems),
-        None => Some(beside("kit.toml"))
-            .filter(|p| p.exists())
-            .and_then(|p| text(&p).map_err(|e| problems.push(e)).ok()),
+        Some(named) => pointed(named, text(&kit_path), &mut problems),
+        None if kit_path.exists() => text(&kit_path).map_err(|e| problems.push(e)).ok(),
+        None => None,
     };
+    let calibrations_in = kit.as_ref().map(|_| {
+        let folder = calibrations_folder(&kit_path);
+        std::path::absolute(&folder).unwrap_or(folder)
+    });
+    let named_folder = calibrations_folder(&kit_path);
+    let calibrations = match calibrations_in.as_ref().map(|_| &named_folder).filter(|folder| folder.exists())
+    {
+        Some(folder) => toml_files(folder).map_err(|e| problems.push(e)).unwrap_or_default(),
+        None => Vec::new(),
+    };
+    let calibrations = texts(&calibrations, &mut problems);
     let mut profiles = shipped();
     if let Some(named) = &named.profiles {
         let folder = pointed(named, toml_files(&beside(&named.path)), &mut problems);
@@ -58,8 +104,80 @@ pub fn load(path: &Path) -> Result<Plan, Report> {
     if !problems.is_empty() {
         return Err(Report::new(vec![plan], problems));
     }
-    read(&Sources { plan, path: Some(path.to_owned()), stem, kit, profiles, looks, colour: COLOUR })
-        .map(balance::settled)
+    // Whole, so that others than this process find it too.
+    let path = Some(std::path::absolute(path).unwrap_or_else(|_| path.to_owned()));
+    let mut sources = Sources {
+        plan,
+        path,
+        stem,
+        kit,
+        profiles,
+        looks,
+        calibrations,
+        calibrations_in,
+        beams: Vec::new(),
+        spectra: Vec::new(),
+        colour: COLOUR,
+    };
+    let texts = sources.texts();
+    for named in beams::named(&texts) {
+        let folder = texts.get(named.place.text).map_or(Path::new(""), |t| Path::new(&t.name));
+        match beam(&folder.with_file_name(&named.path)) {
+            Ok(text) => {
+                sources.beams.push(BeamFile { path: named.path, named_in: named.place.text, text });
+            }
+            Err(problem) => problems.push(Problem {
+                marks: vec![Mark { place: named.place, said: "named here".into() }],
+                ..problem
+            }),
+        }
+    }
+    let mut spectra = spectra(&texts, &mut problems);
+    if !problems.is_empty() {
+        return Err(Report::new(texts, problems));
+    }
+    spectra.extend(shipped_spectra());
+    sources.spectra = spectra;
+    read(&sources).map(balance::settled)
+}
+
+/// The text of a beam file that `light::ies` can read, with light on its axis.
+fn beam(path: &Path) -> Result<Arc<str>, Problem> {
+    let text = bytes(path)?;
+    // Labels may be in any character set; the numbers are not.
+    let text = String::from_utf8_lossy(&text);
+    let name = path.display();
+    let wrong = |said: String, help: String| Problem::of_file(Kind::BadBeam, said).help(help);
+    let read = Photometry::read(&text).map_err(|e| wrong(format!("{name}, {e}"), e.hint()))?;
+    if read.axis_cd() <= 0.0 {
+        let said = format!("{name} has no light on its axis, where the lamp is aimed and metered");
+        return Err(wrong(said, "take `beam` in its place".into()));
+    }
+    Ok(text.into())
+}
+
+/// The folder beside a kit that its bodies' calibrations are in: `STEM.calibrations`. It need not be there.
+#[must_use]
+pub fn calibrations_folder(kit: &Path) -> PathBuf {
+    let mut name = kit.file_stem().unwrap_or_default().to_owned();
+    name.push(".calibrations");
+    kit.with_file_name(name)
+}
+
+/// The spectra that texts name, each from the folder of the text that names it. Shipped profiles bring
+/// theirs along.
+fn spectra(texts: &[Text], problems: &mut Vec<Problem>) -> Vec<SpectrumFile> {
+    let own = |t: &&(usize, &Text)| !SHIPPED.contains(&(t.1.name.as_str(), t.1.text.as_str()));
+    let mut found = Vec::new();
+    for (index, by) in texts.iter().enumerate().collect::<Vec<_>>().iter().filter(own) {
+        for named in named_spectra(by, *index) {
+            let file = text(&Path::new(&by.name).with_file_name(&named.path));
+            if let Some(text) = pointed(&named, file, problems) {
+                found.push(SpectrumFile { named_in: by.name.clone(), path: named.path, text });
+            }
+        }
+    }
+    found
 }
 
 /// The folder beside a plan that its kept looks are in: `STEM.looks`. It need not be there.
@@ -80,6 +198,10 @@ pub fn demo() -> Plan {
         kit: Some(Text::new("kit.toml", include_str!("../../config/kit.toml"))),
         profiles: shipped(),
         looks: Vec::new(),
+        beams: Vec::new(),
+        calibrations: Vec::new(),
+        calibrations_in: None,
+        spectra: shipped_spectra(),
         colour: COLOUR,
     })
     .map(balance::settled)
@@ -89,11 +211,21 @@ pub fn demo() -> Plan {
 /// The profiles that come with lampkeep, by file and name. All their figures are invented.
 #[must_use]
 pub fn shipped_profiles() -> Vec<Profile> {
-    read_profiles(&shipped(), COLOUR).expect("the texts are compiled in, and a test reads them")
+    read_profiles(&shipped(), &shipped_spectra(), COLOUR)
+        .expect("the texts are compiled in, and a test reads them")
 }
 
 fn shipped() -> Vec<Text> {
     SHIPPED.iter().map(|(name, text)| Text::new(*name, *text)).collect()
+}
+
+fn shipped_spectra() -> Vec<SpectrumFile> {
+    let file = |(named_in, path, text): &(&str, &str, &str)| SpectrumFile {
+        named_in: (*named_in).to_owned(),
+        path: (*path).to_owned(),
+        text: Text::new(format!("config/profiles/{path}"), *text),
+    };
+    SHIPPED_SPECTRA.iter().map(file).collect()
 }
 
 /// Keeps what was read of a file that the plan names; what went wrong is said at that name.
@@ -124,8 +256,8 @@ fn toml_files(folder: &Path) -> Result<Vec<PathBuf>, Problem> {
     Ok(paths)
 }
 
-/// One file as text.
-fn text(path: &Path) -> Result<Text, Problem> {
+/// One file, whole.
+fn bytes(path: &Path) -> Result<Vec<u8>, Problem> {
     let name = path.display();
     let about = fs::metadata(path).map_err(|e| unreadable(path, &e))?;
     if about.is_dir() {
@@ -151,7 +283,13 @@ fn text(path: &Path) -> Result<Text, Problem> {
     if bytes.len() as u64 > LONGEST {
         return Err(too_big(bytes.len() as u64));
     }
-    match String::from_utf8(bytes) {
+    Ok(bytes)
+}
+
+/// One file as text.
+fn text(path: &Path) -> Result<Text, Problem> {
+    let name = path.display();
+    match String::from_utf8(bytes(path)?) {
         Ok(text) => Ok(Text::new(name.to_string(), text)),
         Err(e) => {
             let good = e.utf8_error().valid_up_to();

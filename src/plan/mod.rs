@@ -5,17 +5,20 @@
 //! This module computes no light: what a look needs of a lamp is `light`'s work.
 
 mod amounts;
+mod beams;
 mod defaults;
 pub mod diagnose;
 mod fixture;
 pub mod load;
 mod look;
+mod measured;
 mod meter;
 mod place;
 mod problem;
 mod read;
 mod settings;
 mod sources;
+mod spectrum;
 mod tree;
 mod write;
 
@@ -23,17 +26,20 @@ use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Duration;
 
+pub use beams::BeamFile;
 pub use fixture::{
     Address, Bits, Body, Channel, Control, Cooling, Curve, Drives, Emitter, Fixture, FramesStop, HeatFigure,
-    Limits, MAX_EMITTERS, Mixing, Mode, PowerUp, Profile,
+    Law, Limits, MAX_EMITTERS, Mixing, Mode, PowerUp, Prefer, Profile,
 };
 pub use look::{BalancedTargets, ColourTarget, Level, Look, Motion, Step, Target};
+pub use measured::{Knot, LightTable, MOST_POINTS, TableFault, TruePoint, TrueTable};
 pub use meter::{MeterAt, MeterPoint, MeterTarget, Receptor, Sent, Spill, Surface};
 pub use place::{Aim, Bounce, Camera, Daylight, Flag, Metres, Placement, Room, Subject, Wall};
 pub use problem::{Kind, Mark, Place, Problem, Report};
 pub use read::{is_look_name, is_set_name, read};
 pub use settings::{Circuit, Exposure, Group, Mqtt, OnStart, OnStop, Output, OutputKind, Over};
-pub use sources::{ColourScience, Sources, Text};
+pub use sources::{ColourScience, Sources, SpectrumFile, Text, WrongSpectrum};
+pub use spectrum::SpectralPower;
 pub use write::look_text;
 
 use crate::units::FrameClock;
@@ -61,7 +67,10 @@ pub struct Plan {
     pub name: String,
     /// Where the plan was read from; `None` for the built-in demo. Kept looks are written beside it.
     pub path: Option<PathBuf>,
-    /// 16 hex digits of a hash of the plan's texts (plan, kit, kept looks, profiles), to tell plans apart.
+    /// The folder beside the kit that calibrations are written to and read from; `None` without a kit.
+    pub calibrations: Option<PathBuf>,
+    /// 16 hex digits of a hash of the plan's texts (plan, kit, kept looks, profiles, calibrations, spectra,
+    /// beams), to tell plans apart.
     pub hash: String,
     /// Exposure that fixes the illuminance called 0 stops; from the first camera.
     pub exposure: Exposure,

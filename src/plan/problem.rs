@@ -95,6 +95,10 @@ kinds! {
     PastEnd = "past-end",
     /// Two lamps on the same slots.
     Overlap = "overlap",
+    /// A beam file that is no LM-63 file, or has no light on its axis.
+    BadBeam = "bad-beam",
+    /// A file that is no spectrum, or a lamp without one where one is needed.
+    Spectrum = "spectrum",
     /// A mode that cannot be driven as it stands.
     BadMode = "bad-mode",
     /// Looks that are `like` each other.
@@ -105,6 +109,8 @@ kinds! {
     NoKey = "no-key",
     /// A target that the lamp's mode cannot drive.
     Undriveable = "undriveable",
+    /// Measured points that do not rise.
+    NotRising = "not-rising",
     /// Two groups that both set a lamp in one look.
     GroupClash = "group-clash",
 }

@@ -4,6 +4,7 @@ use std::path::PathBuf;
 
 use toml::de::DeTable;
 
+use super::beams::BeamFile;
 use super::problem::Place;
 use crate::units::{Duv, Kelvin, Xy};
 
@@ -33,6 +34,28 @@ pub struct ColourScience {
     pub kelvin: fn(Xy) -> Option<(Kelvin, Duv)>,
     /// True for a chromaticity that some light can have: inside the spectral locus and the purple line.
     pub real: fn(Xy) -> bool,
+    /// Chromaticity of a spectrum: wavelengths in nm and the power at each.
+    pub spectrum: fn(&[f64], &[f64]) -> Result<Xy, WrongSpectrum>,
+}
+
+/// Why numbers are no spectrum.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct WrongSpectrum {
+    /// The pair of numbers that it is about, counted from 0; `None`: the whole.
+    pub row: Option<usize>,
+    /// What was found and what is allowed.
+    pub said: String,
+}
+
+/// A spectrum's file, as a text of the plan names it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct SpectrumFile {
+    /// Name of the text that names it.
+    pub named_in: String,
+    /// The path as written there.
+    pub path: String,
+    /// The file: lines `wavelength_nm,power`.
+    pub text: Text,
 }
 
 /// Everything that a plan is read from.
@@ -50,16 +73,32 @@ pub struct Sources {
     pub profiles: Vec<Text>,
     /// Looks kept on set; each replaces the plan's look of the same name.
     pub looks: Vec<Text>,
+    /// Beam files that the profiles name, read and found to be good.
+    pub beams: Vec<BeamFile>,
+    /// Calibrations of the kit's bodies.
+    pub calibrations: Vec<Text>,
+    /// The folder that calibrations are in, whether or not it is there; `None` without a kit.
+    pub calibrations_in: Option<PathBuf>,
+    /// Spectra that profiles name.
+    pub spectra: Vec<SpectrumFile>,
     /// Colour science.
     pub colour: ColourScience,
 }
 
 impl Sources {
-    /// All texts, the plan first; [`super::Place::text`] counts in this order.
+    /// All texts, the plan first, the spectra last; [`super::Place::text`] counts in this order.
     #[must_use]
     pub fn texts(&self) -> Vec<Text> {
+        let mut texts = self.tables();
+        texts.extend(self.spectra.iter().map(|s| s.text.clone()));
+        texts
+    }
+
+    /// The texts that are TOML, in the same order.
+    pub(super) fn tables(&self) -> Vec<Text> {
         let kit = self.kit.iter();
-        std::iter::once(&self.plan).chain(kit).chain(&self.looks).chain(&self.profiles).cloned().collect()
+        let rest = self.looks.iter().chain(&self.profiles).chain(&self.calibrations);
+        std::iter::once(&self.plan).chain(kit).chain(rest).cloned().collect()
     }
 
     /// 16 hex digits that change with any byte of any text, to tell plans apart.
@@ -69,8 +108,10 @@ impl Sources {
     #[must_use]
     pub fn hash(&self) -> String {
         let mut hash = 0xcbf2_9ce4_8422_2325_u64;
-        for text in self.texts() {
-            for byte in text.text.bytes().chain([0xff]) {
+        let texts = self.texts();
+        let all = texts.iter().map(|t| &*t.text).chain(self.beams.iter().map(|b| &*b.text));
+        for text in all {
+            for byte in text.bytes().chain([0xff]) {
                 hash = (hash ^ u64::from(byte)).wrapping_mul(0x0000_0100_0000_01b3);
             }
         }
@@ -107,4 +148,25 @@ pub(super) fn named_files(plan: &Text) -> NamedFiles {
         Some(Named { path, place: Place { text: 0, start: span.start, end: span.end } })
     };
     NamedFiles { kit: named("kit"), profiles: named("profiles") }
+}
+
+/// Looks up what spectra the profiles of a text name, each path once. What is not TOML, or no text,
+/// counts as not named: reading the text reports it. `index` is the text's place among all.
+pub(super) fn named_spectra(text: &Text, index: usize) -> Vec<Named> {
+    let (tree, _) = DeTable::parse_recoverable(&text.text);
+    let mut found: Vec<Named> = Vec::new();
+    let profiles = tree.get_ref().get("profile").and_then(|p| p.get_ref().as_table());
+    for (_, profile) in profiles.into_iter().flatten() {
+        let emitters = profile.get_ref().get("emitter").and_then(|e| e.get_ref().as_table());
+        for (_, emitter) in emitters.into_iter().flatten() {
+            let Some(value) = emitter.get_ref().get("spectrum") else { continue };
+            let Some(path) = value.get_ref().as_str() else { continue };
+            if found.iter().all(|known| known.path != path) {
+                let span = value.span();
+                let place = Place { text: index, start: span.start, end: span.end };
+                found.push(Named { path: path.to_owned(), place });
+            }
+        }
+    }
+    found
 }

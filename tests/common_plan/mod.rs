@@ -9,6 +9,7 @@ fn colour() -> ColourScience {
     ColourScience {
         xy: |kelvin, duv| Xy { x: kelvin.get() / 1e5, y: 0.3 + duv.get() },
         kelvin: |xy| Some((Kelvin::new(xy.x * 1e5).ok()?, Duv::new(xy.y - 0.3).ok()?)),
+        spectrum: |_, _| Ok(Xy { x: 0.3, y: 0.3 }),
         real: |_| true,
     }
 }
@@ -22,6 +23,10 @@ pub fn read_with(text: &str, looks: Vec<Text>) -> Result<Plan, Report> {
         kit: None,
         profiles: Vec::new(),
         looks,
+        beams: Vec::new(),
+        calibrations: Vec::new(),
+        calibrations_in: None,
+        spectra: Vec::new(),
         colour: colour(),
     })
 }

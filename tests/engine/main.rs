@@ -1,7 +1,9 @@
 //! The engine on virtual time, on the demo plan.
 
 mod balance;
+mod calibrate;
 mod frames;
 mod hurry;
+mod preferences;
 mod properties;
 mod rig;

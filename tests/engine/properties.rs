@@ -7,12 +7,12 @@ use lampkeep::channels;
 use lampkeep::control::Request;
 use lampkeep::guards::{self, Conditions, Limit, Standing};
 use lampkeep::light::{Colour, Demand, solve};
-use lampkeep::plan::{Control, Plan, load};
+use lampkeep::plan::{Control, Curve, Drives, Fixture, LightTable, Plan, TrueTable, load};
 use lampkeep::rehearse::WHITE;
-use lampkeep::units::{Share, Uv76};
+use lampkeep::units::{Kelvin, Share, Uv76};
 use lampkeep::wire::sim;
 use proptest::prelude::*;
-use std::sync::LazyLock;
+use std::sync::{Arc, LazyLock};
 
 static DEMO: LazyLock<Plan> = LazyLock::new(load::demo);
 
@@ -38,6 +38,64 @@ fn any_colour() -> impl Strategy<Value = Colour> {
     ]
 }
 
+/// Readings as a meter might give them, for as many channels as a lamp may have: none at all, or steps
+/// of value, light and colour with a floor.
+fn any_meter() -> impl Strategy<Value = Option<Vec<(f64, f64)>>> {
+    proptest::option::of(proptest::collection::vec((0.1..1.0, 0.1..1.0), 6))
+}
+
+/// The fixture with every channel as `meter` has read it.
+fn metered(fixture: &Fixture, meter: &Option<Vec<(f64, f64)>>) -> Fixture {
+    let mut fixture = fixture.clone();
+    let Some(steps) = meter else { return fixture };
+    let (sum_a, sum_b) = steps.iter().fold((0.0, 0.0), |s, p| (s.0 + p.0, s.1 + p.1));
+    let mut way = (0.0, 0.0);
+    // Shares from 0 to 1 that rise together.
+    let ways: Vec<(f64, f64)> = steps
+        .iter()
+        .map(|p| {
+            way = (way.0 + p.0 / sum_a, way.1 + p.1 / sum_b);
+            way
+        })
+        .collect();
+    for channel in &mut fixture.mode.channels {
+        let full = channel.bits.max();
+        let over = |low: f64, high: f64| {
+            let at = move |share: f64| low + (high - low) * (0.05 + 0.9 * share);
+            let pairs: Vec<_> = ways.iter().map(|w| (at(w.0), at(w.1))).collect();
+            pairs
+        };
+        match channel.drives {
+            Drives::Intensity | Drives::Emitter(_) => {
+                let last = ways.len() - 1;
+                let mut points = vec![(0, 0.0), (3, 0.0)];
+                points.extend(ways[..last].iter().map(|w| (5 + (w.0 * f64::from(full - 10)) as u16, w.1)));
+                points.push((full, 1.0));
+                channel.curve = Curve::measured(LightTable::new(&points, full).unwrap());
+            }
+            Drives::Kelvin(a, b) => {
+                let k = |n: f64| Kelvin::new(n).unwrap();
+                let points = over(a.get().min(b.get()), a.get().max(b.get()));
+                let points: Vec<_> = points
+                    .iter()
+                    .zip(steps)
+                    .map(|(p, s)| (k(p.0), k(p.1), 0.01 * (s.0 - s.1), s.0))
+                    .collect();
+                channel.measured = Some(Arc::new(TrueTable::of_kelvin(&points).unwrap()));
+            }
+            Drives::Tint(a, b) => {
+                channel.measured = Some(Arc::new(TrueTable::linear(&over(a.min(b), a.max(b))).unwrap()));
+            }
+            Drives::Hue => channel.measured = Some(Arc::new(TrueTable::linear(&over(0.0, 360.0)).unwrap())),
+            Drives::Saturation => {
+                channel.measured = Some(Arc::new(TrueTable::linear(&over(0.0, 1.0)).unwrap()));
+            }
+            Drives::Fixed(_) => {}
+        }
+    }
+    fixture
+}
+
 proptest! {
     #![proptest_config(cases(2000))]
 
@@ -53,8 +111,9 @@ proptest! {
         rise in prop_oneof![Just(None), (0.01..20.0).prop_map(Some)],
         real in any::<bool>(),
         frames in 1..5,
+        meter in any_meter(),
     ) {
-        let mut fixture = DEMO.fixtures[index].clone();
+        let mut fixture = metered(&DEMO.fixtures[index], &meter);
         prop_assume!(fixture.control != Control::Hand);
         fixture.limits.ceiling = Share::new(ceiling).unwrap();
         fixture.limits.floor = Share::new(floor).unwrap();
@@ -101,13 +160,14 @@ proptest! {
     fn the_simulator_and_the_decoder_read_the_same_light_from_any_slots(
         index in 0..DEMO.fixtures.len(),
         bytes in proptest::collection::vec(any::<u8>(), 32),
+        meter in any_meter(),
     ) {
-        let fixture = &DEMO.fixtures[index];
+        let fixture = &metered(&DEMO.fixtures[index], &meter);
         prop_assume!(fixture.control != Control::Hand);
         let slots = &bytes[..usize::from(fixture.mode.footprint())];
-        let drives = channels::decode(fixture, slots);
+        let given = channels::given(fixture, slots);
         let shown = sim::shown(fixture, slots, WHITE);
-        let (lux, xy) = lampkeep::light::mix::light_of(&fixture.emitters, &drives);
+        let (lux, xy) = (given.lux_at_1m, given.xy);
         prop_assert!((lux - shown.lux_at_1m).abs() <= 1e-6 * lux.max(1e-6), "{}: {lux} {}", fixture.id, shown.lux_at_1m);
         if let (Some(a), Some(b)) = (xy, shown.xy) {
             prop_assert!((a.x - b.x).abs() < 1e-6 && (a.y - b.y).abs() < 1e-6, "{}: {a:?} {b:?}", fixture.id);

@@ -35,7 +35,7 @@ fn worst_of(bits: Bits, curve: Curve, depth: f64, lamps_tried: usize) -> Vec<(f6
     let mut errors = Vec::new();
     for _ in 0..lamps_tried {
         let (emitters, weights, share) = lamp.new_tree(&mut runner).expect("a lamp").current();
-        let slots: Vec<_> = (0..emitters.len()).map(|i| (Drives::Emitter(i), bits, curve)).collect();
+        let slots: Vec<_> = (0..emitters.len()).map(|i| (Drives::Emitter(i), bits, curve.clone())).collect();
         let fixture = lamps::lamp(emitters, &slots, Mixing::Emitters { intensity: None });
         for stops in [depth, depth * share] {
             errors.extend(best(&fixture, &weights, stops));
@@ -50,8 +50,8 @@ fn worst_of(bits: Bits, curve: Curve, depth: f64, lamps_tried: usize) -> Vec<(f6
 #[test]
 fn sixteen_bits_keep_within_a_hundredth_of_a_stop_seven_or_eight_stops_down() {
     for curve in lamps::CURVES {
-        let depth = if curve == Curve::Linear { 7.0 } else { 8.0 };
-        let all = worst_of(Bits::Sixteen, curve, depth, 2000);
+        let depth = if curve == Curve::LINEAR { 7.0 } else { 8.0 };
+        let all = worst_of(Bits::Sixteen, curve.clone(), depth, 2000);
         let part = |p: f64| all[((all.len() - 1) as f64 * p) as usize].0;
         let (worst, _) = all.iter().rfind(|(_, weakest)| *weakest >= FLOOR).expect("some lamps");
         let over = all.iter().filter(|(error, _)| *error > 1.0).count();
@@ -72,7 +72,7 @@ fn sixteen_bits_keep_within_a_hundredth_of_a_stop_seven_or_eight_stops_down() {
 fn eight_bits_come_to_what_is_printed() {
     for curve in lamps::CURVES {
         for depth in [0.0, 2.0, 4.0, 6.0] {
-            let all = worst_of(Bits::Eight, curve, depth, 500);
+            let all = worst_of(Bits::Eight, curve.clone(), depth, 500);
             let part = |p: f64| all[((all.len() - 1) as f64 * p) as usize].0;
             println!("8 bits, {curve:?}, 0 to {depth} stops: median {:.2}, p99 {:.2}", part(0.5), part(0.99));
         }

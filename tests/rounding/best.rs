@@ -153,7 +153,7 @@ fn a_lamp_allowed_all_it_has_is_sent_full() {
         .collect();
     for curve in lamps::CURVES {
         for bits in [Bits::Eight, Bits::Sixteen] {
-            let slots: Vec<_> = (0..3).map(|i| (Drives::Emitter(i), bits, curve)).collect();
+            let slots: Vec<_> = (0..3).map(|i| (Drives::Emitter(i), bits, curve.clone())).collect();
             let fixture = lamps::lamp(emitters.clone(), &slots, Mixing::Emitters { intensity: None });
             let white = lamps::colour_of(&fixture.emitters, &[1.0; 3]).expect("it is lit");
             let allowed = lamps::allowed(&fixture, white, 0.0);

@@ -31,6 +31,9 @@ fn plan(lamp: &Fixture, colour: ColourTarget, shares: [f64; 2]) -> Plan {
         look.targets = vec![Target { fixture: id, level, colour, motion: None }];
         look.protect = false;
         look.key = None;
+        // Nothing is to be balanced by a meter.
+        look.meter.clear();
+        look.balanced = None;
     }
     plan.fixtures.truncate(1);
     plan

@@ -34,6 +34,11 @@ pub struct ReckonArgs {
     sum: Option<Sum>,
 }
 
+/// A length such as `1.5m`, in metres.
+pub(super) fn metres(text: &str) -> Result<f64, String> {
+    quantity::metres(text)
+}
+
 /// Why `lampkeep reckon` printed no result.
 #[derive(Debug, thiserror::Error)]
 pub enum ReckonFault {

@@ -1,5 +1,6 @@
 //! What each request does, or why not: dispatch, answers, and finding looks and lamps by name.
 
+mod calibrate;
 mod keep;
 mod nudge;
 mod recall;
@@ -8,6 +9,7 @@ mod stand;
 pub(super) use recall::LONGEST_DELAY_S;
 
 use super::{Action, Engine, Ticket, explain, say};
+use crate::channels::Asked;
 use crate::control::{Answer, Envelope, Failure, FailureKind, Request};
 use crate::plan::{FixtureId, LookId};
 use crate::units::Moment;
@@ -41,6 +43,7 @@ impl Engine {
                 fail(FailureKind::Busy, "lampkeep is stopping", "start it again with `lampkeep run PLAN`");
             return vec![Action::reply(ticket, Answer::refused(id, failure))];
         }
+        let mut data = None;
         let done = match request {
             Request::Recall { look, over_s, in_s, at: None } => self.recall(look, over_s, in_s, at),
             Request::Recall { at: Some(_), .. } => Err(fail(
@@ -65,6 +68,21 @@ impl Engine {
             Request::Rest {} => self.rest(at),
             Request::Again {} => self.again(at),
             Request::Only { lamp } => self.only(&lamp, at),
+            Request::Calibrate { end: true, .. } => self.end_calibrate(at),
+            Request::Calibrate { lamp, value, emitter, kelvin, duv, hue_deg, saturation, end: false } => {
+                let asked = Asked { value: value.unwrap_or(0), emitter, kelvin, duv, hue_deg, saturation };
+                match (lamp, value) {
+                    (Some(lamp), Some(_)) => self.calibrate(&lamp, &asked, at).map(|(said, found)| {
+                        data = Some(found);
+                        said
+                    }),
+                    _ => Err(fail(
+                        FailureKind::BadField,
+                        "a reading needs `lamp` and the channel's `value`",
+                        "`lampkeep calibrate LAMP` leads through all readings",
+                    )),
+                }
+            }
             Request::Wink { lamp } => self.wink(&lamp, at),
             Request::Rollcall { each_s } => self.start_rollcall(each_s, at),
             Request::Absent { lamp, back } => self.absent(&lamp, back),
@@ -81,8 +99,13 @@ impl Engine {
             Request::Explain { look } => match self.find_look(&look) {
                 Ok(look) => {
                     let real = self.any_real();
-                    let (plan, look) = (self.plan_as_it_stands(), self.look_as_it_stands(look));
-                    let (said, data) = explain::explain(&plan, &look, real);
+                    // What is worked out borrows the engine; the mixes found so far are lent to it and come back.
+                    let mut renderings = std::mem::take(&mut self.renderings);
+                    let (said, data) = {
+                        let (plan, look) = (self.plan_as_it_stands(), self.look_as_it_stands(look));
+                        explain::explain_with(&plan, &look, real, &mut renderings)
+                    };
+                    self.renderings = renderings;
                     let mut answer = self.answer(id, said);
                     answer.data = Some(data);
                     return vec![Action::reply(ticket, answer)];
@@ -96,7 +119,8 @@ impl Engine {
                 // Seen once more when the frame that it acts on has been sent.
                 self.was_moving = true;
                 let mut actions = self.publish();
-                actions.push(self.accept(ticket, id, said));
+                let answer = Answer { data, ..self.answer(id, said) };
+                actions.push(Action::reply(ticket, answer));
                 actions
             }
             Err(failure) => vec![Action::reply(ticket, Answer::refused(id, failure))],

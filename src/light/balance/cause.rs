@@ -57,7 +57,7 @@ fn needed_at<'p>(p: &Problem<'p>, lamp: usize, row: usize) -> Option<&'p str> {
     let id = p.lamps[lamp].fixture;
     let others = p.rows.iter().enumerate().filter(|(i, _)| *i != row);
     let most = others.max_by(|a, b| a.1.1.lamps[id.0].total().total_cmp(&b.1.1.lamps[id.0].total()))?;
-    (most.1.1.lamps[id.0].total() >= MEANT * solve::gain(fixture(p, lamp))).then(|| most.1.0.point.as_str())
+    (most.1.1.lamps[id.0].total() >= MEANT * solve::gain(fixture(p, lamp))).then_some(most.1.0.point.as_str())
 }
 
 fn over(p: &Problem<'_>, x: &[f64], row: usize) -> String {

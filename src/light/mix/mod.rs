@@ -10,7 +10,13 @@ use super::hull::Hull;
 use crate::plan::{Emitter, MAX_EMITTERS};
 use crate::units::{Duv, Kelvin, Uv76, Watts, Xy};
 
+mod aim;
+mod cheapest;
+mod least_squares;
 mod program;
+mod rendering;
+
+pub use aim::Aimed;
 
 /// A colour further than this from what a lamp can give, in u'v', is out of its gamut. Chosen far
 /// below what can be seen (about 0.001) and far above rounding.
@@ -62,8 +68,7 @@ pub struct Nearest {
 /// `target` is no chromaticity.
 #[must_use]
 pub fn nearest(emitters: &[Emitter], target: Xy) -> Option<Nearest> {
-    let gamut = gamut_of(emitters);
-    let aim = aim_at(&gamut, target)?;
+    let aim = aim::nearest(&gamut_of(emitters), target)?;
     Some(Nearest { xy: aim.xy, in_gamut: aim.distance_uv76 <= IN_GAMUT, distance_uv76: aim.distance_uv76 })
 }
 
@@ -75,11 +80,7 @@ pub fn nearest(emitters: &[Emitter], target: Xy) -> Option<Nearest> {
 /// Emitters after [`MAX_EMITTERS`] stay dark. Without any light the mix is dark.
 #[must_use]
 pub fn most_light(emitters: &[Emitter], target: Xy) -> Mix {
-    let gamut = gamut_of(emitters);
-    match aim_at(&gamut, target) {
-        Some(aim) => mix_at(emitters, &aim, target),
-        None => Mix::dark(target),
-    }
+    Aimed::at_xy(emitters, target).map_or(Mix::dark(target), |aimed| aimed.most_light())
 }
 
 /// The mix of most light at a colour temperature and tint.
@@ -91,18 +92,8 @@ pub fn most_light(emitters: &[Emitter], target: Xy) -> Mix {
 /// chromaticity of `kelvin` and `duv`, so a tint left over counts as missed.
 #[must_use]
 pub fn most_light_white(emitters: &[Emitter], kelvin: Kelvin, duv: Duv) -> Mix {
-    let target = colour::xy_of(kelvin, duv);
-    if let [first, second] = emitters
-        && first.lux_at_1m > 0.0
-        && second.lux_at_1m > 0.0
-        && let Some(on_line) = on_line(first.xy, second.xy, kelvin)
-    {
-        let (a, b) = (first.xy.uv76(), second.xy.uv76());
-        let at = a.towards(b, on_line);
-        let aim = Aim { at, xy: at.xy(), edge: Some((a, b)), distance_uv76: at.distance(target.uv76()) };
-        return mix_at(emitters, &aim, target);
-    }
-    most_light(emitters, target)
+    Aimed::at_white(emitters, kelvin, duv)
+        .map_or_else(|| Mix::dark(colour::xy_of(kelvin, duv)), |aimed| aimed.most_light())
 }
 
 /// Where on the way from `a` (0) to `b` (1), straight in u'v', the colour temperature is `kelvin`.
@@ -185,16 +176,6 @@ pub fn hue_within(emitters: &[Emitter], white: Xy, xy: Xy) -> (f64, f64) {
     (hue, if edge > 0.0 { 1.0 / edge } else { 1.0 })
 }
 
-/// A reachable chromaticity to solve for.
-struct Aim {
-    at: Uv76,
-    /// The same; bit for bit what was asked when that is in gamut.
-    xy: Xy,
-    /// On the outline of the gamut: the edge it lies on, the only emitters that can take part.
-    edge: Option<(Uv76, Uv76)>,
-    distance_uv76: f64,
-}
-
 fn lit(emitters: &[Emitter]) -> impl Iterator<Item = (usize, &Emitter)> {
     emitters.iter().take(MAX_EMITTERS).enumerate().filter(|(_, e)| e.lux_at_1m > 0.0)
 }
@@ -203,68 +184,19 @@ fn gamut_of(emitters: &[Emitter]) -> Hull<MAX_EMITTERS> {
     Hull::of(lit(emitters).map(|(_, e)| e.xy.uv76()))
 }
 
-/// Nearer than this in u'v', a target counts as on the gamut's outline, and an emitter as of the
-/// target's own colour: what is left would be rounding, and pulls of that size spoil the solution.
-const SAME: f64 = 1e-10;
-
-fn aim_at(gamut: &Hull<MAX_EMITTERS>, target: Xy) -> Option<Aim> {
-    let asked = target.uv76();
-    if !(asked.u.is_finite() && asked.v.is_finite()) {
-        return None;
-    }
-    let nearest = gamut.nearest(asked)?;
-    if nearest.distance < -SAME {
-        return Some(Aim { at: asked, xy: target, edge: None, distance_uv76: 0.0 });
-    }
-    let distance_uv76 = nearest.distance.abs();
-    Some(Aim { at: nearest.at, xy: nearest.at.xy(), edge: Some(nearest.edge), distance_uv76 })
-}
-
-/// Solves for an aim and says what the drives really give, against what was asked.
-fn mix_at(emitters: &[Emitter], aim: &Aim, asked: Xy) -> Mix {
-    let mut problem = program::Problem::default();
-    let mut index = [0; MAX_EMITTERS];
-    for (i, emitter) in lit(emitters) {
-        let uv = emitter.xy.uv76();
-        let weight = 9.0 * emitter.lux_at_1m / uv.v;
-        let (mut du, mut dv) = (uv.u - aim.at.u, uv.v - aim.at.v);
-        if let Some((a, b)) = aim.edge {
-            let (eu, ev) = (b.u - a.u, b.v - a.v);
-            let length = eu.hypot(ev);
-            let (along, off) = if length > 0.0 {
-                ((du * eu + dv * ev) / length, (dv * eu - du * ev) / length)
-            } else {
-                (0.0, du.hypot(dv))
-            };
-            if off.abs() > SAME {
-                continue;
-            }
-            // On the edge the problem has one dimension; rounding must not give it a second.
-            (du, dv) = (along, 0.0);
-        }
-        if du.hypot(dv) <= SAME {
-            (du, dv) = (0.0, 0.0);
-        }
-        index[problem.add(emitter.lux_at_1m, weight * du, weight * dv)] = i;
-    }
-    let solved = problem.most_light();
-    let mut drives = [0.0; MAX_EMITTERS];
-    for (place, drive) in solved.iter().enumerate().take(problem.len()) {
-        drives[index[place]] = *drive;
-    }
-    let (lux_at_1m, xy) = light_of(emitters, &drives);
-    let Some(given) = xy else { return Mix::dark(asked) };
-    let distance_uv76 = if aim.distance_uv76 == 0.0 { 0.0 } else { given.uv76().distance(asked.uv76()) };
-    Mix { drives, lux_at_1m, xy: given, in_gamut: distance_uv76 <= IN_GAMUT, distance_uv76 }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
     use proptest::prelude::*;
 
     fn emitter(x: f64, y: f64, lux: f64) -> Emitter {
-        Emitter { name: String::from("e"), xy: Xy { x, y }, lux_at_1m: lux, watts: Watts::new(10.0).unwrap() }
+        Emitter {
+            name: String::from("e"),
+            xy: Xy { x, y },
+            lux_at_1m: lux,
+            watts: Watts::new(10.0).unwrap(),
+            spectrum: None,
+        }
     }
 
     fn white(kelvin: f64, duv: f64, lux: f64) -> Emitter {

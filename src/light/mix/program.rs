@@ -23,7 +23,7 @@ const MET: f64 = 1e-15;
 /// Steps after which sharing stops; a handful is the rule.
 const MOST_STEPS: usize = 50;
 
-type Pull = [f64; 2];
+pub(super) type Pull = [f64; 2];
 
 /// The emitters that take part, in the order they were added.
 #[derive(Debug, Default)]
@@ -46,6 +46,11 @@ impl Problem {
 
     pub(super) const fn len(&self) -> usize {
         self.len
+    }
+
+    /// Light and pull of the emitter in a place; none after the last.
+    pub(super) const fn member(&self, place: usize) -> (f64, Pull) {
+        (self.light[place], self.pull[place])
     }
 
     /// The drives of most light, each 0 to 1.

@@ -19,15 +19,18 @@ pub struct Fidelity {
 
 /// Rf and Rg of `test` against `reference`, both relative powers at `wavelengths_nm`.
 pub(super) fn fidelity(wavelengths_nm: &[f64], test: &[f64], reference: &[f64]) -> Fidelity {
-    let (seen, at_reference) = (appearance(wavelengths_nm, test), appearance(wavelengths_nm, reference));
-    let shifts = seen.iter().zip(&at_reference).map(|(a, b)| {
-        ((a.lightness - b.lightness).powi(2) + (a.a - b.a).powi(2) + (a.b - b.b).powi(2)).sqrt()
-    });
-    let mean = shifts.sum::<f64>() / SAMPLES as f64;
-    // 10 ln(1 + e^x), written so that a large x does not overflow. 6.73: CIE 224:2017.
-    let exponent = (100.0 - 6.73 * mean) / 10.0;
-    let rf = 10.0 * (exponent.max(0.0) + (-exponent.abs()).exp().ln_1p());
+    let seen = Responses::to(wavelengths_nm, test).appearance();
+    let at_reference = Responses::to(wavelengths_nm, reference).appearance();
+    let shifts = seen.iter().zip(&at_reference).map(|(a, b)| a.distance(b));
+    let rf = rf_of(shifts.sum::<f64>() / SAMPLES as f64);
     Fidelity { rf, rg: gamut(&seen, &at_reference) }
+}
+
+/// Rf for a mean colour shift of the samples. Source: CIE 224:2017 (6.73).
+pub(super) fn rf_of(mean_shift: f64) -> f64 {
+    // 10 ln(1 + e^x), written so that a large x does not overflow.
+    let exponent = (100.0 - 6.73 * mean_shift) / 10.0;
+    10.0 * (exponent.max(0.0) + (-exponent.abs()).exp().ln_1p())
 }
 
 /// The area inside the mean colours of the bins, as a share of the reference's, times 100.
@@ -54,31 +57,73 @@ fn gamut(seen: &[Appearance], at_reference: &[Appearance]) -> Option<f64> {
 }
 
 /// A colour in CAM02-UCS: J', a', b'.
-#[derive(Clone, Copy)]
-struct Appearance {
-    lightness: f64,
-    a: f64,
-    b: f64,
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Appearance {
+    pub lightness: f64,
+    pub a: f64,
+    pub b: f64,
 }
 
-/// The samples as they look under a light.
-fn appearance(wavelengths_nm: &[f64], light: &[f64]) -> Vec<Appearance> {
-    let mut white = [0.0; 3];
-    let mut samples = [[0.0; 3]; SAMPLES];
-    for (nm, power) in wavelengths_nm.iter().zip(light) {
-        let stimulus = OBSERVER_1964.at(*nm).map(|response| response * power);
-        for (sum, reflectance) in samples.iter_mut().zip(COLOUR_SAMPLES.at(*nm)) {
+impl Appearance {
+    /// Colour difference in CAM02-UCS.
+    pub(super) fn distance(&self, other: &Self) -> f64 {
+        let [l, a, b] = self.minus(other);
+        (l * l + a * a + b * b).sqrt()
+    }
+
+    /// The difference by coordinate.
+    pub(super) fn minus(&self, other: &Self) -> [f64; 3] {
+        [self.lightness - other.lightness, self.a - other.a, self.b - other.b]
+    }
+}
+
+/// XYZ, 10-degree observer, of a light and of the samples under it, in the light's own scale. Light adds,
+/// and so do these.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Responses {
+    white: [f64; 3],
+    samples: Box<[[f64; 3]; SAMPLES]>,
+}
+
+impl Responses {
+    /// No light.
+    pub(super) fn none() -> Self {
+        Self { white: [0.0; 3], samples: Box::new([[0.0; 3]; SAMPLES]) }
+    }
+
+    /// To `light`, relative power at `wavelengths_nm`.
+    pub(super) fn to(wavelengths_nm: &[f64], light: &[f64]) -> Self {
+        let mut found = Self::none();
+        for (nm, power) in wavelengths_nm.iter().zip(light) {
+            let stimulus = OBSERVER_1964.at(*nm).map(|response| response * power);
+            for (sum, reflectance) in found.samples.iter_mut().zip(COLOUR_SAMPLES.at(*nm)) {
+                for i in 0..3 {
+                    sum[i] += stimulus[i] * reflectance;
+                }
+            }
+            found.white = std::array::from_fn(|i| found.white[i] + stimulus[i]);
+        }
+        found
+    }
+
+    /// Adds `times` another light.
+    pub(super) fn add(&mut self, other: &Self, times: f64) {
+        for i in 0..3 {
+            self.white[i] += times * other.white[i];
+        }
+        for (sum, more) in self.samples.iter_mut().zip(other.samples.iter()) {
             for i in 0..3 {
-                sum[i] += stimulus[i] * reflectance;
+                sum[i] += times * more[i];
             }
         }
-        for i in 0..3 {
-            white[i] += stimulus[i];
-        }
     }
-    let scale = 100.0 / white[1];
-    let viewing = Viewing::under(white.map(|t| t * scale));
-    samples.iter().map(|sample| viewing.appearance(sample.map(|t| t * scale))).collect()
+
+    /// The samples as they look under the light.
+    pub(super) fn appearance(&self) -> [Appearance; SAMPLES] {
+        let scale = 100.0 / self.white[1];
+        let viewing = Viewing::under(self.white.map(|t| t * scale));
+        std::array::from_fn(|i| viewing.appearance(self.samples[i].map(|t| t * scale)))
+    }
 }
 
 type Matrix = [[f64; 3]; 3];
@@ -117,6 +162,14 @@ struct Viewing {
     adaptation: f64,
     /// Achromatic response to white, without N_bb, which cancels.
     achromatic: f64,
+    /// Exponent of lightness, c z, with c = 0.69 in an average surround.
+    lightness: f64,
+    /// Factor of chroma, (1.64 - 0.29^n)^0.73.
+    chroma: f64,
+    /// From chroma to colourfulness, F_L^0.25.
+    colourfulness: f64,
+    /// Factor of the magnitude, 50000 / 13 N_c N_cb, with N_c = 1 in an average surround.
+    induction: f64,
 }
 
 impl Viewing {
@@ -125,7 +178,15 @@ impl Viewing {
         let k = 1.0 / (5.0 * ADAPTING_CD_M2 + 1.0);
         let adaptation = 0.2 * k.powi(4) * 5.0 * ADAPTING_CD_M2
             + 0.1 * (1.0 - k.powi(4)).powi(2) * (5.0 * ADAPTING_CD_M2).cbrt();
-        let mut viewing = Self { white: times(&CAT02, white), adaptation, achromatic: 1.0 };
+        let mut viewing = Self {
+            white: times(&CAT02, white),
+            adaptation,
+            achromatic: 1.0,
+            lightness: 0.69 * (1.48 + BACKGROUND.sqrt()),
+            chroma: (1.64 - 0.29_f64.powf(BACKGROUND)).powf(0.73),
+            colourfulness: adaptation.powf(0.25),
+            induction: 50_000.0 / 13.0 * 0.725 * BACKGROUND.powf(-0.2),
+        };
         viewing.achromatic = achromatic(viewing.compressed(white));
         viewing
     }
@@ -144,20 +205,19 @@ impl Viewing {
         let cones = self.compressed(xyz);
         let [red, green, blue] = cones;
         let (a, b) = (red - 12.0 * green / 11.0 + blue / 11.0, (red + green - 2.0 * blue) / 9.0);
-        let hue = b.atan2(a);
-        // c = 0.69 and N_c = 1 in an average surround.
-        let lightness =
-            100.0 * signed_power(achromatic(cones) / self.achromatic, 0.69 * (1.48 + BACKGROUND.sqrt()));
-        let eccentricity = 0.25 * ((hue + 2.0).cos() + 3.8);
-        let induction = 0.725 * BACKGROUND.powf(-0.2);
-        let magnitude = 50_000.0 / 13.0 * induction * eccentricity * a.hypot(b) / (red + green + 1.05 * blue);
-        let chroma = signed_power(magnitude, 0.9)
-            * signed_power(lightness / 100.0, 0.5)
-            * (1.64 - 0.29_f64.powf(BACKGROUND)).powf(0.73);
-        let colourfulness = chroma * self.adaptation.powf(0.25);
+        let distance = (a * a + b * b).sqrt();
+        // Cosine and sine of the hue angle.
+        let (cos, sin) = if distance > 0.0 { (a / distance, b / distance) } else { (1.0, 0.0) };
+        let lightness = 100.0 * signed_power(achromatic(cones) / self.achromatic, self.lightness);
+        // cos(hue + 2).
+        let turned = cos * 2.0_f64.cos() - sin * 2.0_f64.sin();
+        let eccentricity = 0.25 * (turned + 3.8);
+        let magnitude = self.induction * eccentricity * distance / (red + green + 1.05 * blue);
+        let chroma =
+            signed_power(magnitude, 0.9) * (lightness.abs() / 100.0).sqrt().copysign(lightness) * self.chroma;
+        let colourfulness = chroma * self.colourfulness;
         // CAM02-UCS, c1 = 0.007 and c2 = 0.0228. Source: Luo, Cui and Li 2006.
         let radius = (0.0228 * colourfulness).ln_1p() / 0.0228;
-        let (sin, cos) = hue.sin_cos();
         Appearance {
             lightness: 1.7 * lightness / (1.0 + 0.007 * lightness),
             a: radius * cos,

@@ -7,12 +7,14 @@
 
 pub mod csv;
 mod fidelity;
+mod palette;
 mod reference;
 mod rendering;
 mod similarity;
 mod tables;
 
 pub use fidelity::Fidelity;
+pub use palette::{Judge, Palette, Shifts, mean};
 pub use reference::Reference;
 
 use super::colour;
@@ -94,6 +96,22 @@ pub enum SpectrumError {
     Dark,
 }
 
+impl SpectrumError {
+    /// Index of the pair of numbers that is wrong; `None` where it is the whole. `wavelength_nm`: what was
+    /// given.
+    #[must_use]
+    pub fn row(&self, wavelength_nm: &[f64]) -> Option<usize> {
+        match *self {
+            Self::NotFinite(row) => Some(row),
+            Self::NotRising { after_nm, nm } | Self::Step { after_nm, nm } => {
+                wavelength_nm.windows(2).position(|pair| pair == [after_nm, nm]).map(|row| row + 1)
+            }
+            Self::BelowZero { nm, .. } => wavelength_nm.iter().position(|known| *known == nm),
+            Self::Lengths { .. } | Self::TooMany(_) | Self::Cover { .. } | Self::Empty | Self::Dark => None,
+        }
+    }
+}
+
 /// Relative power over wavelength, checked, with its chromaticity.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Spectrum {
@@ -154,6 +172,45 @@ impl Spectrum {
     #[must_use]
     pub fn kelvin(&self) -> Option<(Kelvin, Duv)> {
         colour::kelvin_of(self.xy)
+    }
+
+    /// The sum of spectra, each taken to a luminous weight (lux, say) above or at 0. Pairs of a spectrum and
+    /// its weight; `None` if there is no light in them.
+    ///
+    /// At 5 nm if all are summed there, else at 1 nm.
+    #[must_use]
+    pub fn sum(parts: &[(&Self, f64)]) -> Option<Self> {
+        let lit = || parts.iter().filter(|(_, weight)| *weight > 0.0);
+        let finest = lit().map(|(spectrum, _)| *spectrum).max_by_key(|s| s.summed_nm.len())?;
+        let nm = finest.summed_nm.clone();
+        let mut power = vec![0.0; nm.len()];
+        for (spectrum, weight) in lit() {
+            let scale = weight / spectrum.luminous_per_nm();
+            for (sum, nm) in power.iter_mut().zip(&nm) {
+                *sum += scale * between(&spectrum.summed_nm, &spectrum.summed, *nm);
+            }
+        }
+        Self::new(&nm, &power).ok()
+    }
+
+    /// Mean colour difference of the 99 samples of CIE 224 under this light and another, in CAM02-UCS, the eye
+    /// adapted to each. 0: no sample is shown differently. Taken at 5 nm.
+    #[must_use]
+    pub fn differs_from(&self, other: &Self) -> f64 {
+        let [first, last] = SUMMED_NM;
+        let nm: Vec<f64> = (first..=last).step_by(5).map(f64::from).collect();
+        let [a, b] = [self, other].map(|s| {
+            let power: Vec<f64> = nm.iter().map(|nm| between(&s.summed_nm, &s.summed, *nm)).collect();
+            fidelity::Responses::to(&nm, &power).appearance()
+        });
+        let sum: f64 = a.iter().zip(&b).map(|(a, b)| a.distance(b)).sum();
+        sum / a.len() as f64
+    }
+
+    /// Luminous sum of the 2-degree observer per nanometre of the grid that it is summed at.
+    fn luminous_per_nm(&self) -> f64 {
+        let step = self.summed_nm[1] - self.summed_nm[0];
+        step * tristimulus_1931(&self.summed_nm, &self.summed)[1]
     }
 
     /// Ra, the mean of the eight unrounded indices of CIE 13.3-1995; at most 100, may be negative.

@@ -12,7 +12,8 @@ use crate::plan::amounts::{LENGTH, MIRED, STOPS};
 use crate::plan::problem::{Kind, Place, Problem};
 use crate::plan::tree::{Field, Table};
 use crate::plan::{
-    Address, Circuit, CircuitId, Control, Emitter, Fixture, Output, OutputId, OutputKind, Profile,
+    Address, Circuit, CircuitId, Control, Emitter, Fixture, Mixing, Output, OutputId, OutputKind, Prefer,
+    Profile,
 };
 use crate::units::{Duv, Mired, Stops, Watts};
 use crate::words::short;
@@ -180,6 +181,7 @@ fn fixture<'a>(
     let battery_wh = kit::battery(t).or(kit_lamp.and_then(|k| k.battery_wh));
     let circuit = circuit_of(id, t, battery_wh.is_some(), around, notes);
     let heat = profile::heat(t);
+    let prefer = t.get("prefer");
     let absent = t.get("absent").and_then(|f| f.text("lent")).map(str::to_owned);
     let base = lamp.as_ref().map(|l| l.profile.limits);
     let limits = base.map(|base| profile::limits(t, base));
@@ -207,6 +209,7 @@ fn fixture<'a>(
         let shift_mired: f64 = modifiers.iter().map(|m| m.1.shift_mired).sum();
         let shift_duv: f64 = modifiers.iter().map(|m| m.1.shift_duv).sum();
         let emitters = gelled(cx, id, scaled(&lamp.profile, kit_lamp), shift_mired, shift_duv, notes);
+        let prefer = preference(prefer, &lamp, &emitters, notes);
         Some(Fixture {
             id: id.to_owned(),
             body: kit_lamp.map(|k| k.body.clone()),
@@ -220,6 +223,7 @@ fn fixture<'a>(
             shift_mired,
             shift_duv,
             emitters,
+            prefer: prefer?,
             limits: limits?,
             // An invented figure protects no real lamp: without a person's own the heat is unknown.
             heat: heat
@@ -265,6 +269,8 @@ fn gelled(
     }
     let mut kept = Vec::new();
     for emitter in &mut emitters {
+        // What the gel takes from each wavelength is not known.
+        emitter.spectrum = None;
         let shifted = (cx.colour.kelvin)(emitter.xy).map(|(kelvin, duv)| {
             let kelvin = Mired::clamped(kelvin.mired().get() + shift_mired).kelvin();
             (cx.colour.xy)(kelvin, Duv::clamped(duv.get() + shift_duv))
@@ -281,6 +287,71 @@ fn gelled(
         ));
     }
     emitters
+}
+
+/// Which mix the fixture takes; checked against what its lamp can choose from.
+fn preference(
+    field: Option<Field<'_>>,
+    lamp: &kit::Lamp<'_>,
+    emitters: &[Emitter],
+    notes: &mut Vec<String>,
+) -> Option<Prefer> {
+    let Some(field) = field else { return Some(Prefer::Output) };
+    let all = [Prefer::Output, Prefer::Cool, Prefer::Rendering].map(|p| (p.word(), p));
+    let prefer = field.word(&all)?;
+    if prefer == Prefer::Output {
+        return Some(prefer);
+    }
+    let wrong = |kind, said: String, help: &str| {
+        field.report(Problem::at(kind, field.place(), said).label("here").help(help));
+        None
+    };
+    let (owner, word) = (field.owner(), prefer.word());
+    if !matches!(lamp.mode.mixing, Mixing::Emitters { .. }) {
+        let mode = &lamp.mode.name;
+        let said =
+            format!("{owner} cannot prefer \"{word}\": in mode `{mode}` the lamp itself mixes its colour");
+        return wrong(Kind::Undriveable, said, "take a mode that drives each emitter, or leave `prefer` out");
+    }
+    let without = |is: &dyn Fn(&Emitter) -> bool| {
+        let names: Vec<_> = emitters.iter().filter(|e| is(e)).map(|e| e.name.as_str()).collect();
+        names.join(", ")
+    };
+    if prefer == Prefer::Cool {
+        let unknown = without(&|e| e.watts.get() <= 0.0);
+        if !unknown.is_empty() {
+            let said = format!("{owner} cannot prefer \"cool\": no `watts` are known of {unknown}");
+            return wrong(Kind::MissingKey, said, "give each emitter of the profile its `watts`");
+        }
+    }
+    if prefer == Prefer::Rendering {
+        let bare = lamp.profile.emitters.iter().filter(|e| e.spectrum.is_none());
+        let bare: Vec<_> = bare.map(|e| e.name.as_str()).collect();
+        if !bare.is_empty() {
+            let bare = bare.join(", ");
+            let said = format!("{owner} cannot prefer \"rendering\": no `spectrum` is known of {bare}");
+            return wrong(Kind::Spectrum, said, "give each emitter of the profile its `spectrum`");
+        }
+        let gelled = without(&|e| e.spectrum.is_none());
+        if !gelled.is_empty() {
+            let said = format!(
+                "{owner} cannot prefer \"rendering\": what its gel does to the spectrum is not known"
+            );
+            return wrong(
+                Kind::Conflict,
+                said,
+                "take the gel's `mired` and `duv` out, or leave `prefer` out",
+            );
+        }
+    }
+    if emitters.len() <= 3 {
+        notes.push(format!(
+            "{}: with {} emitters a colour has mostly one mix, so `prefer` seldom changes anything",
+            owner.trim_start_matches("fixture "),
+            emitters.len()
+        ));
+    }
+    Some(prefer)
 }
 
 fn modifiers_of(t: &Table<'_>, around: &Around<'_, '_>) -> Option<Vec<(String, Modifier)>> {

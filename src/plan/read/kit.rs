@@ -5,9 +5,9 @@ use std::sync::Arc;
 
 use toml::de::DeValue;
 
-use super::Cx;
 use super::names::{self, Taken};
 use super::profile;
+use super::{Cx, calibration};
 use crate::plan::amounts::{ENERGY, PERCENT};
 use crate::plan::problem::{Kind, Place, Problem};
 use crate::plan::tree::{Field, Table};
@@ -67,29 +67,48 @@ pub(super) fn bodies<'a>(
     cx: &Cx<'_>,
     kit: &Table<'a>,
     profiles: &Profiles,
+    calibrations: &[Table<'_>],
     taken: &mut Taken,
+    notes: &mut Vec<String>,
 ) -> BTreeMap<String, KitLamp<'a>> {
     let mut bodies = BTreeMap::new();
+    let mut measured = calibration::all(cx, calibrations);
     for (name, t) in kit.named("lamp", "body") {
         names::check(cx, name, t.place(), "body", names::LOOK_KEYS);
         taken.claim(cx, name, t.place(), "body");
-        let lamp = lamp(&t, profiles, Wants::MayHave);
+        let mut lamp = lamp(&t, profiles, Wants::MayHave);
         let sticker = t.get("sticker").and_then(|f| f.text("blue dot")).map(str::to_owned);
         let watts = t.get("watts").and_then(|f| f.watts());
         let heat = profile::heat(&t);
         let battery_wh = battery(&t);
-        let calibration =
-            t.get("calibration").and_then(|f| f.table(&format!("`calibration` of body `{name}`")));
+        let stated = t.get("calibration").and_then(|f| f.table(&format!("`calibration` of body `{name}`")));
         let (mut calibrated, mut output_ratio) = (None, None);
-        if let Some(c) = calibration {
+        if let Some(c) = stated {
             calibrated = c.need("date", "date = 2026-05-04").and_then(|f| date(&f));
             let percent = c.need("output", "output = \"96 %\"").and_then(|f| f.amount(&PERCENT, 1.0, 1000.0));
             output_ratio = percent.map(|p| p / 100.0);
             c.finish();
         }
         t.finish();
+        if let (Some(file), Some(whole)) = (measured.remove(name), &lamp)
+            && let Some(found) = calibration::apply(cx, name, &file, whole, notes)
+        {
+            if output_ratio.is_some() {
+                notes.push(format!(
+                    "{name}: its calibration file of {} holds, the kit's `calibration` is not used",
+                    found.date
+                ));
+            }
+            calibrated = Some(found.date);
+            // Each emitter's own output is in the lamp already.
+            output_ratio = Some(1.0);
+            lamp = Some(found.lamp);
+        }
         let body = Body { name: name.to_owned(), sticker, calibrated };
         bodies.insert(name.to_owned(), KitLamp { body, lamp, output_ratio, watts, heat, battery_wh });
+    }
+    for name in measured.keys() {
+        notes.push(format!("there is a calibration of `{}`, but no such body in the kit", short(name)));
     }
     bodies
 }
@@ -204,7 +223,7 @@ fn patch<'a>(t: &Table<'a>) -> Option<Patch<'a>> {
     Some(Patch { first: number as u16, place, universe, output })
 }
 
-fn date(field: &Field<'_>) -> Option<String> {
+pub(super) fn date(field: &Field<'_>) -> Option<String> {
     let text = match field.value() {
         DeValue::Datetime(d) if d.date.is_some() && d.time.is_none() => return Some(d.to_string()),
         DeValue::String(s) => s.as_ref(),

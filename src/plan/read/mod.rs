@@ -5,6 +5,8 @@
 //! gives one message.
 
 mod aim;
+mod calibration;
+mod curve;
 mod fixture;
 mod kit;
 mod look;
@@ -14,6 +16,7 @@ mod patch;
 mod place;
 mod profile;
 mod settings;
+mod spectrum;
 mod syntax;
 mod target;
 mod things;
@@ -27,9 +30,10 @@ use toml::de::DeTable;
 use self::kit::Profiles;
 use self::names::Taken;
 use self::place::Stage;
+use super::beams::BeamFile;
 use super::defaults;
 use super::problem::{Kind, Problem, Report};
-use super::sources::{ColourScience, Sources, Text};
+use super::sources::{ColourScience, Sources, SpectrumFile, Text};
 use super::tree::{Sink, Table};
 use super::{Fixture, LookId, Plan, Profile, Spill};
 use crate::units::Kelvin;
@@ -40,6 +44,10 @@ use crate::words::short;
 struct Cx<'s> {
     sink: &'s Sink,
     colour: ColourScience,
+    beams: &'s [BeamFile],
+    /// All texts, the spectra last.
+    texts: &'s [Text],
+    spectra: &'s [SpectrumFile],
 }
 
 /// Reads a plan from its texts.
@@ -48,9 +56,17 @@ struct Cx<'s> {
 pub fn read(sources: &Sources) -> Result<Plan, Report> {
     let texts = sources.texts();
     let sink = Sink::default();
-    let trees: Vec<_> = texts.iter().enumerate().map(|(i, t)| syntax::parse(&sink, i, t)).collect();
+    let tables = &texts[..texts.len() - sources.spectra.len()];
+    let trees: Vec<_> = tables.iter().enumerate().map(|(i, t)| syntax::parse(&sink, i, t)).collect();
+    let cx = Cx {
+        sink: &sink,
+        colour: sources.colour,
+        beams: &sources.beams,
+        texts: &texts,
+        spectra: &sources.spectra,
+    };
     if sink.count() == 0
-        && let Some(plan) = build(sources, &trees, &sink)
+        && let Some(plan) = build(sources, &trees, &cx)
         && sink.count() == 0
     {
         return Ok(plan);
@@ -61,16 +77,21 @@ pub fn read(sources: &Sources) -> Result<Plan, Report> {
 /// Reads the profiles of some texts, by name, without any plan.
 ///
 /// Errors: every problem found in them.
-pub(super) fn read_profiles(texts: &[Text], colour: ColourScience) -> Result<Vec<Profile>, Report> {
+pub(super) fn read_profiles(
+    tables: &[Text],
+    spectra: &[SpectrumFile],
+    colour: ColourScience,
+) -> Result<Vec<Profile>, Report> {
     let sink = Sink::default();
-    let trees: Vec<_> = texts.iter().enumerate().map(|(i, t)| syntax::parse(&sink, i, t)).collect();
-    let cx = Cx { sink: &sink, colour };
+    let texts: Vec<Text> = tables.iter().cloned().chain(spectra.iter().map(|s| s.text.clone())).collect();
+    let trees: Vec<_> = tables.iter().enumerate().map(|(i, t)| syntax::parse(&sink, i, t)).collect();
+    let cx = Cx { sink: &sink, colour, beams: &[], texts: &texts, spectra };
     let root = |(i, tree): (usize, &'_ Spanned<DeTable<'_>>)| {
         profiles_in(&cx, &Table::root(&sink, i, tree.get_ref(), "the file"))
     };
     let all: Vec<_> = trees.iter().enumerate().flat_map(root).collect();
     if sink.count() > 0 {
-        return Err(Report::new(texts.to_vec(), sink.take()));
+        return Err(Report::new(texts, sink.take()));
     }
     Ok(all.into_iter().filter_map(|(_, profile)| profile).collect())
 }
@@ -84,8 +105,8 @@ fn profiles_in(cx: &Cx<'_>, text: &Table<'_>) -> Vec<(String, Option<Profile>)> 
     named.into_iter().map(read).collect()
 }
 
-fn build(sources: &Sources, trees: &[Spanned<DeTable<'_>>], sink: &Sink) -> Option<Plan> {
-    let cx = Cx { sink, colour: sources.colour };
+fn build(sources: &Sources, trees: &[Spanned<DeTable<'_>>], cx: &Cx<'_>) -> Option<Plan> {
+    let sink = cx.sink;
     let mut roots = trees.iter().enumerate().map(|(i, tree)| {
         let owner = if i == 0 { "the plan" } else { "the file" };
         Table::root(sink, i, tree.get_ref(), owner)
@@ -93,10 +114,11 @@ fn build(sources: &Sources, trees: &[Spanned<DeTable<'_>>], sink: &Sink) -> Opti
     let plan = roots.next()?;
     let kit = sources.kit.as_ref().and_then(|_| roots.next());
     let kept: Vec<_> = roots.by_ref().take(sources.looks.len()).collect();
-    let shipped: Vec<_> = roots.collect();
+    let shipped: Vec<_> = roots.by_ref().take(sources.profiles.len()).collect();
+    let calibrations: Vec<_> = roots.collect();
     let mut notes = Vec::new();
 
-    let name = set_name(&cx, &plan, sources);
+    let name = set_name(cx, &plan, sources);
     for key in ["kit", "profiles"] {
         plan.get(key).and_then(|f| f.text("kit.toml"));
     }
@@ -105,21 +127,24 @@ fn build(sources: &Sources, trees: &[Spanned<DeTable<'_>>], sink: &Sink) -> Opti
     let rest_for = plan.get("rest-for").map_or(Some(defaults::REST_FOR), |f| f.duration(10.0, 86_400.0));
     let on_stop = settings::on_stop(&plan);
     let mains_hz = settings::mains(&plan);
-    let profiles = profiles(&cx, &shipped, kit.as_ref(), &plan);
+    let profiles = profiles(cx, &shipped, kit.as_ref(), &plan);
 
-    let subjects = place::subjects(&cx, &plan);
+    let subjects = place::subjects(cx, &plan);
     let room = place::room(&plan);
     let room_reported = plan.has("room") && room.is_none();
     let subject_ids: Vec<String> =
         plan_ids(&plan, "subject", subjects.as_deref().and_then(|s| s.first()).map(|s| s.id.as_str()));
     let stage = subjects.filter(|_| !room_reported).map(|subjects| Stage { subjects, room });
-    let cameras = settings::cameras(&cx, &plan, stage.as_ref());
-    let circuits = settings::circuits(&cx, &plan);
-    let stated_outputs = settings::outputs(&cx, &plan, frames);
-    let modifiers = fixture::modifiers(&cx, &plan);
+    let cameras = settings::cameras(cx, &plan, stage.as_ref());
+    let circuits = settings::circuits(cx, &plan);
+    let stated_outputs = settings::outputs(cx, &plan, frames);
+    let modifiers = fixture::modifiers(cx, &plan);
 
     let mut taken = Taken::default();
-    let bodies = kit.as_ref().map(|kit| kit::bodies(&cx, kit, &profiles, &mut taken)).unwrap_or_default();
+    let bodies = kit
+        .as_ref()
+        .map(|kit| kit::bodies(cx, kit, &profiles, &calibrations, &mut taken, &mut notes))
+        .unwrap_or_default();
     let outputs = stated_outputs.map(|stated| {
         if !stated.is_empty() {
             return stated;
@@ -136,29 +161,29 @@ fn build(sources: &Sources, trees: &[Spanned<DeTable<'_>>], sink: &Sink) -> Opti
         circuits: circuits.as_deref(),
         stage: stage.as_ref(),
     };
-    let named = fixture::fixtures(&cx, &plan, &around, &mut taken, &mut notes);
-    patch::check(&cx, &named);
-    let groups = things::groups(&cx, &plan, &named, &mut taken);
-    let bounces = things::bounces(&cx, &plan, stage.as_ref(), &named);
-    let flags = things::flags(&cx, &plan, stage.as_ref(), &named);
-    let daylight = things::daylight(&cx, &plan, stage.as_ref());
+    let named = fixture::fixtures(cx, &plan, &around, &mut taken, &mut notes);
+    patch::check(cx, &named);
+    let groups = things::groups(cx, &plan, &named, &mut taken);
+    let bounces = things::bounces(cx, &plan, stage.as_ref(), &named);
+    let flags = things::flags(cx, &plan, stage.as_ref(), &named);
+    let daylight = things::daylight(cx, &plan, stage.as_ref());
 
     let mut raws = look::Raws::default();
-    look::looks(&cx, &plan, false, &subject_ids, &mut raws);
+    look::looks(cx, &plan, false, &subject_ids, &mut raws);
     for text in &kept {
-        look::looks(&cx, text, true, &subject_ids, &mut raws);
+        look::looks(cx, text, true, &subject_ids, &mut raws);
     }
     let white_balance =
         cameras.as_ref().map_or(Kelvin::clamped(defaults::WHITE_BALANCE_K), |c| c.1.white_balance);
     let against =
         target::Against { fixtures: &named, groups: groups.as_deref(), white_balance, stage: stage.as_ref() };
-    let looks = target::resolve(&cx, &raws, &against);
+    let looks = target::resolve(cx, &raws, &against);
     let look_ids = target::ids(&raws);
     let order = order::order(&plan, &raws, &look_ids, fade);
     let rest = order::rest(&plan, &look_ids);
     let on_start = order::on_start(&plan, &look_ids);
     let mqtt = settings::mqtt(&plan);
-    for root in std::iter::once(&plan).chain(&kit).chain(&kept).chain(&shipped) {
+    for root in std::iter::once(&plan).chain(&kit).chain(&kept).chain(&shipped).chain(&calibrations) {
         root.finish();
     }
 
@@ -170,6 +195,7 @@ fn build(sources: &Sources, trees: &[Spanned<DeTable<'_>>], sink: &Sink) -> Opti
     Some(Plan {
         name: name?,
         path: sources.path.clone(),
+        calibrations: sources.calibrations_in.clone(),
         hash: sources.hash(),
         exposure,
         cameras,

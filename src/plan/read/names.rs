@@ -28,7 +28,7 @@ pub(super) const LOOK_KEYS: &[&str] = &[
     "xy",
 ];
 /// What status calls a light that is no look.
-pub(super) const NOT_LOOKS: &[&str] = &["all", "dark", "only", "plan", "rollcall"];
+pub(super) const NOT_LOOKS: &[&str] = &["all", "calibrate", "dark", "only", "plan", "rollcall"];
 /// The set's name stands in topics beside `all`.
 pub(super) const NOT_SETS: &[&str] = &["all"];
 

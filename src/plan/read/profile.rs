@@ -1,12 +1,12 @@
 //! Fixture profiles: emitters, modes and what is known of heat.
 
-use super::Cx;
+use super::{Cx, curve, spectrum};
 use crate::plan::amounts::{ANGLE, CANDELA, HERTZ, LENGTH, PERCENT_PER_S};
 use crate::plan::defaults;
 use crate::plan::problem::{Kind, Problem};
 use crate::plan::tree::{Field, Table};
 use crate::plan::{
-    Bits, Channel, Cooling, Curve, Drives, Emitter, FramesStop, HeatFigure, Limits, MAX_EMITTERS, Mixing,
+    BeamFile, Bits, Channel, Cooling, Drives, Emitter, FramesStop, HeatFigure, Limits, MAX_EMITTERS, Mixing,
     Mode, PowerUp, Profile,
 };
 use crate::units::{Celsius, Duv, Kelvin, Share, Watts, Xy};
@@ -26,6 +26,7 @@ pub(super) fn profile(cx: &Cx<'_>, name: &str, t: &Table<'_>) -> Option<Profile>
     let cooling = t.need("cooling", "cooling = \"fan-less\"").and_then(|f| f.word(&cooling));
     let heat = heat(t);
     let (radius_m, beam_deg) = front(t);
+    let ies = ies(cx, t);
     let when_frames_stop = t.get("when-frames-stop").map_or(Some(FramesStop::Unknown), |f| frames_stop(&f));
     let power_up = [("dark", PowerUp::Dark), ("lit", PowerUp::Lit), ("unknown", PowerUp::Unknown)];
     let at_power_up = t.get("at-power-up").map_or(Some(PowerUp::Unknown), |f| f.word(&power_up));
@@ -45,12 +46,32 @@ pub(super) fn profile(cx: &Cx<'_>, name: &str, t: &Table<'_>) -> Option<Profile>
         heat,
         radius_m,
         beam_deg,
+        ies,
         when_frames_stop: when_frames_stop?,
         at_power_up: at_power_up?,
         pwm_hz,
         modes: modes?,
         limits,
     })
+}
+
+/// The measured beam that a profile names.
+fn ies(cx: &Cx<'_>, t: &Table<'_>) -> Option<BeamFile> {
+    let field = t.get("ies")?;
+    let path = field.text("beam.ies")?;
+    if t.has("beam") {
+        let said = format!("{} has its beam twice: `beam` and `ies`", t.owner());
+        field.wrong(Kind::Conflict, said, "keep `ies`, which is measured");
+    }
+    let found = cx.beams.iter().find(|b| b.path == path && b.named_in == field.place().text);
+    if found.is_none() {
+        field.wrong(
+            Kind::NoFile,
+            format!("the file {path} has not been read"),
+            "check the name and the folder",
+        );
+    }
+    found.cloned()
 }
 
 /// Radius of a lit front in metres, `size` being its diameter, and a beam in degrees.
@@ -136,6 +157,7 @@ fn emitter(cx: &Cx<'_>, name: &str, t: &Table<'_>) -> Option<Emitter> {
     let kelvin = t.get("kelvin").map(|f| f.kelvin());
     let duv = t.get("duv").map_or(Some(Duv::ZERO), |f| f.duv());
     let xy = t.get("xy").map(|f| xy(&f));
+    let measured = t.get("spectrum").map(|f| spectrum::spectrum(cx, &f));
     let lux = t.get("lux").map(|f| f.number("lx", 900.0, 0.01, 1e6));
     let candela = t.get("candela").map(|f| f.amount(&CANDELA, 0.01, 1e6));
     let watts = t.get("watts").map_or(Some(Watts::clamped(0.0)), |f| f.watts());
@@ -144,13 +166,19 @@ fn emitter(cx: &Cx<'_>, name: &str, t: &Table<'_>) -> Option<Emitter> {
         t.report(Problem::at(Kind::Conflict, t.place(), said).label("this one").help(help));
         None
     };
-    let colour = match (kelvin, xy) {
-        (Some(kelvin), None) => (cx.colour.xy)(kelvin?, duv?),
-        (None, Some(xy)) if !t.has("duv") => xy?,
+    let (colour, spectrum) = match (kelvin, xy, measured) {
+        (Some(kelvin), None, None) => ((cx.colour.xy)(kelvin?, duv?), None),
+        (None, Some(xy), None) if !t.has("duv") => (xy?, None),
+        (None, None, Some(measured)) if !t.has("duv") => {
+            let (spectrum, xy) = measured?;
+            (xy, Some(spectrum))
+        }
         _ => {
-            let said =
-                format!("{} needs its colour once: as `kelvin` with or without `duv`, or as `xy`", t.owner());
-            return one_of(said, "write `kelvin = 5600` or `xy = [0.33, 0.34]`");
+            let said = format!(
+                "{} needs its colour once: as `kelvin` with or without `duv`, as `xy`, or as `spectrum`",
+                t.owner()
+            );
+            return one_of(said, "write `kelvin = 5600`, `xy = [0.33, 0.34]` or `spectrum = \"red.csv\"`");
         }
     };
     // A reading at 1 m and the intensity are the same number while the lamp may be taken as a point.
@@ -161,7 +189,7 @@ fn emitter(cx: &Cx<'_>, name: &str, t: &Table<'_>) -> Option<Emitter> {
             return one_of(said, "write `lux = 900` or `candela = \"900 cd\"`");
         }
     };
-    Some(Emitter { name: name.to_owned(), xy: colour, lux_at_1m, watts: watts? })
+    Some(Emitter { name: name.to_owned(), xy: colour, lux_at_1m, watts: watts?, spectrum })
 }
 
 /// A bare pair x, y.
@@ -256,13 +284,6 @@ fn channel(field: &Field<'_>, offset: u16, emitters: Option<&[Emitter]>) -> Opti
             None => None,
         },
     };
-    let laws = [
-        ("linear", Curve::Linear),
-        ("square", Curve::Square),
-        ("gamma-2.2", Curve::Gamma22),
-        ("lightness", Curve::Lightness),
-    ];
-    let curve = t.get("curve").map_or(Some(Curve::Linear), |f| f.word(&laws));
     let (drives, word) = drives?;
     let drives = match drives? {
         "intensity" => Drives::Intensity,
@@ -291,15 +312,16 @@ fn channel(field: &Field<'_>, offset: u16, emitters: Option<&[Emitter]>) -> Opti
             Drives::Emitter(index?)
         }
     };
-    t.finish();
     let light = matches!(drives, Drives::Intensity | Drives::Emitter(_));
-    if !light && t.has("curve") {
+    let shape = bits.and_then(|bits| curve::curve(&t, bits));
+    let measured = curve::measured(&t, &drives);
+    t.finish();
+    if let Some(key) = curve::LIGHT_KEYS.into_iter().find(|k| !light && t.has(k)) {
         let said = "only a slot that drives light has a curve";
-        t.report(
-            Problem::at(Kind::Conflict, field.place(), said).label("this slot").help("leave `curve` out"),
-        );
+        let help = format!("leave `{key}` out");
+        t.report(Problem::at(Kind::Conflict, field.place(), said).label("this slot").help(help));
     }
-    Some(Channel { drives, bits: bits?, curve: curve?, offset })
+    Some(Channel { drives, bits: bits?, curve: shape?, measured: measured?, offset })
 }
 
 fn pair<T: PartialEq>(

@@ -1,5 +1,6 @@
 //! The kinds of request by name, and how their fields are read.
 
+mod mix;
 mod photometry;
 mod space;
 mod spectrum;
@@ -25,7 +26,7 @@ pub(super) fn work_out(
 ) -> Result<Map<String, Value>, ReckonError> {
     let answer = match kind {
         "colour" => space::colour(read(fields)?),
-        "mix" => space::mix(read(fields)?),
+        "mix" => mix::mix(read(fields)?),
         "exposure" => space::exposure(&read(fields)?),
         "ratio" => space::ratio(&read(fields)?),
         "distance" => space::distance(&read(fields)?),

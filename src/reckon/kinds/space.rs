@@ -1,14 +1,14 @@
-//! Colour, mixing, exposure, distance and curves.
+//! Colour, exposure, distance and curves.
 
 use serde::Deserialize;
 
 use crate::channels::curve as curves;
+use crate::light::colour as colours;
 use crate::light::photometry::{self, Beam, PointLamp};
-use crate::light::{colour as colours, mix as mixes};
-use crate::plan::{Bits, Curve, Emitter, MAX_EMITTERS};
+use crate::plan::{Bits, Curve, Law};
 use crate::reckon::ReckonError;
 use crate::reckon::fields::{Answer, check, not_negative, positive, ratio as share, signed};
-use crate::units::{Duv, Kelvin, Lux, Watts, Xy};
+use crate::units::{Duv, Kelvin, Xy};
 
 /// ISO 2720's constant for a flat receptor; what the plan takes unless told otherwise.
 const FLAT_RECEPTOR: f64 = 250.0;
@@ -58,62 +58,11 @@ fn tint(found: f64) -> Result<Duv, ReckonError> {
     Duv::new(found).map_err(|_| ReckonError::OutOfRange { field: "duv", found, allowed })
 }
 
-fn chromaticity(x: f64, y: f64) -> Result<Xy, ReckonError> {
+pub(super) fn chromaticity(x: f64, y: f64) -> Result<Xy, ReckonError> {
     check("x", x, (0.0..=1.0).contains(&x), "between 0 and 1")?;
     // Under 1e-6 there is no light in a colour, and none is real.
     check("y", y, (1e-6..=1.0).contains(&y), "between 0.000001 and 1")?;
     Ok(Xy { x, y })
-}
-
-#[derive(Deserialize)]
-#[serde(deny_unknown_fields)]
-pub(super) struct Mix {
-    emitters: Vec<MixEmitter>,
-    x: f64,
-    y: f64,
-    prefer: Option<String>,
-}
-
-#[derive(Deserialize)]
-#[serde(deny_unknown_fields)]
-struct MixEmitter {
-    x: f64,
-    y: f64,
-    lux_at_1m: f64,
-}
-
-pub(super) fn mix(asked: Mix) -> Result<Answer, ReckonError> {
-    match asked.prefer.as_deref() {
-        None | Some("output") => {}
-        Some("cool" | "rendering") => {
-            return Err(ReckonError::NotInThisVersion("`prefer` other than `output`"));
-        }
-        Some(_) => return Err(ReckonError::Together("`prefer` is `output`, `cool` or `rendering`")),
-    }
-    let count = asked.emitters.len();
-    check("emitters", count as f64, (1..=MAX_EMITTERS).contains(&count), "1 to 8 of them")?;
-    let mut emitters = Vec::with_capacity(count);
-    for e in &asked.emitters {
-        let bright = (0.0..=Lux::MAX).contains(&e.lux_at_1m);
-        emitters.push(Emitter {
-            name: String::new(),
-            xy: chromaticity(e.x, e.y)?,
-            lux_at_1m: check("lux_at_1m", e.lux_at_1m, bright, "between 0 and 10000000 lx")?,
-            watts: Watts::clamped(0.0),
-        });
-    }
-    let target = chromaticity(asked.x, asked.y)?;
-    let mix = mixes::most_light(&emitters, target);
-    let Some(near) = mixes::nearest(&emitters, target) else {
-        return Err(ReckonError::Together("no emitter has any light"));
-    };
-    Answer::default()
-        .other("in_gamut", mix.in_gamut)
-        .number("x_near", near.xy.x)?
-        .number("y_near", near.xy.y)?
-        .number("distance_uv76", mix.distance_uv76)?
-        .number("max_lux_at_1m", mix.lux_at_1m)?
-        .numbers("drives", &mix.drives[..count])
 }
 
 #[derive(Deserialize)]
@@ -261,17 +210,13 @@ pub(super) struct Dimming {
 }
 
 pub(super) fn curve(asked: &Dimming) -> Result<Answer, ReckonError> {
-    let law = match asked.law.as_str() {
-        "linear" => Curve::Linear,
-        "square" => Curve::Square,
-        "gamma-2.2" => Curve::Gamma22,
-        "lightness" => Curve::Lightness,
-        _ => return Err(ReckonError::Together("`law` is `linear`, `square`, `gamma-2.2` or `lightness`")),
-    };
+    let law = Law::of_word(&asked.law).ok_or(ReckonError::Together(
+        "`law` is `linear`, `square`, `lightness`, or `gamma-` with an exponent from 0.2 to 6",
+    ))?;
     let bits = check("bits", asked.bits, asked.bits == 8.0 || asked.bits == 16.0, "8 or 16")?;
     let bits = if bits == 8.0 { Bits::Eight } else { Bits::Sixteen };
     let full = f64::from(bits.max());
     let fits = asked.code.fract() == 0.0 && (0.0..=full).contains(&asked.code);
     check("code", asked.code, fits, "a whole number from 0 to 2^bits - 1")?;
-    Answer::default().number("relative", curves::relative(law, share("code", asked.code / full)?))
+    Answer::default().number("relative", curves::relative(&Curve::by(law), share("code", asked.code / full)?))
 }

@@ -4,8 +4,9 @@
 //! only the plan's types, so that it can catch what the way out gets wrong. It knows nothing of heat,
 //! of tolerances of real lamps, or of other lamps' light.
 
+use super::curve;
 use super::white::{Gamut, most_light};
-use crate::plan::{Bits, Channel, Curve, Drives, Emitter, Fixture, Mixing};
+use crate::plan::{Bits, Channel, Drives, Emitter, Fixture, Law, Mixing, TrueTable};
 use crate::units::{Duv, Kelvin, Uv76, Xy};
 
 /// The colour science that a decoder borrows: which chromaticity a white is, and back.
@@ -41,15 +42,15 @@ pub fn shown(fixture: &Fixture, slots: &[u8], science: WhiteScience) -> Shown {
     drives.resize(fixture.profile.emitters.len(), 0.0);
 
     let seen = fixture.emitters.iter().zip(&drives);
-    let (mut lux_at_1m, mut sum, mut sum_x, mut sum_y) = (0.0, 0.0, 0.0, 0.0);
-    for (emitter, drive) in seen {
-        let light = emitter.lux_at_1m * drive;
-        // X + Y + Z of its light: chromaticities mix by this weight (CIE 15, 7.3).
-        let weight = light / emitter.xy.y;
-        lux_at_1m += light;
-        sum += weight;
-        sum_x += weight * emitter.xy.x;
-        sum_y += weight * emitter.xy.y;
+    let (lux_at_1m, mut xy) = sum(seen);
+    let bare = sum(fixture.profile.emitters.iter().zip(&drives)).1;
+    if let (Some((own_k, own_duv)), Some(bare), Some(seen)) =
+        (lamp.measured_white(), bare.and_then(science.kelvin_of), xy.and_then(science.kelvin_of))
+    {
+        // What the gels do to the lamp's light in the model they do to its true light.
+        let mired = 1e6 / own_k + (1e6 / seen.0.get() - 1e6 / bare.0.get());
+        let duv = own_duv + (seen.1.get() - bare.1.get());
+        xy = Some((science.xy_of)(Kelvin::clamped(1e6 / mired), Duv::clamped(duv)));
     }
     // A matt disc of area pi R² and this reading at 1 m, on its axis: E ~ 1 / (d² + R²). A point has no R.
     let r2 = fixture.radius_m.map_or(0.0, |r| r * r);
@@ -60,10 +61,30 @@ pub fn shown(fixture: &Fixture, slots: &[u8], science: WhiteScience) -> Shown {
     Shown {
         lux_at_1m,
         lux: lux_at_1m * on_the_way,
-        xy: (lux_at_1m > 0.0 && sum > 0.0).then(|| Xy { x: sum_x / sum, y: sum_y / sum }),
+        xy,
         watts: fixture.profile.standby.get() + emitters.map(|(e, d)| e.watts.get() * d).sum::<f64>(),
         drives,
     }
+}
+
+/// Light at 1 m in lux and chromaticity of some emitters, each with its drive.
+fn sum<'a>(lit: impl Iterator<Item = (&'a Emitter, &'a f64)>) -> (f64, Option<Xy>) {
+    let (mut lux_at_1m, mut sum, mut sum_x, mut sum_y) = (0.0, 0.0, 0.0, 0.0);
+    for (emitter, drive) in lit {
+        let light = emitter.lux_at_1m * drive;
+        // X + Y + Z of its light: chromaticities mix by this weight (CIE 15, 7.3).
+        let weight = light / emitter.xy.y;
+        lux_at_1m += light;
+        sum += weight;
+        sum_x += weight * emitter.xy.x;
+        sum_y += weight * emitter.xy.y;
+    }
+    (lux_at_1m, (lux_at_1m > 0.0 && sum > 0.0).then(|| Xy { x: sum_x / sum, y: sum_y / sum }))
+}
+
+/// Asked and read, in a table's own scale.
+fn told(table: &TrueTable) -> Vec<(f64, f64)> {
+    table.points().iter().map(|p| (p.asked, p.given)).collect()
 }
 
 /// A lamp with its slots.
@@ -89,13 +110,14 @@ impl Lamp<'_> {
                     .collect()
             }
             Mixing::White { intensity, kelvin, tint } => {
-                scaled(most_light(bare, self.white(kelvin, tint)), self.level(intensity))
+                let full = self.light_share(kelvin, tint);
+                scaled(most_light(bare, self.white(kelvin, tint)), self.level(intensity) * full)
             }
             Mixing::HueSaturation { intensity, hue, saturation, white } => {
                 let gamut = Gamut::of(bare);
                 let white = gamut.reach((self.science.xy_of)(white, Duv::ZERO).uv76());
-                let angle = self.share_at(hue) * std::f64::consts::TAU;
-                let away = self.share_at(saturation) * gamut.edge_distance(white, angle);
+                let angle = self.true_at(hue, 360.0).to_radians();
+                let away = self.true_at(saturation, 1.0).clamp(0.0, 1.0) * gamut.edge_distance(white, angle);
                 let wanted = Uv76 { u: white.u + away * angle.cos(), v: white.v + away * angle.sin() };
                 scaled(most_light(bare, gamut.reach(wanted).xy()), self.level(intensity))
             }
@@ -105,19 +127,54 @@ impl Lamp<'_> {
     /// The white that a lamp which mixes by itself is set to, as near as its emitters come.
     fn white(&self, kelvin: usize, tint: Option<usize>) -> Xy {
         let bare = &self.fixture.profile.emitters;
-        let cct = match self.channel(kelvin).map(|c| (c, c.drives)) {
-            Some((c, Drives::Kelvin(from, to))) => {
-                Kelvin::clamped(from.get() + (to.get() - from.get()) * self.share(c))
-            }
-            _ => Kelvin::clamped(6500.0),
-        };
-        let duv = match tint.and_then(|i| self.channel(i)).map(|c| (c, c.drives)) {
-            Some((c, Drives::Tint(from, to))) => Duv::clamped(from + (to - from) * self.share(c)),
-            _ => Duv::ZERO,
-        };
+        let (cct, duv) = self.own_white(kelvin, tint);
+        let (cct, duv) = (Kelvin::clamped(cct), Duv::clamped(duv));
         match (tint, &bare[..]) {
             (None, [one, two]) => self.on_the_line(one, two, cct),
             _ => Gamut::of(bare).reach((self.science.xy_of)(cct, duv).uv76()).xy(),
+        }
+    }
+
+    /// Colour temperature and tint that the lamp gives when it is set like this: as its slots say, or as
+    /// a meter has told.
+    fn own_white(&self, kelvin: usize, tint: Option<usize>) -> (f64, f64) {
+        let asked = |channel: &Channel| match channel.drives {
+            Drives::Kelvin(from, to) => from.get() + (to.get() - from.get()) * self.share(channel),
+            Drives::Tint(from, to) => from + (to - from) * self.share(channel),
+            _ => 6500.0,
+        };
+        let duv = tint.and_then(|i| self.channel(i)).map_or(0.0, |channel| {
+            let asked = if matches!(channel.drives, Drives::Tint(..)) { asked(channel) } else { 0.0 };
+            channel.measured.as_ref().map_or(asked, |table| curve::straight(&told(table), asked))
+        });
+        let Some(channel) = self.channel(kelvin) else { return (6500.0, duv) };
+        let Some(table) = &channel.measured else { return (asked(channel), duv) };
+        let mired = 1e6 / asked(channel);
+        let tints: Vec<_> = table.points().iter().map(|p| (p.asked, p.duv)).collect();
+        let given = curve::straight(&told(table), mired);
+        (1e6 / given, curve::level_ends(&tints, mired) + duv)
+    }
+
+    /// How much of what its emitters could mix the lamp gives at full in this white.
+    fn light_share(&self, kelvin: usize, tint: Option<usize>) -> f64 {
+        let Some(table) = self.channel(kelvin).and_then(|c| c.measured.as_ref()) else { return 1.0 };
+        let lights: Vec<_> = table.points().iter().map(|p| (p.given, p.light)).collect();
+        curve::level_ends(&lights, 1e6 / self.own_white(kelvin, tint).0)
+    }
+
+    /// What a meter has told of the lamp's white, if one has.
+    fn measured_white(&self) -> Option<(f64, f64)> {
+        let Mixing::White { kelvin, tint, .. } = self.fixture.mode.mixing else { return None };
+        self.channel(kelvin)?.measured.as_ref()?;
+        Some(self.own_white(kelvin, tint))
+    }
+
+    /// A channel's value as a part of `whole`, or what a meter has told of it.
+    fn true_at(&self, index: usize, whole: f64) -> f64 {
+        let asked = self.share_at(index) * whole;
+        match self.channel(index).and_then(|c| c.measured.as_ref()) {
+            Some(table) => curve::straight(&told(table), asked),
+            None => asked,
         }
     }
 
@@ -175,18 +232,25 @@ impl Lamp<'_> {
     /// Light of a channel, 0 to 1, through its curve.
     fn light(&self, channel: &Channel) -> f64 {
         let share = self.share(channel);
-        match channel.curve {
-            Curve::Linear => share,
-            Curve::Square => share * share,
-            Curve::Gamma22 => share.powf(2.2),
+        if share < channel.curve.floor {
+            return 0.0;
+        }
+        match &channel.curve.law {
+            Law::Linear => share,
+            Law::Square => share * share,
+            Law::Gamma(gamma) => (gamma * share.ln()).exp(),
             // Lightness L* to relative light. Source: CIE 15, 8.2.1, inverse.
-            Curve::Lightness => {
+            Law::Lightness => {
                 let lightness = 100.0 * share;
                 if lightness > 8.0 {
                     ((lightness + 16.0) / 116.0).powi(3)
                 } else {
                     lightness * 27.0 / 24_389.0
                 }
+            }
+            Law::Table(table) => {
+                let points: Vec<(f64, f64)> = table.knots().iter().map(|k| (k.q, k.light)).collect();
+                curve::monotone(&points, share)
             }
         }
     }
@@ -205,7 +269,8 @@ mod tests {
 
     use super::*;
     use crate::plan::{
-        Address, Aim, Control, Cooling, FramesStop, Limits, Mode, OutputId, Placement, PowerUp, Profile,
+        Address, Aim, Control, Cooling, Curve, FramesStop, Limits, Mode, OutputId, Placement, PowerUp,
+        Profile,
     };
     use crate::units::{Share, Stops, Watts};
     use proptest::prelude::*;
@@ -239,7 +304,13 @@ mod tests {
     const SCIENCE: WhiteScience = WhiteScience { xy_of: planckian, kelvin_of: mccamy };
 
     fn emitter(x: f64, y: f64, lux_at_1m: f64) -> Emitter {
-        Emitter { name: "of the tests".to_owned(), xy: Xy { x, y }, lux_at_1m, watts: Watts::clamped(40.0) }
+        Emitter {
+            name: "of the tests".to_owned(),
+            xy: Xy { x, y },
+            lux_at_1m,
+            watts: Watts::clamped(40.0),
+            spectrum: None,
+        }
     }
 
     /// Invented emitters near 2700 K and 6500 K.
@@ -261,7 +332,8 @@ mod tests {
         let mut offset = 0;
         list.iter()
             .map(|(drives, bits, curve)| {
-                let channel = Channel { drives: *drives, bits: *bits, curve: *curve, offset };
+                let channel =
+                    Channel { drives: *drives, bits: *bits, curve: curve.clone(), measured: None, offset };
                 offset += bits.slots();
                 channel
             })
@@ -282,6 +354,7 @@ mod tests {
             heat: None,
             radius_m: None,
             beam_deg: None,
+            ies: None,
             when_frames_stop: FramesStop::Unknown,
             at_power_up: PowerUp::Unknown,
             pwm_hz: None,
@@ -308,6 +381,7 @@ mod tests {
             radius_m: None,
             beam_deg: None,
             emitters,
+            prefer: crate::plan::Prefer::Output,
             limits,
             heat: None,
             uncalibrated: true,
@@ -317,10 +391,10 @@ mod tests {
         }
     }
 
-    const LEVEL: (Drives, Bits, Curve) = (Drives::Intensity, Bits::Eight, Curve::Linear);
+    const LEVEL: (Drives, Bits, Curve) = (Drives::Intensity, Bits::Eight, Curve::LINEAR);
 
     fn white_kelvin() -> (Drives, Bits, Curve) {
-        (Drives::Kelvin(Kelvin::clamped(2700.0), Kelvin::clamped(6500.0)), Bits::Eight, Curve::Linear)
+        (Drives::Kelvin(Kelvin::clamped(2700.0), Kelvin::clamped(6500.0)), Bits::Eight, Curve::LINEAR)
     }
 
     fn near(a: f64, b: f64, tolerance: f64) -> bool {
@@ -349,10 +423,10 @@ mod tests {
         let mut lines = text.lines().filter(|l| !l.starts_with('#'));
         let names: Vec<&str> = lines.next().unwrap().split(',').collect();
         let curves = [
-            ("linear", Curve::Linear),
-            ("square", Curve::Square),
-            ("gamma22", Curve::Gamma22),
-            ("lstar", Curve::Lightness),
+            ("linear", Curve::LINEAR),
+            ("square", Curve::SQUARE),
+            ("gamma22", Curve::GAMMA_22),
+            ("lstar", Curve::LIGHTNESS),
         ];
         let mut seen = 0;
         for line in lines {
@@ -363,7 +437,7 @@ mod tests {
                 "8" => (Bits::Eight, vec![u8::try_from(code).unwrap()]),
                 _ => (Bits::Sixteen, code.to_be_bytes().to_vec()),
             };
-            for (column, curve) in curves {
+            for (column, curve) in curves.clone() {
                 let lamp = fixture(
                     vec![emitter(0.31, 0.33, 1.0)],
                     Mixing::Dimmer,
@@ -382,10 +456,10 @@ mod tests {
     #[test]
     fn the_master_multiplies_each_emitter_and_fixed_channels_light_nothing() {
         let list = [
-            (Drives::Fixed(7), Bits::Eight, Curve::Linear),
-            (Drives::Intensity, Bits::Eight, Curve::Square),
-            (Drives::Emitter(1), Bits::Sixteen, Curve::Linear),
-            (Drives::Emitter(0), Bits::Eight, Curve::Linear),
+            (Drives::Fixed(7), Bits::Eight, Curve::LINEAR),
+            (Drives::Intensity, Bits::Eight, Curve::SQUARE),
+            (Drives::Emitter(1), Bits::Sixteen, Curve::LINEAR),
+            (Drives::Emitter(0), Bits::Eight, Curve::LINEAR),
         ];
         let lamp = fixture(bicolour(), Mixing::Emitters { intensity: Some(1) }, &list);
         let seen = shown(&lamp, &[200, 51, 0x80, 0x01, 255], SCIENCE);
@@ -436,7 +510,7 @@ mod tests {
             // Not a colour: shows in x which tint was asked for.
             Xy { x: 0.33 + duv.get(), y: 0.33 }
         }
-        let tint = (Drives::Tint(-0.02, 0.02), Bits::Eight, Curve::Linear);
+        let tint = (Drives::Tint(-0.02, 0.02), Bits::Eight, Curve::LINEAR);
         let mixing = Mixing::White { intensity: 0, kelvin: 1, tint: Some(2) };
         let lamp = fixture(rgbw(), mixing, &[LEVEL, white_kelvin(), tint]);
         for (value, duv) in [(0_u8, -0.02), (51, -0.012), (255, 0.02)] {
@@ -448,7 +522,7 @@ mod tests {
 
     #[test]
     fn saturation_goes_from_the_lamps_white_to_the_edge_of_its_colours_along_the_hue() {
-        let eight = |drives| (drives, Bits::Eight, Curve::Linear);
+        let eight = |drives| (drives, Bits::Eight, Curve::LINEAR);
         let list = [LEVEL, eight(Drives::Hue), eight(Drives::Saturation)];
         let mixing =
             Mixing::HueSaturation { intensity: 0, hue: 1, saturation: 2, white: Kelvin::clamped(5600.0) };
@@ -486,11 +560,11 @@ mod tests {
     }
 
     fn any_fixture() -> impl Strategy<Value = Fixture> {
-        let tint = (Drives::Tint(-0.05, 0.05), Bits::Eight, Curve::Linear);
+        let tint = || (Drives::Tint(-0.05, 0.05), Bits::Eight, Curve::LINEAR);
         let hue = [
             LEVEL,
-            (Drives::Hue, Bits::Sixteen, Curve::Linear),
-            (Drives::Saturation, Bits::Eight, Curve::Linear),
+            (Drives::Hue, Bits::Sixteen, Curve::LINEAR),
+            (Drives::Saturation, Bits::Eight, Curve::LINEAR),
         ];
         let five = || {
             let mut five = rgbw();
@@ -498,16 +572,15 @@ mod tests {
             five
         };
         let white = |tint| Mixing::White { intensity: 0, kelvin: 1, tint };
-        let kelvin = (
-            Drives::Kelvin(Kelvin::clamped(1000.0), Kelvin::clamped(20_000.0)),
-            Bits::Sixteen,
-            Curve::Linear,
-        );
+        let kelvin = || {
+            let range = Drives::Kelvin(Kelvin::clamped(1000.0), Kelvin::clamped(20_000.0));
+            (range, Bits::Sixteen, Curve::LINEAR)
+        };
         prop_oneof![
-            Just(fixture(vec![emitter(0.4, 0.4, 900.0)], white(None), &[LEVEL, kelvin])),
-            Just(fixture(bicolour(), white(None), &[LEVEL, kelvin])),
-            Just(fixture(bicolour(), white(Some(2)), &[LEVEL, kelvin, tint])),
-            Just(fixture(five(), white(Some(2)), &[LEVEL, kelvin, tint])),
+            Just(fixture(vec![emitter(0.4, 0.4, 900.0)], white(None), &[LEVEL, kelvin()])),
+            Just(fixture(bicolour(), white(None), &[LEVEL, kelvin()])),
+            Just(fixture(bicolour(), white(Some(2)), &[LEVEL, kelvin(), tint()])),
+            Just(fixture(five(), white(Some(2)), &[LEVEL, kelvin(), tint()])),
             Just(fixture(
                 five(),
                 Mixing::HueSaturation { intensity: 0, hue: 1, saturation: 2, white: Kelvin::clamped(1000.0) },

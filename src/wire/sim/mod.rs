@@ -1,5 +1,6 @@
 //! The simulator: keeps what it was sent, and reads it back as light with arithmetic of its own.
 
+mod curve;
 mod decode;
 mod record;
 mod white;

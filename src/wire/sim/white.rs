@@ -239,7 +239,13 @@ mod tests {
     use crate::units::Watts;
 
     fn emitter(x: f64, y: f64, lux_at_1m: f64) -> Emitter {
-        Emitter { name: String::new(), xy: Xy { x, y }, lux_at_1m, watts: Watts::new(10.0).unwrap() }
+        Emitter {
+            name: String::new(),
+            xy: Xy { x, y },
+            lux_at_1m,
+            watts: Watts::new(10.0).unwrap(),
+            spectrum: None,
+        }
     }
 
     /// Rows of a CSV of check values, as (column name, text) look-ups.
