@@ -140,17 +140,18 @@ impl Drop for Set {
 
 impl Set {
     fn new() -> Self {
-        let set = Self { dir: tempfile::tempdir().unwrap(), daemon: None };
-        std::fs::create_dir(set.path("set")).unwrap();
-        std::fs::write(set.path("set/interview.toml"), PLAN).unwrap();
-        std::fs::write(set.path("set/kit.toml"), KIT).unwrap();
+        let set = Self { dir: tempfile::tempdir().expect("the test sees to it"), daemon: None };
+        std::fs::create_dir(set.path("set")).expect("the test sees to it");
+        std::fs::write(set.path("set/interview.toml"), PLAN).expect("the test sees to it");
+        std::fs::write(set.path("set/kit.toml"), KIT).expect("the test sees to it");
         set
     }
 
     fn running() -> Self {
         let mut set = Self::new();
         let mut command = set.command(&["run", "interview.toml", "--simulate"]);
-        set.daemon = Some(command.stdout(Stdio::null()).stderr(Stdio::null()).spawn().unwrap());
+        set.daemon =
+            Some(command.stdout(Stdio::null()).stderr(Stdio::null()).spawn().expect("the test sees to it"));
         for _ in 0..1000 {
             if UnixStream::connect(set.path("s.sock")).is_ok() {
                 return set;
@@ -177,7 +178,7 @@ impl Set {
     }
 
     fn exits(&self, code: i32, args: &[&str]) -> String {
-        let out = self.command(args).output().unwrap();
+        let out = self.command(args).output().expect("the test sees to it");
         let said =
             format!("{}{}", String::from_utf8_lossy(&out.stdout), String::from_utf8_lossy(&out.stderr));
         assert_eq!(out.status.code(), Some(code), "{args:?}\n{said}");
@@ -185,7 +186,7 @@ impl Set {
     }
 
     fn status(&self) -> Value {
-        serde_json::from_str(&self.exits(0, &["status", "--json"])).unwrap()
+        serde_json::from_str(&self.exits(0, &["status", "--json"])).expect("the test sees to it")
     }
 
     fn kept(&self) -> PathBuf {
@@ -195,12 +196,12 @@ impl Set {
     /// Every file of the set with its text.
     fn files(&self) -> Vec<(PathBuf, String)> {
         fn walk(folder: &Path, into: &mut Vec<(PathBuf, String)>) {
-            for entry in std::fs::read_dir(folder).unwrap() {
-                let path = entry.unwrap().path();
+            for entry in std::fs::read_dir(folder).expect("the test sees to it") {
+                let path = entry.expect("the test sees to it").path();
                 if path.is_dir() {
                     walk(&path, into);
                 } else {
-                    into.push((path.clone(), std::fs::read_to_string(&path).unwrap()));
+                    into.push((path.clone(), std::fs::read_to_string(&path).expect("the test sees to it")));
                 }
             }
         }
@@ -217,9 +218,14 @@ fn pause() {
 }
 
 fn slots(status: &Value, id: &str) -> Vec<u64> {
-    let all = status["fixtures"].as_array().unwrap();
-    let fixture = all.iter().find(|f| f["id"] == id).unwrap();
-    fixture["slots"].as_array().unwrap().iter().map(|s| s.as_u64().unwrap()).collect()
+    let all = status["fixtures"].as_array().expect("the test sees to it");
+    let fixture = all.iter().find(|f| f["id"] == id).expect("the test sees to it");
+    fixture["slots"]
+        .as_array()
+        .expect("the test sees to it")
+        .iter()
+        .map(|s| s.as_u64().expect("the test sees to it"))
+        .collect()
 }
 
 /// A calibration that is being typed into.
@@ -234,9 +240,9 @@ impl Typing {
     fn start(set: &Set, args: &[&str]) -> Self {
         let mut command = set.command(args);
         command.stdin(Stdio::piped()).stdout(Stdio::piped()).stderr(Stdio::piped());
-        let mut child = command.spawn().unwrap();
+        let mut child = command.spawn().expect("the test sees to it");
         let (send, lines) = mpsc::channel();
-        let stderr = child.stderr.take().unwrap();
+        let stderr = child.stderr.take().expect("the test sees to it");
         std::thread::spawn(move || {
             for line in BufReader::new(stderr).lines().map_while(Result::ok) {
                 if send.send(line).is_err() {
@@ -264,13 +270,13 @@ impl Typing {
     }
 
     fn type_line(&mut self, line: &str) {
-        writeln!(self.input.as_mut().unwrap(), "{line}").unwrap();
+        writeln!(self.input.as_mut().expect("the test sees to it"), "{line}").expect("the test sees to it");
     }
 
     fn ended(mut self) -> (i32, String) {
         drop(self.input.take());
-        let out = self.child.wait_with_output().unwrap();
-        (out.status.code().unwrap(), String::from_utf8_lossy(&out.stdout).into_owned())
+        let out = self.child.wait_with_output().expect("the test sees to it");
+        (out.status.code().expect("the test sees to it"), String::from_utf8_lossy(&out.stdout).into_owned())
     }
 }
 
@@ -314,7 +320,7 @@ fn a_lamp_of_unknown_truth_reads_back_what_is_asked_once_it_is_calibrated() {
         if answered == 6 {
             // One back, and that one again.
             typing.type_line("redo");
-            let again = typing.question().unwrap();
+            let again = typing.question().expect("the test sees to it");
             assert_ne!(again, question);
             typing.type_line(&answer(&set, &again, &mut meter));
             assert_eq!(typing.question().as_deref(), Some(question.as_str()));
@@ -324,10 +330,10 @@ fn a_lamp_of_unknown_truth_reads_back_what_is_asked_once_it_is_calibrated() {
         typing.type_line(&if wrong { "250lx".to_owned() } else { answer(&set, &question, &mut meter) });
         answered += 1;
     }
-    let _waiting = typing.question().unwrap();
-    let text = std::fs::read_to_string(set.kept()).unwrap();
+    let _waiting = typing.question().expect("the test sees to it");
+    let text = std::fs::read_to_string(set.kept()).expect("the test sees to it");
     assert_eq!(text.matches("[[reading]]").count(), 13, "{text}");
-    typing.child.kill().unwrap();
+    typing.child.kill().expect("the test sees to it");
     assert!(!typing.ended_by_kill().success());
 
     // The lamp stays as it was left, like one that is lit alone.
@@ -357,7 +363,7 @@ fn a_lamp_of_unknown_truth_reads_back_what_is_asked_once_it_is_calibrated() {
     assert_eq!(new, [set.path("set/kit.calibrations/B3.toml")], "nothing else is touched");
     assert_eq!(files.len(), before.len() + 1);
     assert!(!set.kept().exists(), "the readings are in the calibration now");
-    let calibration = std::fs::read_to_string(&new[0]).unwrap();
+    let calibration = std::fs::read_to_string(&new[0]).expect("the test sees to it");
     assert!(calibration.contains("meter = \"of the tests\""), "{calibration}");
     assert!(calibration.contains("intensity 255 down: "), "every reading is kept as it was typed");
 
@@ -396,13 +402,13 @@ fn a_lamp_of_unknown_truth_reads_back_what_is_asked_once_it_is_calibrated() {
 
 impl Typing {
     fn ended_by_kill(mut self) -> std::process::ExitStatus {
-        self.child.wait().unwrap()
+        self.child.wait().expect("the test sees to it")
     }
 }
 
 /// The slots of the key once a look stands, some frames after it was asked for.
 fn settled(set: &Set, look: &str) -> Vec<u64> {
-    let frame = |status: &Value| status["now"]["frame"].as_u64().unwrap();
+    let frame = |status: &Value| status["now"]["frame"].as_u64().expect("the test sees to it");
     let from = frame(&set.status());
     for _ in 0..1000 {
         let status = set.status();

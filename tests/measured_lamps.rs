@@ -11,15 +11,18 @@ use lampkeep::units::{Duv, Kelvin};
 
 /// Reads a plan from a file, with the light and colour of the program itself.
 fn plan(text: &str) -> Plan {
-    let dir = tempfile::tempdir().unwrap();
+    let dir = tempfile::tempdir().expect("the test sees to it");
     let path = dir.path().join("quay.toml");
-    std::fs::write(&path, text).unwrap();
+    std::fs::write(&path, text).expect("the test sees to it");
     load(&path).unwrap_or_else(|e| panic!("{e:?}"))
 }
 
 fn sent(plan: &Plan, id: &str, lux: f64, kelvin: f64, duv: f64) -> assess::Assessment {
-    let fixture = plan.fixture_named(id).unwrap();
-    let colour = Colour::white(Kelvin::new(kelvin).unwrap(), Duv::new(duv).unwrap());
+    let fixture = plan.fixture_named(id).expect("the test sees to it");
+    let colour = Colour::white(
+        Kelvin::new(kelvin).expect("the test sees to it"),
+        Duv::new(duv).expect("the test sees to it"),
+    );
     assess::lamp(plan.fixture(fixture), fixture, Demand { lux, colour }, false, false)
 }
 
@@ -98,11 +101,11 @@ fn the_tint_that_a_meter_read_is_the_tint_that_is_told() {
     let halfway = 1e6 / (0.5 * (1e6 / 3100.0 + 1e6 / 5312.0));
     for (kelvin, duv) in [(3100.0, 0.001), (halfway, -0.0005), (5312.0, -0.002)] {
         let found = sent(&plan, "fill", 300.0, kelvin, 0.0);
-        let xy = found.sent_xy.unwrap();
-        let (k, d) = lampkeep::light::colour::kelvin_of(xy).unwrap();
+        let xy = found.sent_xy.expect("the test sees to it");
+        let (k, d) = lampkeep::light::colour::kelvin_of(xy).expect("the test sees to it");
         assert!((k.get() - kelvin).abs() < 1.0 && (d.get() - duv).abs() < 1e-4, "{kelvin}: {k} {d}");
-        let miss = found.reach.miss.unwrap();
-        assert!((miss.duv.unwrap() - duv).abs() < 1e-4, "{miss:?}");
+        let miss = found.reach.miss.expect("the test sees to it");
+        assert!((miss.duv.expect("the test sees to it") - duv).abs() < 1e-4, "{miss:?}");
     }
 }
 
@@ -140,7 +143,7 @@ fn curves_are_written_as_words_exponents_and_tables() {
              mode.dim = {{ slots = [{{ drives = \"intensity\", curve = {curve} }}] }}\n"
         ));
         let plan = common_plan::read_plan(&text).unwrap_or_else(|e| panic!("{curve}: {e:?}"));
-        let profile = plan.profiles.iter().find(|p| p.name == "extra").unwrap().clone();
+        let profile = plan.profiles.iter().find(|p| p.name == "extra").expect("the test sees to it").clone();
         profile.modes[0].channels[0].curve.clone()
     };
     assert_eq!(slot("\"linear\"").law, Law::Linear);
@@ -156,15 +159,16 @@ fn curves_are_written_as_words_exponents_and_tables() {
 
 /// A plan with a kit of one mat and a calibration of it.
 fn with_calibration(kit: &str, calibration: &str) -> Result<Plan, lampkeep::plan::Report> {
-    let dir = tempfile::tempdir().unwrap();
-    let write = |name: &str, text: &str| std::fs::write(dir.path().join(name), text).unwrap();
+    let dir = tempfile::tempdir().expect("the test sees to it");
+    let write =
+        |name: &str, text: &str| std::fs::write(dir.path().join(name), text).expect("the test sees to it");
     write(
         "quay.toml",
         "[camera.main]\niso = 800\nf-number = 2.8\nshutter = \"1/50\"\n\
          [fixture.key]\nlamp = \"B3\"\nclock = \"7:30\"\ndistance = \"1 m\"\nfloor = \"0 %\"\n",
     );
     write("kit.toml", kit);
-    std::fs::create_dir(dir.path().join("kit.calibrations")).unwrap();
+    std::fs::create_dir(dir.path().join("kit.calibrations")).expect("the test sees to it");
     write("kit.calibrations/B3.toml", calibration);
     load(&dir.path().join("quay.toml"))
 }
@@ -193,9 +197,9 @@ kelvin = 2760
 /// Source: the figures in the file; the profile says 420 lx for its warm emitter.
 #[test]
 fn a_calibration_beside_the_kit_is_the_lamp_s() {
-    let plan = with_calibration(KIT, CALIBRATION).unwrap();
+    let plan = with_calibration(KIT, CALIBRATION).expect("the test sees to it");
     let key = plan.fixture(FixtureId(0));
-    assert_eq!(key.body.as_ref().unwrap().calibrated.as_deref(), Some("2026-05-04"));
+    assert_eq!(key.body.as_ref().expect("the test sees to it").calibrated.as_deref(), Some("2026-05-04"));
     assert!(!key.uncalibrated && plan.notes.iter().all(|n| !n.contains("B3")), "{:?}", plan.notes);
     assert!((key.emitters[0].lux_at_1m - 399.0).abs() < 1e-9);
     assert_eq!(key.mode.channels[0].curve.floor, 16.0 / 255.0);
@@ -204,30 +208,30 @@ fn a_calibration_beside_the_kit_is_the_lamp_s() {
     let quarter = sent(&plan, "key", found.reach.full_lux * 26.3 / 410.0, 4000.0, 0.0);
     assert_eq!(quarter.slots[0], 64);
     // The profile that the kit shares is as it was.
-    let shared = plan.profiles.iter().find(|p| p.name == "bicolour-mat").unwrap();
+    let shared = plan.profiles.iter().find(|p| p.name == "bicolour-mat").expect("the test sees to it");
     assert_eq!(shared.emitters[0].lux_at_1m, 420.0);
 }
 
 #[test]
 fn the_file_goes_before_the_kit_and_a_calibration_of_another_mode_or_body_is_left_out() {
     let kit = format!("{KIT}calibration = {{ date = 2025-01-02, output = \"50 %\" }}\n");
-    let plan = with_calibration(&kit, CALIBRATION).unwrap();
+    let plan = with_calibration(&kit, CALIBRATION).expect("the test sees to it");
     assert!((plan.fixture(FixtureId(0)).emitters[0].lux_at_1m - 399.0).abs() < 1e-9);
     let said = "B3: its calibration file of 2026-05-04 holds, the kit's `calibration` is not used";
     assert!(plan.notes.iter().any(|n| n == said), "{:?}", plan.notes);
 
-    let other = with_calibration(&kit, &CALIBRATION.replace("cct-8", "cct-16")).unwrap();
+    let other = with_calibration(&kit, &CALIBRATION.replace("cct-8", "cct-16")).expect("the test sees to it");
     assert!((other.fixture(FixtureId(0)).emitters[0].lux_at_1m - 210.0).abs() < 1e-9);
     assert!(other.notes.iter().any(|n| n.contains("not used; calibrate it again")), "{:?}", other.notes);
 
-    let stray = with_calibration(KIT, &CALIBRATION.replace("B3", "B9")).unwrap();
+    let stray = with_calibration(KIT, &CALIBRATION.replace("B3", "B9")).expect("the test sees to it");
     assert!(stray.fixture(FixtureId(0)).uncalibrated);
     assert!(stray.notes.iter().any(|n| n.contains("no such body in the kit")), "{:?}", stray.notes);
 }
 
 #[test]
 fn a_changed_calibration_is_another_plan() {
-    let hash = |text: &str| with_calibration(KIT, text).unwrap().hash;
+    let hash = |text: &str| with_calibration(KIT, text).expect("the test sees to it").hash;
     assert_eq!(hash(CALIBRATION), hash(CALIBRATION));
     assert_ne!(hash(CALIBRATION), hash(&CALIBRATION.replace("95 %", "94 %")));
 }

@@ -38,8 +38,9 @@ fn plan(bands: &[Band], prefer: Prefer) -> Plan {
     let channel = |i: usize| Channel {
         drives: Drives::Emitter(i),
         bits: Bits::Sixteen,
-        curve: Curve::Linear,
+        curve: Curve::LINEAR,
         offset: 2 * i as u16,
+        measured: None,
     };
     fixture.mode.channels = (0..bands.len()).map(channel).collect();
     fixture.limits = Limits { ceiling: Share::FULL, floor: Share::NONE, rise_per_s: None };

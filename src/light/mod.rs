@@ -1,6 +1,9 @@
 //! Pure photometry and colour: a look becomes one [`Demand`] per fixture, and what a lamp can do
 //! towards it. Knows no slots, no time and no limits.
 //!
+//! `geometry`, `card`, `room` and `points` are light in space; `reading` is what a meter sees of it and
+//! `balance` solves looks for that.
+//!
 //! `observer`, `planck` and `colour` are chromaticity; `hull` and `mix` are emitters; `asked` is what a lamp's
 //! own colour channel truly gives; `solve` puts a demand on a lamp; `rendering` keeps the mixes that took a
 //! search; `fade` is the demand between two looks; `spectrum` gives the figures of a measured light, `ies` the
@@ -8,6 +11,7 @@
 
 pub mod asked;
 pub mod balance;
+pub mod card;
 pub mod colour;
 mod demand;
 pub mod exposure;

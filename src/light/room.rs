@@ -5,9 +5,10 @@
 
 use std::collections::BTreeSet;
 
-use super::geometry::{COARSE, Card, FINE, Front, Plane, Shape};
+use super::card::Card;
+use super::geometry::{COARSE, FINE, Front, Plane, Shape};
 use super::points;
-use super::vector::{minus, unit};
+use super::vector::{length, minus, unit};
 use crate::plan::{
     Aim, Bounce, FixtureId, MeterAt, MeterPoint, Metres, Plan, Receptor, Sent, Spill, SubjectId, Surface,
 };
@@ -20,6 +21,10 @@ const WALL_HEIGHT_M: f64 = 2.5;
 const PART_M: f64 = 0.25;
 /// Most parts of a surface each way.
 const MOST_PARTS: u32 = 24;
+/// Nearer than this, in metres, a part is lit by the mean over its own parts, [`NEAR_PARTS`] each way.
+const NEAR_M: f64 = 1.5;
+/// Parts of a part each way.
+const NEAR_PARTS: u32 = 4;
 /// Longest side of a part of a board, in metres.
 const BOARD_PART_M: f64 = 0.15;
 /// Most parts of a board each way.
@@ -78,11 +83,22 @@ impl Scene {
         let boards = plan.bounces.iter().filter_map(|b| board(plan, b, &lamps, &flags)).collect();
         let reflectance = plan.room.as_ref().map_or(0.0, |r| r.reflectance.get());
         let lit = |card: Card| {
-            let plane = card.plane();
-            let sent = lamps
-                .iter()
-                .map(|lamp| reflectance * lamp.lux_on(&plane) * lamp.seen_past(&plane, &flags, COARSE));
-            (card, sent.collect())
+            let fine = card.parts(PART_M / f64::from(NEAR_PARTS), NEAR_PARTS);
+            let sent = lamps.iter().map(|lamp| {
+                // A narrow beam near by lights a part of a part.
+                let near = length(minus(lamp.position, card.middle)) < NEAR_M;
+                let parts = if near { fine.as_slice() } else { std::slice::from_ref(&card) };
+                let sum: f64 = parts
+                    .iter()
+                    .map(|part| {
+                        let (plane, n) = (part.plane(), parts.len() as f64);
+                        lamp.lux_on(&plane) * lamp.seen_past(&plane, &flags, COARSE) / n
+                    })
+                    .sum();
+                reflectance * sum
+            });
+            let sent = sent.collect();
+            (card, sent)
         };
         let walls = surfaces(plan)
             .into_iter()

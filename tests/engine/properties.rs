@@ -71,24 +71,27 @@ fn metered(fixture: &Fixture, meter: &Option<Vec<(f64, f64)>>) -> Fixture {
                 let mut points = vec![(0, 0.0), (3, 0.0)];
                 points.extend(ways[..last].iter().map(|w| (5 + (w.0 * f64::from(full - 10)) as u16, w.1)));
                 points.push((full, 1.0));
-                channel.curve = Curve::measured(LightTable::new(&points, full).unwrap());
+                channel.curve = Curve::measured(LightTable::new(&points, full).expect("it rises"));
             }
             Drives::Kelvin(a, b) => {
-                let k = |n: f64| Kelvin::new(n).unwrap();
+                let k = |n: f64| Kelvin::new(n).expect("in range");
                 let points = over(a.get().min(b.get()), a.get().max(b.get()));
                 let points: Vec<_> = points
                     .iter()
                     .zip(steps)
                     .map(|(p, s)| (k(p.0), k(p.1), 0.01 * (s.0 - s.1), s.0))
                     .collect();
-                channel.measured = Some(Arc::new(TrueTable::of_kelvin(&points).unwrap()));
+                channel.measured = Some(Arc::new(TrueTable::of_kelvin(&points).expect("it rises")));
             }
             Drives::Tint(a, b) => {
-                channel.measured = Some(Arc::new(TrueTable::linear(&over(a.min(b), a.max(b))).unwrap()));
+                channel.measured =
+                    Some(Arc::new(TrueTable::linear(&over(a.min(b), a.max(b))).expect("it rises")));
             }
-            Drives::Hue => channel.measured = Some(Arc::new(TrueTable::linear(&over(0.0, 360.0)).unwrap())),
+            Drives::Hue => {
+                channel.measured = Some(Arc::new(TrueTable::linear(&over(0.0, 360.0)).expect("it rises")))
+            }
             Drives::Saturation => {
-                channel.measured = Some(Arc::new(TrueTable::linear(&over(0.0, 1.0)).unwrap()));
+                channel.measured = Some(Arc::new(TrueTable::linear(&over(0.0, 1.0)).expect("it rises")));
             }
             Drives::Fixed(_) => {}
         }

@@ -76,6 +76,7 @@ pub fn emitters(least: usize, most: usize) -> impl Strategy<Value = Vec<Emitter>
                     lux_at_1m: lux * stops.exp2(),
                     // Some draw nothing that anybody has measured.
                     watts: Watts::clamped(if watts < 2.0 { 0.0 } else { watts }),
+                    spectrum: None,
                 }
             })
             .collect()
