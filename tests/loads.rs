@@ -14,7 +14,7 @@ fn with_floods(watts: u32, circuit: &str) -> Findings {
          [fixture.flood]\nprofile = \"flood\"\naddress = 101\nclock = \"8:00\"\ndistance = \"2 m\"\n\n\
          [circuit.wall]\nvolts = \"120 V\"\n{circuit}\n\n[look.day]\nflood = {{ of-full = \"100 %\" }}\n"
     );
-    findings(&read_plan(&plan_with(&more)).unwrap())
+    findings(&read_plan(&plan_with(&more)).expect("a plan without errors"))
 }
 
 /// Source: practice.md, pain 20: 1450 W on 15 A / 120 V warned, 1430 W not.
