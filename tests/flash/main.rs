@@ -26,7 +26,7 @@ fn both_ways_to_count_agree_with_the_published_sequences() {
 }
 
 fn clock(rate: u32) -> FrameClock {
-    FrameClock::new(rate).unwrap()
+    FrameClock::new(rate).expect("10 to 44")
 }
 
 fn white(lux: f64) -> PointLight {
