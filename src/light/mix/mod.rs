@@ -15,8 +15,11 @@ mod cheapest;
 mod least_squares;
 mod program;
 mod rendering;
+mod roof;
+mod wheel;
 
 pub use aim::Aimed;
+pub use wheel::Wheel;
 
 /// A colour further than this from what a lamp can give, in u'v', is out of its gamut. Chosen far
 /// below what can be seen (about 0.001) and far above rounding.
