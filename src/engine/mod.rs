@@ -12,6 +12,8 @@ mod continuity;
 mod event;
 pub mod explain;
 pub mod exposure;
+mod heat;
+mod heat_told;
 mod lamp;
 pub mod meter;
 pub mod quality;
@@ -24,5 +26,6 @@ mod state;
 mod step;
 
 pub use event::{Action, Event, Ticket};
+pub use heat::{HeatStart, KeptBody};
 pub(crate) use state::light_of;
 pub use state::{Engine, Options};

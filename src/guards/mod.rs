@@ -2,14 +2,14 @@
 //!
 //! [`guard::allow`] is the one maker of [`Allowed`]. It takes what a lamp was asked for and gives
 //! that or less, never more, and says what held it. A lowering is never held back.
-//! Heat, circuits, flashes and identity are guards of later versions; what is not known of a lamp's
-//! heat counts as hot already now.
+//! `thermal` keeps estimates of lamps' bodies under their limits; what is not known of a lamp's heat
+//! counts as hot. Circuits, flashes and identity are guards of later versions.
 
 mod guard;
 mod limits;
 mod report;
 pub mod thermal;
 
-pub use guard::{Allowed, Conditions, Forecast, Standing, allow, forecast};
+pub use guard::{Allowed, Conditions, Forecast, Standing, Unheld, allow, before_heat, forecast};
 pub use limits::{HALF_POWER, heat_unknown};
 pub use report::{Intervention, Limit, LimitSet};

@@ -23,7 +23,7 @@ impl Rig {
     }
 
     pub fn with(plan: Plan, simulate: bool) -> Self {
-        let options = Options { simulate, boot_id: "test".into() };
+        let options = Options { simulate, boot_id: "test".into(), heat: None };
         let engine = Engine::new(Arc::new(plan), options);
         Self { engine, frames: Vec::new(), told: Vec::new(), written: Vec::new(), ticket: 0 }
     }
