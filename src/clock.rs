@@ -49,6 +49,15 @@ impl SystemClock {
     }
 }
 
+impl SystemClock {
+    /// Time since the machine's boot, suspension included: tells lengths between two starts of a program.
+    #[must_use]
+    pub fn since_boot(self) -> Duration {
+        let now = clock_gettime(ClockId::Boottime);
+        Duration::new(u64::try_from(now.tv_sec).unwrap_or(0), u32::try_from(now.tv_nsec).unwrap_or(0))
+    }
+}
+
 impl Clock for SystemClock {
     fn now(&self) -> Moment {
         Moment::since_start(monotonic().saturating_sub(self.origin))

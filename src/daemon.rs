@@ -1,6 +1,7 @@
 //! The daemon: reads the plan, starts the threads and the doors, tells the service manager when it is
 //! ready, and stops everything in order.
 
+use std::io::Read;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::mpsc::{SyncSender, TrySendError, sync_channel};
@@ -11,10 +12,11 @@ use tokio::sync::{broadcast, oneshot, watch};
 
 use crate::cli::exit::Exit;
 use crate::clock::{Clock, SystemClock};
-use crate::control::{self, Alert, Ask, Doors, Envelope, INBOX, Inbound, Request, mqtt, socket};
+use crate::control::{self, Alert, Ask, Doors, Envelope, INBOX, Inbound, Request, mqtt, places, socket};
 use crate::engine::run::{self, Edges};
-use crate::engine::{Engine, Options};
-use crate::plan::{Plan, load};
+use crate::engine::{Engine, HeatStart, Options};
+use crate::heat_file::{self, When};
+use crate::plan::{OutputKind, Plan, load};
 use crate::wire::SimWatch;
 use crate::{files, logging, service};
 
@@ -76,7 +78,11 @@ fn serve(plan: Plan, simulate: bool, record: Option<PathBuf>) -> Result<(), Stri
         let mut interrupt = signal(SignalKind::interrupt()).map_err(|e| format!("signals: {e}"))?;
         let mut hangup = signal(SignalKind::hangup()).map_err(|e| format!("signals: {e}"))?;
 
-        let options = Options { simulate, boot_id: clock.boot_id().unwrap_or_default() };
+        let boot_id = clock.boot_id().unwrap_or_default();
+        let simulated = simulate || plan.outputs.iter().all(|o| o.kind == OutputKind::Simulator);
+        let state = places::state_folder(&plan.name, simulated);
+        let heat = state.as_deref().and_then(|folder| kept_heat(folder, &When::now(clock, &boot_id)));
+        let options = Options { simulate, boot_id: boot_id.clone(), heat };
         let engine = Engine::new(Arc::clone(&plan), options);
         for note in &plan.notes {
             tracing::warn!("{note}");
@@ -117,6 +123,8 @@ fn serve(plan: Plan, simulate: bool, record: Option<PathBuf>) -> Result<(), Stri
             status: status_in,
             alerts: alerts_in,
             files: jobs_in,
+            state,
+            boot_id,
             simulate,
             watch,
         };
@@ -154,6 +162,28 @@ fn serve(plan: Plan, simulate: bool, record: Option<PathBuf>) -> Result<(), Stri
     // A name that is being resolved for the broker may hold a thread for a while yet.
     runtime.shutdown_background();
     served
+}
+
+/// The heat that the last run of this set kept; `None` where there is none or it cannot be read, so that
+/// real lamps count as hot.
+fn kept_heat(folder: &Path, now: &When) -> Option<HeatStart> {
+    let path = folder.join(heat_file::NAME);
+    let open = || -> std::io::Result<String> {
+        let mut text = String::new();
+        std::fs::File::open(&path)?.take(heat_file::LONGEST).read_to_string(&mut text)?;
+        Ok(text)
+    };
+    let text = match open() {
+        Ok(text) => text,
+        Err(e) if e.kind() == std::io::ErrorKind::NotFound => return None,
+        Err(e) => {
+            tracing::warn!("{}: {e}; the lamps' heat counts as unknown", path.display());
+            return None;
+        }
+    };
+    heat_file::read(&text, now)
+        .inspect_err(|e| tracing::warn!("{}: {e}; the lamps' heat counts as unknown", path.display()))
+        .ok()
 }
 
 fn stop(inbox: &SyncSender<Inbound>, signal: &str) {

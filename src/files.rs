@@ -7,6 +7,7 @@ use std::sync::mpsc::{Receiver, SyncSender};
 
 use crate::control::{Failure, FailureKind, Inbound};
 use crate::engine::Ticket;
+use crate::heat_file;
 use crate::plan::diagnose::{Form, render};
 use crate::plan::load;
 
@@ -31,21 +32,47 @@ pub enum Job {
         /// The file's text.
         text: String,
     },
+    /// Keep the bodies' heat. Nobody waits for it.
+    WriteHeat {
+        /// The set's state folder.
+        folder: PathBuf,
+        /// The file's text.
+        text: String,
+    },
 }
 
-/// Does jobs one by one until the engine is gone.
+/// Does jobs one by one until nobody can hand any in.
 pub fn work(jobs: &Receiver<Job>, engine: &SyncSender<Inbound>) {
+    let mut heat_kept = true;
     for job in jobs {
         let done = match job {
+            Job::WriteHeat { folder, text } => {
+                keep_heat(&folder, &text, &mut heat_kept);
+                continue;
+            }
             Job::ReadPlan { ticket, path } => Inbound::PlanRead(ticket, read(&path)),
             Job::WriteLook { ticket, plan, name, text } => {
                 Inbound::LookWritten(ticket, write_look(&plan, &name, &text))
             }
         };
-        if engine.send(done).is_err() {
-            return;
-        }
+        // Where the engine is gone nobody waits for this, and its last heat is still to be kept.
+        let _ = engine.send(done);
     }
+}
+
+/// Writes the heat, and says once when that begins to fail and once when it works again.
+fn keep_heat(folder: &Path, text: &str, worked: &mut bool) {
+    let done = write_file(folder, heat_file::NAME, text);
+    let place = folder.join(heat_file::NAME);
+    match &done {
+        Ok(()) if !*worked => tracing::info!("{} is written again", place.display()),
+        Err(e) if *worked => tracing::warn!(
+            "{} is not written: {e}; after a restart lamps count as hot. Make room, or set the folder's owner",
+            place.display()
+        ),
+        _ => {}
+    }
+    *worked = done.is_ok();
 }
 
 fn read(path: &Path) -> Result<Arc<crate::plan::Plan>, Failure> {
@@ -72,7 +99,14 @@ fn write_look(plan: &Path, name: &str, text: &str) -> Result<(), Failure> {
 ///
 /// Makes the folder where it is not there. Errors: those of the file system; no half file is left.
 pub fn write_whole(folder: &Path, name: &str, text: &str) -> std::io::Result<()> {
-    let target = folder.join(format!("{name}.toml"));
+    write_file(folder, &format!("{name}.toml"), text)
+}
+
+/// Writes `FOLDER/NAME` whole or not at all, as [`write_whole`] does.
+///
+/// Errors: those of the file system; no half file is left.
+pub fn write_file(folder: &Path, name: &str, text: &str) -> std::io::Result<()> {
+    let target = folder.join(name);
     let part = folder.join(format!(".{name}.part"));
     let write = || -> std::io::Result<()> {
         std::fs::create_dir_all(folder)?;

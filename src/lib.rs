@@ -24,6 +24,7 @@ pub mod daemon;
 pub mod engine;
 pub mod files;
 pub mod guards;
+pub mod heat_file;
 pub mod light;
 pub mod logging;
 pub mod plan;

@@ -25,6 +25,7 @@ impl Engine {
         }
         let quiet = actions.is_empty() && self.outputs.len() == outputs.len();
         self.outputs = outputs;
+        self.heat_wires();
         self.refresh_standing_alerts(self.clock().seconds(n));
         if !quiet {
             actions.extend(self.publish());
@@ -59,6 +60,7 @@ impl Engine {
                 standing.push(("heat-unknown", Some(fixture.id.clone()), said));
             }
         }
+        standing.extend(self.heat_standing());
         if let Scene::Look(look) | Scene::Rest(look) = self.scene
             && self.plan.look(look).protect
         {

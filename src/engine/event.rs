@@ -2,6 +2,7 @@
 
 use std::sync::Arc;
 
+use super::KeptBody;
 use crate::channels::Frame;
 use crate::control::{Alert, Answer, Envelope, Failure, MqttStatus, OutputStatus};
 use crate::plan::Plan;
@@ -55,6 +56,8 @@ pub enum Action {
     Adopt(Arc<Plan>),
     /// Tell of something that needs attention, once.
     Tell(Alert),
+    /// Keep the bodies' heat where a restart finds it.
+    KeepHeat(Vec<KeptBody>),
     /// Nothing more will be sent; the daemon may end.
     Finished,
 }

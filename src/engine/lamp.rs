@@ -2,7 +2,8 @@
 
 use super::shape::ShapeFade;
 use crate::channels::{self, Stand, Step};
-use crate::guards::{self, Allowed, Conditions, Limit, LimitSet, Standing};
+use crate::guards::thermal::Held;
+use crate::guards::{self, Allowed, Conditions, Limit, LimitSet, Standing, Unheld};
 use crate::light::{Colour, Demand, Moving, Reach, Shape, fade, mix, solve};
 use crate::plan::{Fixture, MAX_EMITTERS, Prefer};
 use crate::units::{FrameClock, FrameNumber, Xy};
@@ -64,6 +65,15 @@ pub(super) struct Landing {
     lux_at_1m: f64,
 }
 
+/// A lamp's light in a frame before heat has its say: what [`Lamp::begin`] found.
+#[derive(Debug, Clone, Copy, PartialEq)]
+struct Begun {
+    reach: Reach,
+    way: Way,
+    /// True while a fade or a motion runs.
+    moves: bool,
+}
+
 /// Where a lamp's light is going in a frame.
 #[derive(Debug, Clone, Copy, PartialEq)]
 enum Way {
@@ -88,6 +98,12 @@ pub(super) struct Lamp {
     /// What was asked in the last frame, guards and rounding apart.
     pub asked: Demand,
     pub sent: Sent,
+    /// What every guard but the one for heat lets through.
+    pub unheld: Unheld,
+    /// What heat held of it in the frame last sent.
+    pub held: Held,
+    /// The frame under way, and then the last.
+    begun: Begun,
     /// True when the next frame can only be the same as the last.
     pub settled: bool,
     /// Where it is going, once that was needed.
@@ -110,6 +126,7 @@ impl Lamp {
             limits: LimitSet::NONE,
             slots: Vec::new(),
         };
+        let begun = Begun { reach: solve::reach(fixture, &asked), way: Way::Steady, moves: false };
         let mut lamp = Self {
             target: Moving::still(asked),
             moving_since: 0,
@@ -120,11 +137,14 @@ impl Lamp {
             absent: fixture.absent.clone(),
             asked,
             sent,
+            unheld: Unheld::default(),
+            held: Held::default(),
+            begun,
             settled: false,
             landing: None,
             spare: Vec::new(),
         };
-        lamp.send(fixture, None, now, Way::Steady);
+        lamp.send(fixture, now);
         lamp
     }
 
@@ -180,8 +200,23 @@ impl Lamp {
         self.shape = ShapeFade { from: start, to, start: at, frames, wanted: lit && known.is_none() };
     }
 
-    /// Works out frame `n`. `change` alters the demand on its way (a wink, a rollcall).
+    /// Works out frame `n` of a lamp that no heat holds.
+    #[cfg(test)]
     pub fn frame(
+        &mut self,
+        fixture: &Fixture,
+        n: FrameNumber,
+        clock: FrameClock,
+        now: &Conditions,
+        change: impl Fn(Demand) -> Demand,
+    ) {
+        self.begin(fixture, n, clock, now, change);
+        self.finish(fixture, now, Held::default());
+    }
+
+    /// Works out what frame `n` is before heat has its say. `change` alters the demand on its way (a wink,
+    /// a rollcall).
+    pub fn begin(
         &mut self,
         fixture: &Fixture,
         n: FrameNumber,
@@ -215,9 +250,22 @@ impl Lamp {
         let plain = self.target.motion.is_none() && self.asked == demand;
         let way = if plain { Way::To { end, fading } } else { Way::Steady };
         let shape = (fixture.prefer == Prefer::Rendering).then(|| self.shape.at(n));
-        let settled = self.send(fixture, shape.as_ref(), now, way);
         let mixed = shape.is_none() || (self.shape.over(n) && !self.shape.wanted);
-        self.settled = settled && !fading && mixed && self.target.motion.is_none();
+        let reach = self.reach(fixture, &self.asked, shape.as_ref());
+        let moves = fading || !mixed || self.target.motion.is_some();
+        self.begun = Begun { reach, way, moves };
+        self.unheld = guards::before_heat(fixture, &reach, now, &self.standing);
+    }
+
+    /// Sends the frame that was begun, less what heat holds. A settled lamp of which heat holds the same
+    /// stands as it is.
+    pub fn finish(&mut self, fixture: &Fixture, now: &Conditions, held: Held) {
+        if self.settled && self.held == held {
+            return;
+        }
+        self.held = held;
+        let settled = self.send(fixture, now);
+        self.settled = settled && !self.begun.moves;
     }
 
     /// What the lamp can do towards a demand, of the one mix that it is held to if it is.
@@ -228,10 +276,10 @@ impl Lamp {
         }
     }
 
-    /// Guards and slots of what is asked; true if the same demand again would give the same.
-    fn send(&mut self, fixture: &Fixture, shape: Option<&Shape>, now: &Conditions, way: Way) -> bool {
-        let reach = self.reach(fixture, &self.asked, shape);
-        let allowed = guards::allow(fixture, &reach, now, &mut self.standing);
+    /// Guards and slots of what was begun; true if the same demand again would give the same.
+    fn send(&mut self, fixture: &Fixture, now: &Conditions) -> bool {
+        let Begun { reach, way, .. } = self.begun;
+        let allowed = guards::allow(fixture, &reach, now, &self.held, &mut self.standing);
         let given = if fixture.address().is_some() {
             self.write_slots(fixture, now, &reach, &allowed, way);
             channels::given(fixture, &self.sent.slots)

@@ -13,6 +13,8 @@ pub mod draw;
 mod event;
 pub mod explain;
 pub mod exposure;
+mod heat;
+mod heat_told;
 mod lamp;
 pub mod meter;
 pub mod quality;
@@ -25,5 +27,6 @@ mod state;
 mod step;
 
 pub use event::{Action, Event, Ticket};
+pub use heat::{HeatStart, KeptBody};
 pub(crate) use state::light_of;
 pub use state::{Engine, Options};

@@ -124,8 +124,12 @@ impl Engine {
         if rate.0 != rate.1 {
             self.retime(rate.0, rate.1);
         }
+        let held = self.adopt_heat(&old.fixtures);
         if self.rollcall.is_some() {
             self.end_rollcall(self.next_frame());
+        } else if held {
+            // From the light as it is to what it is asked, held anew.
+            self.turn_together(&[], self.next_frame(), self.clock().frames_in(self.plan.fade));
         }
         let names = |p: &Plan| p.looks.iter().map(|l| l.name.clone()).collect::<HashSet<_>>();
         let changed =

@@ -5,6 +5,7 @@
 //! door does can be in their way.
 
 use std::collections::HashMap;
+use std::path::PathBuf;
 use std::sync::Arc;
 use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, TrySendError};
 use std::time::Duration;
@@ -17,6 +18,7 @@ use crate::control::{
     Alert, Answer, Ask, Envelope, Failure, FailureKind, Inbound, LinkState, OutputStatus, Request, Status,
 };
 use crate::files::Job;
+use crate::heat_file;
 use crate::plan::{Output, OutputKind, Plan};
 use crate::units::Moment;
 use crate::wire::{self, Sender, SimWatch};
@@ -44,6 +46,10 @@ pub struct Edges {
     pub alerts: broadcast::Sender<Alert>,
     /// Work for the files thread.
     pub files: SyncSender<Job>,
+    /// The set's state folder; `None`: nothing is kept between starts.
+    pub state: Option<PathBuf>,
+    /// Random id of this boot of the machine; empty where it is not known.
+    pub boot_id: String,
     /// Every output is the simulator.
     pub simulate: bool,
     /// What simulators show their frames to.
@@ -252,8 +258,18 @@ impl Loop {
                     // No listener is no fault.
                     let _ = self.edges.alerts.send(alert);
                 }
+                Action::KeepHeat(bodies) => self.keep_heat(&bodies),
                 Action::Finished => self.finished = true,
             }
+        }
+    }
+
+    /// Has the bodies' heat written where the next start finds it. A disk that does not keep up misses one.
+    fn keep_heat(&self, bodies: &[super::KeptBody]) {
+        let Some(folder) = self.edges.state.clone().filter(|_| !bodies.is_empty()) else { return };
+        let text = heat_file::text(bodies, &heat_file::When::now(self.edges.clock, &self.edges.boot_id));
+        if self.edges.files.try_send(Job::WriteHeat { folder, text }).is_err() {
+            tracing::debug!("the disk does not keep up: the heat was not kept this time");
         }
     }
 
@@ -272,6 +288,7 @@ impl Loop {
         match job {
             Job::ReadPlan { .. } => self.event(Event::PlanRead(ticket, Err(failure()))),
             Job::WriteLook { .. } => self.event(Event::LookWritten(ticket, Err(failure()))),
+            Job::WriteHeat { .. } => {}
         }
     }
 

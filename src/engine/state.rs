@@ -3,6 +3,7 @@
 use std::sync::Arc;
 
 use super::Ticket;
+use super::heat::{Heat, HeatStart};
 use super::lamp::Lamp;
 use crate::channels::{self, Patch};
 use crate::control::{
@@ -15,12 +16,15 @@ use crate::plan::{Control, FixtureId, Look, LookId, OnStart, OutputKind, Plan};
 use crate::units::{FrameClock, FrameNumber, Moment, Xy};
 
 /// What the engine is told at its start besides the plan.
-#[derive(Debug, Clone, PartialEq, Eq, Default)]
+#[derive(Debug, Clone, PartialEq, Default)]
 pub struct Options {
     /// Every output is the simulator: no lamp can be hurt by an unknown heat.
     pub simulate: bool,
     /// Random id of this boot of the machine, given on in the status.
     pub boot_id: String,
+    /// What the state file says of the bodies' heat. `None`: nothing is known, so that real lamps count
+    /// as hot; simulated ones are cold.
+    pub heat: Option<HeatStart>,
 }
 
 /// What is lit, apart from nudges.
@@ -105,6 +109,7 @@ pub struct Engine {
     /// The last frame worked out; `None` before the first.
     pub(super) last: Option<FrameNumber>,
     pub(super) lamps: Vec<Lamp>,
+    pub(super) heat: Heat,
     /// Best mixes found so far, for lamps that prefer `rendering`.
     pub(super) renderings: Renderings,
     pub(super) scene: Scene,
@@ -140,6 +145,7 @@ impl Engine {
         let mut engine = Self {
             patches: channels::patches(&plan),
             lamps: Vec::new(),
+            heat: Heat::default(),
             renderings: Renderings::new(&plan),
             options,
             last: None,
@@ -169,6 +175,7 @@ impl Engine {
             .fixture_ids()
             .map(|id| Lamp::dark(engine.plan.fixture(id), dark, &engine.conditions(id)))
             .collect();
+        engine.begin_heat();
         if let OnStart::Look(look) = engine.plan.on_start {
             engine.bring_up(look, None, 0);
             engine.find_place_in_order(look);
@@ -298,6 +305,7 @@ impl Engine {
     fn fixture_status(&self, id: FixtureId) -> FixtureStatus {
         let fixture = self.plan.fixture(id);
         let lamp = &self.lamps[id.0];
+        let heat = self.heat_figures(id);
         let control = match (&fixture.control, &lamp.absent) {
             (_, Some(_)) => "absent",
             (Control::Hand, None) => "hand",
@@ -315,9 +323,9 @@ impl Engine {
             measured: None,
             slots: lamp.sent.slots.clone(),
             watts: if lamp.absent.is_some() { 0.0 } else { lamp.sent.watts },
-            body_est_c: None,
-            limit_c: None,
-            minutes_left: None,
+            body_est_c: heat.map(|h| h.body_est_c),
+            limit_c: heat.map(|h| h.limit_c),
+            minutes_left: heat.and_then(|h| h.minutes_left),
             limited_by: lamp.sent.limits.iter().map(|l| l.word().to_owned()).collect(),
             uncalibrated: fixture.uncalibrated,
         }

@@ -52,14 +52,23 @@ impl Engine {
             let id = FixtureId(index);
             let now = self.conditions(id);
             let fixture = &self.plan.fixtures[index];
-            self.lamps[index].frame(fixture, n, clock, &now, |demand| match (rollcall, wink) {
+            self.lamps[index].begin(fixture, n, clock, &now, |demand| match (rollcall, wink) {
                 (Some(showing), _) => low(fixture, &demand, showing == Some(id)),
                 (None, Some(w)) if w.fixture == id => winking(fixture, demand, &now),
                 _ => demand,
             });
         }
+        self.hold_heat(n);
+        for index in 0..self.lamps.len() {
+            let now = self.conditions(FixtureId(index));
+            let held = self.heat.held(index);
+            self.lamps[index].finish(&self.plan.fixtures[index], &now, held);
+        }
         self.last = Some(n);
         actions.push(Action::Send(self.frames(n)));
+        self.heat_goes_on();
+        actions.extend(self.tell_heat(n));
+        actions.extend(self.keep_heat(n));
         let showing = self.rollcall.as_ref().and_then(|r| r.showing(n));
         let moving = self.lamps.iter().any(|l| !l.settled) || showing.is_some() || self.wink.is_some();
         let due = n - self.last_publish >= u64::from(clock.rate() / PUBLISH_RATE).max(1);
@@ -71,10 +80,16 @@ impl Engine {
         }
         self.was_moving = moving;
         if self.stopping && self.lamps.iter().all(|l| l.fade.is_none()) {
-            self.finished = true;
-            actions.push(Action::Finished);
+            self.finish(&mut actions);
         }
         actions
+    }
+
+    /// Nothing more will be sent.
+    fn finish(&mut self, actions: &mut Vec<Action>) {
+        self.finished = true;
+        actions.push(Action::KeepHeat(self.kept_heat()));
+        actions.push(Action::Finished);
     }
 
     /// Makes at most one search for a best mix, so that no frame waits for more: first for a lamp that
@@ -156,8 +171,22 @@ impl Engine {
     pub(super) fn end_rollcall(&mut self, at: FrameNumber) {
         self.rollcall = None;
         let frames = self.clock().frames_in(std::time::Duration::from_secs_f64(RETURN_FADE_S));
-        for index in 0..self.lamps.len() {
-            self.turn_on_its_way(FixtureId(index), self.lamps[index].target, at, frames);
+        self.turn_together(&[], at, frames);
+    }
+
+    /// Turns some lamps to other targets as [`Self::turn_on_its_way`] does. Where heat holds the light or
+    /// would hold what is asked now, all lamps turn, each to what it is asked, so that ratios hold.
+    pub(super) fn turn_together(&mut self, turned: &[(FixtureId, Moving)], at: FrameNumber, least: u64) {
+        let mut targets: Vec<Moving> = self.lamps.iter().map(|l| l.target).collect();
+        for (id, target) in turned {
+            targets[id.0] = *target;
+        }
+        let all = self.heat_recalled(&targets, at, least) || turned.is_empty();
+        for (index, target) in targets.into_iter().enumerate() {
+            let id = FixtureId(index);
+            if all || turned.iter().any(|(t, _)| *t == id) {
+                self.turn_on_its_way(id, target, at, least);
+            }
         }
     }
 
@@ -183,6 +212,8 @@ impl Engine {
         self.wink = None;
         self.rollcall = None;
         self.rest_ends = None;
+        self.heat_recalled(targets, at, frames);
+        self.heat.lands = at + frames;
         for (index, target) in targets.iter().enumerate() {
             self.turn(FixtureId(index), *target, at, frames);
         }
@@ -249,8 +280,9 @@ impl Engine {
                 self.publish()
             }
             _ => {
-                self.finished = true;
-                vec![Action::Finished]
+                let mut actions = Vec::new();
+                self.finish(&mut actions);
+                actions
             }
         }
     }

@@ -1,6 +1,7 @@
 //! Runs the guards in a fixed order and makes [`Allowed`].
 
 use super::limits;
+use super::thermal::Held;
 use super::{Limit, LimitSet};
 use crate::light::{Reach, solve};
 use crate::plan::{Fixture, MAX_EMITTERS};
@@ -87,6 +88,8 @@ pub struct Standing {
     /// dark passes under its floor for a while and must not be held there for ever. In lux, not as a
     /// share of full, so that a change of colour at the same light is no rise.
     lux: f64,
+    /// The same with what heat holds back taken off: what is let go of again is a rise like any other.
+    held_lux: f64,
 }
 
 impl Standing {
@@ -99,21 +102,55 @@ impl Standing {
 
 /// What of a lamp's demand may be sent in this frame: that or less.
 ///
-/// A fall passes at once. `standing` is carried from frame to frame.
+/// `heat`: what the thermal guard holds of it, by [`before_heat`] of all lamps. A fall passes at once.
+/// `standing` is carried from frame to frame.
 #[must_use]
-pub fn allow(fixture: &Fixture, reach: &Reach, now: &Conditions, standing: &mut Standing) -> Allowed {
-    let mut allowed = stand(fixture, reach, now);
+pub fn allow(
+    fixture: &Fixture,
+    reach: &Reach,
+    now: &Conditions,
+    heat: &Held,
+    standing: &mut Standing,
+) -> Allowed {
+    let mut allowed = risen(fixture, stand(fixture, reach, now), now, standing.lux);
+    standing.lux = allowed.lux();
+    if heat.holds() && allowed.level > 0.0 {
+        allowed.level *= heat.share().clamp(0.0, 1.0);
+        allowed.limits = allowed.limits.with(Limit::Heat);
+        allowed = risen(fixture, allowed, now, standing.held_lux);
+    }
+    standing.held_lux = allowed.lux();
+    floored(fixture, allowed)
+}
+
+/// Light that every guard but the one for heat lets through.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Unheld {
+    /// Illuminance at the aim in lux.
+    pub lux: f64,
+    /// Electrical power of the emitters in watts, standby not included.
+    pub watts: f64,
+}
+
+/// What [`allow`] would let through of the same if heat held nothing; `standing` stays as it is.
+#[must_use]
+pub fn before_heat(fixture: &Fixture, reach: &Reach, now: &Conditions, standing: &Standing) -> Unheld {
+    let allowed = floored(fixture, risen(fixture, stand(fixture, reach, now), now, standing.lux));
+    Unheld { lux: allowed.lux(), watts: allowed.watts() }
+}
+
+/// The rise: at most so much over `was_lux` in a frame.
+fn risen(fixture: &Fixture, mut allowed: Allowed, now: &Conditions, was_lux: f64) -> Allowed {
     if let Some(rise) = fixture.limits.rise_per_s
         && allowed.full_lux > 0.0
     {
-        let share = standing.lux / allowed.full_lux + rise * now.period_s;
+        let share = was_lux / allowed.full_lux + rise * now.period_s;
         if share < allowed.level {
             allowed.level = share;
             allowed.limits = allowed.limits.with(Limit::Rise);
         }
     }
-    standing.lux = allowed.lux();
-    floored(fixture, allowed)
+    allowed
 }
 
 /// What would be allowed once every rise is over. It can be shown (`channels::preview`), not sent.

@@ -2,8 +2,9 @@
 //!
 //! [`guard::allow`] is the one maker of [`Allowed`]. It takes what a lamp was asked for and gives
 //! that or less, never more, and says what held it. A lowering is never held back.
-//! What is not known of a lamp's heat counts as hot. [`flash`], [`load`] and [`identity`] are whole in
-//! themselves; the engine does not ask them yet, `check` asks [`load`].
+//! `thermal` keeps estimates of lamps' bodies under their limits; what is not known of a lamp's heat
+//! counts as hot. [`flash`], [`load`] and [`identity`] are whole in themselves; the engine does not ask
+//! them yet, `check` asks [`load`].
 
 pub mod flash;
 mod guard;
@@ -13,6 +14,6 @@ pub mod load;
 mod report;
 pub mod thermal;
 
-pub use guard::{Allowed, Conditions, Forecast, Standing, allow, forecast};
+pub use guard::{Allowed, Conditions, Forecast, Standing, Unheld, allow, before_heat, forecast};
 pub use limits::{HALF_POWER, heat_unknown};
 pub use report::{Intervention, Limit, LimitSet};

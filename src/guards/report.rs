@@ -17,6 +17,8 @@ pub enum Limit {
     Rise,
     /// Its heat is not known, and the output is real: half its electrical power.
     HeatUnknown,
+    /// Its body, or that of another white lamp of the look, is estimated to come to its limit.
+    Heat,
     /// A person said that it is not here.
     Absent,
 }
@@ -32,12 +34,21 @@ impl Limit {
             Self::Floor => "floor",
             Self::Rise => "rise",
             Self::HeatUnknown => "heat-unknown",
+            Self::Heat => "heat",
             Self::Absent => "absent",
         }
     }
 
-    const ALL: [Self; 7] =
-        [Self::Reach, Self::Colour, Self::Ceiling, Self::Floor, Self::Rise, Self::HeatUnknown, Self::Absent];
+    const ALL: [Self; 8] = [
+        Self::Reach,
+        Self::Colour,
+        Self::Ceiling,
+        Self::Floor,
+        Self::Rise,
+        Self::HeatUnknown,
+        Self::Heat,
+        Self::Absent,
+    ];
 }
 
 /// A few limits at once; no allocation, since one is made for each lamp and frame.

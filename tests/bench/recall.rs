@@ -45,6 +45,7 @@ fn lampkeep(folder: &Path, args: &[&str]) -> Command {
         .args(args)
         .current_dir(folder)
         .env("LAMPKEEP_SOCKET", folder.join("s.sock"))
+        .env("LAMPKEEP_STATE", folder.join("state"))
         .env_remove("NOTIFY_SOCKET")
         .stdin(Stdio::null())
         .stdout(Stdio::null())

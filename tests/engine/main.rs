@@ -3,6 +3,7 @@
 mod balance;
 mod calibrate;
 mod frames;
+mod heat;
 mod hurry;
 mod preferences;
 mod properties;

@@ -4,7 +4,7 @@ use std::sync::Arc;
 
 use lampkeep::channels::Frame;
 use lampkeep::control::{Answer, Envelope, Request, Status};
-use lampkeep::engine::{Action, Engine, Event, Options, Ticket};
+use lampkeep::engine::{Action, Engine, Event, KeptBody, Options, Ticket};
 use lampkeep::plan::Plan;
 use lampkeep::units::FrameNumber;
 
@@ -12,6 +12,10 @@ pub struct Rig {
     pub engine: Engine,
     pub frames: Vec<Vec<Frame>>,
     pub told: Vec<String>,
+    /// Kind and words of every alert, with the frame.
+    pub alerts: Vec<(u64, String, String)>,
+    /// What was last to be kept of heat.
+    pub kept: Vec<KeptBody>,
     /// Files of kept looks: name and text.
     pub written: Vec<(String, String)>,
     ticket: u64,
@@ -23,9 +27,20 @@ impl Rig {
     }
 
     pub fn with(plan: Plan, simulate: bool) -> Self {
-        let options = Options { simulate, boot_id: "test".into() };
+        Self::start(plan, Options { simulate, boot_id: "test".into(), heat: None })
+    }
+
+    pub fn start(plan: Plan, options: Options) -> Self {
         let engine = Engine::new(Arc::new(plan), options);
-        Self { engine, frames: Vec::new(), told: Vec::new(), written: Vec::new(), ticket: 0 }
+        Self {
+            engine,
+            frames: Vec::new(),
+            told: Vec::new(),
+            alerts: Vec::new(),
+            kept: Vec::new(),
+            written: Vec::new(),
+            ticket: 0,
+        }
     }
 
     /// Sends a request that acts on the next frame.
@@ -93,7 +108,11 @@ impl Rig {
         for action in self.engine.handle(Event::Frame(n), now) {
             match action {
                 Action::Send(frames) => sent = Some(frames),
-                Action::Tell(alert) => self.told.push(alert.said),
+                Action::Tell(alert) => {
+                    self.alerts.push((n, alert.kind, alert.said.clone()));
+                    self.told.push(alert.said);
+                }
+                Action::KeepHeat(bodies) => self.kept = bodies,
                 _ => {}
             }
         }

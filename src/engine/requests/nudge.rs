@@ -54,11 +54,12 @@ impl Engine {
             }
         }
         let frames = self.clock().frames_in(std::time::Duration::from_secs_f64(NUDGE_FADE_S));
-        for (id, target, colour) in turned {
+        let nudged = |(id, target, colour): (FixtureId, Moving, Colour)| {
             let lux = target.base.lux * allowed.exp2();
-            let target = Moving { base: Demand { lux, colour }, motion: target.motion };
-            self.turn_on_its_way(id, target, at, frames);
-        }
+            (id, Moving { base: Demand { lux, colour }, motion: target.motion })
+        };
+        let turned: Vec<_> = turned.into_iter().map(nudged).collect();
+        self.turn_together(&turned, at, frames);
         self.nudged = true;
         if matches!(self.scene, Scene::Look(_)) {
             self.remember();

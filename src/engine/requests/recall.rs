@@ -5,6 +5,7 @@ use crate::control::{Failure, FailureKind};
 use crate::engine::assess::{self, Assessment};
 use crate::engine::state::{Change, Waiting};
 use crate::engine::{Engine, say};
+use crate::guards::Limit;
 use crate::light::solve;
 use crate::plan::{Look, LookId};
 use crate::units::FrameNumber;
@@ -140,6 +141,12 @@ impl Engine {
         parts.extend(found.iter().filter_map(|a| a.by_hand(&self.plan)));
         let mut warnings: Vec<String> = found.iter().flat_map(|a| a.warnings(&self.plan)).collect();
         warnings.extend(as_it_stands.balanced.iter().flat_map(|b| b.unmet.iter().cloned()));
+        let watts = |a: &Assessment| {
+            let standby = self.plan.fixture(a.fixture).profile.standby.get();
+            (a.fixture, (a.watts - standby).max(0.0))
+        };
+        let here = found.iter().filter(|a| !a.limits.has(Limit::Absent));
+        warnings.extend(self.heat_warnings(look, &here.map(watts).collect::<Vec<_>>()));
         if self.plan.look(look).protect {
             warnings.push("front lamps are not locked in this version: unplug them".to_owned());
         }

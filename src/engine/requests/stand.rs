@@ -4,7 +4,9 @@ use super::{Done, fail};
 use crate::control::FailureKind;
 use crate::engine::state::{Rollcall, Scene, Wink};
 use crate::engine::{Engine, say};
+use crate::guards::thermal::Duty;
 use crate::light::{Demand, Moving, solve};
+use crate::plan::FixtureId;
 use crate::units::FrameNumber;
 
 /// Fade to one lamp alone, in seconds.
@@ -142,14 +144,26 @@ impl Engine {
     }
 
     pub(super) fn cold(&mut self, name: &str) -> Done {
-        let who = if name == "all" {
-            "all lamps".to_owned()
+        let (ids, who): (Vec<FixtureId>, _) = if name == "all" {
+            (self.plan.fixture_ids().collect(), "every lamp".to_owned())
         } else {
-            self.plan.fixture(self.find_lamp(name)?).id.clone()
+            let id = self.find_lamp(name)?;
+            (vec![id], self.plan.fixture(id).id.clone())
         };
-        Ok(format!(
-            "noted: {who} at room temperature · this version keeps no heat estimate yet, so a lamp of unknown \
-             heat stays at half power"
-        ))
+        self.cool(&ids);
+        let named = |matches: &dyn Fn(FixtureId) -> bool| {
+            let found = ids.iter().filter(|id| matches(**id));
+            found.map(|id| self.plan.fixture(*id).id.as_str()).collect::<Vec<_>>().join(", ")
+        };
+        let lit = named(&|id| self.lamps[id.0].sent.lux > 0.0);
+        let unknown = named(&|id| self.heat.bodies[id.0].duty == Duty::Unknown);
+        let mut said = format!("{who} taken to be at room temperature, {:.0} °C", self.plan.ambient.get());
+        if !lit.is_empty() {
+            said.push_str(&format!(" · lit now: {lit}; a lit lamp is seldom cold"));
+        }
+        if !unknown.is_empty() {
+            said.push_str(&format!(" · no figure of heat, so half power as before: {unknown}"));
+        }
+        Ok(said)
     }
 }

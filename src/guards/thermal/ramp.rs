@@ -84,6 +84,12 @@ pub struct Held {
 }
 
 impl Held {
+    /// True if anything is held: more than rounding of the sums.
+    #[must_use]
+    pub fn holds(&self) -> bool {
+        self.dark || self.stops > ROUNDING
+    }
+
     /// The share of what was asked that may be sent, 0 to 1.
     #[must_use]
     pub fn share(&self) -> f64 {
