@@ -54,7 +54,7 @@ static ALL_COLOURS: LazyLock<Hull<ROWS>> = LazyLock::new(|| {
     }))
 });
 
-/// True for a chromaticity that some light can have: inside [`ALL_COLOURS`] or on its edge.
+/// True for a chromaticity that some light can have: inside the spectral locus and the purple line or on its edge.
 #[must_use]
 pub fn is_real(xy: Xy) -> bool {
     let uv = xy.uv76();
