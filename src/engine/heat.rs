@@ -350,7 +350,7 @@ impl Engine {
     }
 
     pub(super) fn keep_heat(&self, n: FrameNumber) -> Option<Action> {
-        let due = n % (KEPT_EVERY_S * u64::from(self.clock().rate())) == 0;
+        let due = n.is_multiple_of(KEPT_EVERY_S * u64::from(self.clock().rate()));
         let bodies = if due { self.kept_heat() } else { Vec::new() };
         (!bodies.is_empty()).then_some(Action::KeepHeat(bodies))
     }

@@ -20,7 +20,7 @@ impl Engine {
             || self.heat.told_group
             || self.heat.told.iter().any(|t| *t != Told::default());
         // What only time brings is looked for once a second.
-        if !anything && n % u64::from(self.clock().rate()) != 0 {
+        if !anything && !n.is_multiple_of(u64::from(self.clock().rate())) {
             return actions;
         }
         let stops = self.heat.ramp.stops();
