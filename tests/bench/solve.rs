@@ -13,6 +13,7 @@ use std::time::Duration;
 
 use lampkeep::channels::{self, SLOTS, Step};
 use lampkeep::clock::{Clock, SystemClock};
+use lampkeep::guards::thermal::Held;
 use lampkeep::guards::{self, Conditions, Standing};
 use lampkeep::light::{Colour, Demand, fade, solve};
 use lampkeep::plan::{Fixture, load};
@@ -112,7 +113,7 @@ fn main() {
             let lamps = frame.iter().zip(&mut standing).zip(slots.chunks_exact_mut(footprint));
             for ((demand, standing), slots) in lamps {
                 let reach = solve::reach(fixture, demand);
-                let allowed = guards::allow(fixture, &reach, &now, standing);
+                let allowed = guards::allow(fixture, &reach, &now, &Held::default(), standing);
                 channels::encode(fixture, &allowed, Step::Free, slots);
             }
             black_box(&mut slots);
