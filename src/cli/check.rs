@@ -1,6 +1,7 @@
 //! `check`: once a plan has no errors, what the set can and cannot do.
 
 mod exposure;
+mod loads;
 
 use std::fmt::Write;
 
@@ -11,7 +12,7 @@ use crate::engine::exposure::{self as exposures, Cure, Help, KeyReading};
 use crate::engine::{assess, balanced, meter, quality, say};
 use crate::guards;
 use crate::light::Renderings;
-use crate::plan::{CircuitId, Control, Plan};
+use crate::plan::{Control, Plan};
 
 /// What a plan comes to.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -26,8 +27,10 @@ pub struct Findings {
     pub outputs: Vec<OutputUse>,
     /// Each look.
     pub looks: Vec<LookFindings>,
-    /// Each circuit's worst look.
+    /// Each circuit at its worst.
     pub circuits: Vec<CircuitUse>,
+    /// Each lamp that runs from a battery.
+    pub batteries: Vec<BatteryUse>,
     /// Fixtures whose heat is not known: half power on real outputs.
     pub heat_unknown: Vec<String>,
     /// Cameras, shutters and modulation.
@@ -81,14 +84,39 @@ pub struct LookFindings {
 pub struct CircuitUse {
     /// Its id.
     pub circuit: String,
-    /// Power in its worst look, other loads included, in watts.
+    /// Power at its worst, other loads included, in watts.
     pub watts: f64,
     /// Power in volt-amperes, by the profiles' power factors.
     pub volt_amperes: f64,
+    /// When that is: `in LOOK`, or `in the fade from LOOK to LOOK` of the running order.
+    pub when: Option<String>,
+    /// What the plan lets it carry, in volt-amperes.
+    pub limit_va: f64,
+    /// Its breaker in amperes.
+    pub breaker_a: f64,
+    /// True if the plan does not know the breaker: the smallest usual one is taken.
+    pub breaker_assumed: bool,
+    /// True if that is too much.
+    pub over: bool,
+}
+
+/// One lamp that runs from a battery.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct BatteryUse {
+    /// The lamp.
+    pub lamp: String,
+    /// Rated watt-hours.
+    pub wh: f64,
+    /// Power in its worst look, in watts.
+    pub watts: f64,
     /// That look.
     pub look: Option<String>,
-    /// What the plan lets it carry, in volt-amperes; `None`: the breaker is unknown.
-    pub limit_va: Option<f64>,
+    /// Minutes that a full one lasts there.
+    pub minutes: Option<f64>,
+    /// Watt-hours that it gives over the running order; `None` without one.
+    pub order_wh: Option<f64>,
+    /// True if a full one does not last the running order.
+    pub short: bool,
 }
 
 /// Works a plan through.
@@ -98,17 +126,6 @@ pub fn findings(plan: &Plan) -> Findings {
         plan.fixtures.iter().filter(|x| f(&x.control, x.absent.is_some())).count()
     };
     let mut looks = Vec::new();
-    let mut circuits: Vec<CircuitUse> = plan
-        .circuits
-        .iter()
-        .map(|c| CircuitUse {
-            circuit: c.id.clone(),
-            watts: 0.0,
-            volt_amperes: 0.0,
-            look: None,
-            limit_va: c.amps.map(|a| a * c.volts * c.share.get()),
-        })
-        .collect();
     let mut renderings = Renderings::new(plan);
     for look in &plan.looks {
         let found = assess::assess_with(plan, look, false, &mut renderings);
@@ -124,20 +141,6 @@ pub fn findings(plan: &Plan) -> Findings {
             }
             found.iter().find(|a| a.fixture.0 == id).map_or(fixture.profile.standby.get(), |a| a.watts)
         };
-        for (index, circuit) in circuits.iter_mut().enumerate() {
-            let mut watts = plan.circuits[index].other.get();
-            let mut volt_amperes = watts;
-            for (id, fixture) in plan.fixtures.iter().enumerate() {
-                if fixture.circuit == Some(CircuitId(index)) {
-                    watts += watts_of(id);
-                    volt_amperes += watts_of(id) / fixture.profile.power_factor;
-                }
-            }
-            if circuit.look.is_none() || volt_amperes > circuit.volt_amperes {
-                (circuit.watts, circuit.volt_amperes) = (watts, volt_amperes);
-                circuit.look = Some(look.name.clone());
-            }
-        }
         looks.push(LookFindings {
             look: look.name.clone(),
             lamps: found.iter().filter(|a| a.asked.lux > 0.0).count(),
@@ -170,7 +173,8 @@ pub fn findings(plan: &Plan) -> Findings {
             })
             .collect(),
         looks,
-        circuits,
+        circuits: loads::circuits(plan),
+        batteries: loads::batteries(plan),
         heat_unknown: plan
             .fixtures
             .iter()
@@ -204,28 +208,7 @@ impl Findings {
                 o.last_slot
             );
         }
-        for c in &self.circuits {
-            let look = c.look.as_ref().map_or(String::new(), |l| format!(" in {l}"));
-            let _ = match c.limit_va {
-                Some(limit) => {
-                    let over =
-                        if c.volt_amperes > limit { "  ! OVER: move a lamp to another circuit" } else { "" };
-                    writeln!(
-                        text,
-                        "circuit {}: {:.0} VA of {limit:.0}{look}{over}",
-                        c.circuit, c.volt_amperes
-                    )
-                }
-                None => {
-                    writeln!(text, "circuit {}: {:.0} VA{look}, breaker unknown", c.circuit, c.volt_amperes)
-                }
-            };
-        }
-        if !self.circuits.is_empty() {
-            text.push_str(
-                "plug lamps in one at a time; local code and a licensed person decide on circuits\n",
-            );
-        }
+        text.push_str(&loads::text(&self.circuits, &self.batteries));
         text.push('\n');
         let width = self.looks.iter().map(|l| l.look.len()).max().unwrap_or(0);
         for look in &self.looks {
@@ -279,6 +262,6 @@ impl Findings {
     /// True if a circuit carries more than the plan lets it.
     #[must_use]
     pub fn over_a_circuit(&self) -> bool {
-        self.circuits.iter().any(|c| c.limit_va.is_some_and(|l| c.volt_amperes > l))
+        self.circuits.iter().any(|c| c.over)
     }
 }

@@ -9,6 +9,7 @@ mod attention;
 pub mod balanced;
 #[cfg(test)]
 mod continuity;
+pub mod draw;
 mod event;
 pub mod explain;
 pub mod exposure;

@@ -2,11 +2,15 @@
 //!
 //! [`guard::allow`] is the one maker of [`Allowed`]. It takes what a lamp was asked for and gives
 //! that or less, never more, and says what held it. A lowering is never held back.
-//! `thermal` keeps estimates of lamps' bodies under their limits; what is not known of a lamp's heat
-//! counts as hot. Circuits, flashes and identity are guards of later versions.
+//! `thermal` keeps estimates of lamps' bodies under their limits; what is not known of a lamp's heat counts
+//! as hot. [`flash`], [`load`] and [`identity`] are whole in themselves; the engine does not ask them yet,
+//! `check` asks [`load`].
 
+pub mod flash;
 mod guard;
+pub mod identity;
 mod limits;
+pub mod load;
 mod report;
 pub mod thermal;
 

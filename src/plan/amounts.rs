@@ -50,6 +50,9 @@ pub(super) const STOPS: Family =
 /// Electrical power, in watts.
 pub(super) const POWER: Family =
     Family { noun: "a power", units: &[("W", 1.0), ("kW", 1000.0)], example: "60 W" };
+/// Energy in batteries, in watt-hours.
+pub(super) const ENERGY: Family =
+    Family { noun: "an energy", units: &[("Wh", 1.0), ("kWh", 1000.0)], example: "98 Wh" };
 /// Voltages, in volts.
 pub(super) const VOLTS: Family = Family { noun: "a voltage", units: &[("V", 1.0)], example: "230 V" };
 /// Currents, in amperes.

@@ -2,6 +2,8 @@
 
 use std::time::Duration;
 
+use super::Over;
+
 /// Fade where nothing else is stated; interface.md part 2.
 pub(super) const FADE: Duration = Duration::from_secs(2);
 /// Frames a second of the engine: near the 44 that a full universe allows, and a whole 25 ms apart.
@@ -32,6 +34,8 @@ pub(super) const BOARD_SIZE_M: f64 = 1.0;
 pub(super) const VOLTS: f64 = 230.0;
 /// Share of a breaker that a load of three hours or more may take; a rule of some local codes.
 pub(super) const BREAKER_SHARE: f64 = 0.8;
+/// What happens over a circuit's share: nothing that was lit changes by itself.
+pub(super) const OVER: Over = Over::Refuse;
 /// Break in microseconds: what picky lamps want; E1.11 asks senders for 92 or more.
 pub(super) const BREAK_US: f64 = 176.0;
 /// Mark after break in microseconds; E1.11 asks senders for 12 or more.

@@ -57,6 +57,8 @@ pub struct Fixture {
     pub uncalibrated: bool,
     /// The circuit it draws from.
     pub circuit: Option<CircuitId>,
+    /// Rated watt-hours of the battery that it runs from; it then draws from no circuit.
+    pub battery_wh: Option<f64>,
     /// Why it is not here (`"lent"`); `None` when it is.
     pub absent: Option<String>,
 }

@@ -39,7 +39,7 @@ pub use meter::{MeterAt, MeterPoint, MeterTarget, Receptor, Sent, Spill, Surface
 pub use place::{Aim, Bounce, Camera, Daylight, Flag, Metres, Placement, Room, Subject, Wall};
 pub use problem::{Kind, Mark, Place, Problem, Report};
 pub use read::{is_look_name, is_set_name, read};
-pub use settings::{Circuit, Exposure, Group, Mqtt, OnStart, OnStop, Output, OutputKind};
+pub use settings::{Circuit, Exposure, Group, Mqtt, OnStart, OnStop, Output, OutputKind, Over};
 pub use sources::{ColourScience, Sources, SpectrumFile, Text, WrongSpectrum};
 pub use spectrum::SpectralPower;
 pub use write::look_text;

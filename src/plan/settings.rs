@@ -66,12 +66,23 @@ pub struct Circuit {
     pub id: String,
     /// Mains voltage.
     pub volts: f64,
-    /// Breaker in amperes; `None`: unknown, the smallest usual one is taken.
+    /// Breaker in amperes; `None`: unknown, the smallest usual one is taken (`guards::load`).
     pub amps: Option<f64>,
     /// Share of the breaker that a continuous load may take.
     pub share: Share,
     /// Other loads on it.
     pub other: Watts,
+    /// What happens to a request that would overload it.
+    pub over: Over,
+}
+
+/// What happens to a request that would overload a circuit.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Over {
+    /// It is refused; the light stays as it is.
+    Refuse,
+    /// All its light is lowered until it fits.
+    Lower,
 }
 
 /// Fixtures under one name.

@@ -7,7 +7,6 @@
 
 mod error;
 mod fields;
-pub mod flash;
 mod kinds;
 
 use std::io::{self, BufRead, Read, Write};

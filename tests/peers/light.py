@@ -44,9 +44,11 @@ BOUNDS = {
     "16 bits: light against asked, stops": (0.01, "what the issue promises: in gamut, in range, over the floor"),
     "16 bits: colour against asked, u'v'": (0.0005, "the same"),
     "light over asked, relative": (1e-9, "slots are never over"),
-    "meter points: light, stops": (0.03, "parts of 25 cm of wall against 10 cm; a penumbra by samples"),
-    "meter points: colour, u'v'": (0.001, "the same"),
-    "balanced: reading against what it says, stops": (0.03, "the same"),
+    "meter points, example plans: light, stops": (0.03, "parts of 25 cm of wall against 10 cm; a penumbra by samples"),
+    "meter points, example plans: colour, u'v'": (0.001, "the same"),
+    "meter points, random rooms: light, stops": (0.1, "a big front with a beam over 150 deg a hand from a wall: both sums are coarse"),
+    "meter points, random rooms: colour, u'v'": (0.004, "the same"),
+    "balanced: reading against what it says, stops": (0.1, "as the readings in random rooms"),
 }
 
 
@@ -185,7 +187,7 @@ def check(errors, plan, look, said):
             errors.add("16 bits, out of gamut: u'v'", miss, where)
 
 
-def check_meter(errors, plan, meter, look, said):
+def check_meter(errors, plan, meter, look, said, rooms):
     """The readings at the meter points, and what a balanced look asks of them, by sums over samples."""
     key = plan.look(look).get("key-is", "key")
     key = {f.table.get("lamp"): f.id for f in plan.fixtures.values()}.get(key, key)
@@ -204,8 +206,8 @@ def check_meter(errors, plan, meter, look, said):
         ours = point["light"]
         if max(lux, ours["lux"]) < 1e-3 * plan.zero_stops:
             continue
-        errors.add("meter points: light, stops", abs(math.log2(ours["lux"] / lux)), where)
-        errors.add("meter points: colour, u'v'", distance((ours["x"], ours["y"]), xy), where)
+        errors.add(f"meter points, {rooms}: light, stops", abs(math.log2(ours["lux"] / lux)), where)
+        errors.add(f"meter points, {rooms}: colour, u'v'", distance((ours["x"], ours["y"]), xy), where)
     for point in (said["balance"] or {"points": []})["points"]:
         word, _, subject = point["point"].partition("@")
         subject = subjects[subject] if subject else plan.subjects[0]
@@ -232,13 +234,17 @@ def main():
     errors, count = Errors(), 0
     with tempfile.TemporaryDirectory() as folder, ThreadPoolExecutor(2) as pool:
         made = random_plans.write(folder, asked.looks, np.random.default_rng(asked.seed))
-        for path in [Path(p) for p in asked.plans] + made:
+        own = [Path(p) for p in asked.plans]
+        for index, path in enumerate(own + made):
             plan = Plan(path, asked.shipped)
-            meter = Meter(plan)
+            rooms = "example plans" if path in own else "random rooms"
+            # Sums over samples take their time: the meter points of every eighth random plan.
+            meter = Meter(plan) if path in own or (index - len(own)) % 8 == 1 else None
             looks = list(plan.table["look"])
             for look, said in zip(looks, pool.map(lambda name: explain(asked.lampkeep, path, name), looks)):
                 check(errors, plan, look, said)
-                check_meter(errors, plan, meter, look, said)
+                if meter:
+                    check_meter(errors, plan, meter, look, said, rooms)
                 count += 1
     print(f"{count} looks, {len(errors.found['light of the slots, relative'])} lamps lit; seed {asked.seed}")
     good = errors.report()

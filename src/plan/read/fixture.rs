@@ -182,7 +182,8 @@ fn fixture<'a>(
         t.allow(place::KEYS);
         t.allow(&["aim", "aim-height", "along", "from-wall"]);
     }
-    let circuit = circuit_of(id, t, around, notes);
+    let battery_wh = kit::battery(t).or(kit_lamp.and_then(|k| k.battery_wh));
+    let circuit = circuit_of(id, t, battery_wh.is_some(), around, notes);
     let heat = heat::heat(t);
     let quiet = kit_lamp.and_then(|k| k.quiet).or_else(|| lamp.as_ref().and_then(|l| l.profile.quiet));
     let cooling = heat::cooling(t, lamp.as_ref().map(|l| &*l.profile), quiet);
@@ -246,6 +247,7 @@ fn fixture<'a>(
             uncalibrated: lamp.profile.invented && kit_lamp.is_none_or(|k| k.output_ratio.is_none()),
             profile: lamp.profile,
             circuit: circuit?,
+            battery_wh,
             absent,
         })
     };
@@ -388,11 +390,20 @@ fn modifiers_of(t: &Table<'_>, around: &Around<'_, '_>) -> Option<Vec<(String, M
 fn circuit_of(
     id: &str,
     t: &Table<'_>,
+    on_battery: bool,
     around: &Around<'_, '_>,
     notes: &mut Vec<String>,
 ) -> Option<Option<CircuitId>> {
     let field = t.get("circuit");
     let circuits = around.circuits?;
+    if on_battery {
+        if let Some(field) = field {
+            let said = format!("fixture `{id}` has a `circuit`, and a battery that it runs from");
+            let problem = Problem::at(Kind::Conflict, field.key_place(), said).label("not both");
+            t.report(problem.help("leave `circuit` out, or `battery`, also in the kit"));
+        }
+        return Some(None);
+    }
     match (field, circuits) {
         (None, []) => Some(None),
         (None, [_]) => Some(Some(CircuitId(0))),

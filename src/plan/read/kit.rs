@@ -8,7 +8,7 @@ use toml::de::DeValue;
 use super::heat;
 use super::names::{self, Taken};
 use super::{Cx, calibration};
-use crate::plan::amounts::PERCENT;
+use crate::plan::amounts::{ENERGY, PERCENT};
 use crate::plan::problem::{Kind, Place, Problem};
 use crate::plan::tree::{Field, Table};
 use crate::plan::{Body, HeatFigure, Mode, Profile, Quiet};
@@ -57,6 +57,8 @@ pub(super) struct KitLamp<'a> {
     pub heat: Option<HeatFigure>,
     /// What it is with its fan off.
     pub quiet: Option<Quiet>,
+    /// Rated watt-hours of the battery that it runs from.
+    pub battery_wh: Option<f64>,
 }
 
 /// Keys that say what lamp it is and where its slots are.
@@ -80,6 +82,7 @@ pub(super) fn bodies<'a>(
         let sticker = t.get("sticker").and_then(|f| f.text("blue dot")).map(str::to_owned);
         let watts = t.get("watts").and_then(|f| f.watts());
         let (heat, quiet) = (heat::heat(&t), heat::quiet(&t));
+        let battery_wh = battery(&t);
         let stated = t.get("calibration").and_then(|f| f.table(&format!("`calibration` of body `{name}`")));
         let (mut calibrated, mut output_ratio) = (None, None);
         if let Some(c) = stated {
@@ -104,12 +107,17 @@ pub(super) fn bodies<'a>(
             lamp = Some(found.lamp);
         }
         let body = Body { name: name.to_owned(), sticker, calibrated };
-        bodies.insert(name.to_owned(), KitLamp { body, lamp, output_ratio, watts, heat, quiet });
+        bodies.insert(name.to_owned(), KitLamp { body, lamp, output_ratio, watts, heat, quiet, battery_wh });
     }
     for name in measured.keys() {
         notes.push(format!("there is a calibration of `{}`, but no such body in the kit", short(name)));
     }
     bodies
+}
+
+/// Rated watt-hours of the battery that a lamp runs from, in a fixture or a body.
+pub(super) fn battery(t: &Table<'_>) -> Option<f64> {
+    t.get("battery")?.amount(&ENERGY, 1.0, 1e5)
 }
 
 /// Whether a lamp's table states an address.

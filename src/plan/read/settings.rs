@@ -10,7 +10,7 @@ use crate::plan::amounts::{AMPS, ANGLE, HERTZ, MICROSECONDS, VOLTS};
 use crate::plan::defaults;
 use crate::plan::problem::{Kind, Place, Problem};
 use crate::plan::tree::{Field, Table};
-use crate::plan::{Camera, Circuit, Exposure, Mqtt, OnStop, Output, OutputKind};
+use crate::plan::{Camera, Circuit, Exposure, Mqtt, OnStop, Output, OutputKind, Over};
 use crate::units::{FrameClock, Kelvin, Lux, Share, Watts};
 
 /// Reads every `[camera.ID]`; the first fixes the exposure.
@@ -268,12 +268,15 @@ pub(super) fn circuits(cx: &Cx<'_>, plan: &Table<'_>) -> Option<Vec<Circuit>> {
         let amps = t.get("breaker").map(|f| f.amount(&AMPS, 0.5, 400.0));
         let share = t.get("share").map_or(Some(Share::clamped(defaults::BREAKER_SHARE)), |f| f.share());
         let other = t.get("other").map_or(Some(Watts::clamped(0.0)), |f| f.watts());
+        let over = t
+            .get("over")
+            .map_or(Some(defaults::OVER), |f| f.word(&[("refuse", Over::Refuse), ("lower", Over::Lower)]));
         t.finish();
         let amps = match amps {
             Some(amps) => Some(amps?),
             None => None,
         };
-        Some(Circuit { id: id.to_owned(), volts: volts?, amps, share: share?, other: other? })
+        Some(Circuit { id: id.to_owned(), volts: volts?, amps, share: share?, other: other?, over: over? })
     };
     let all: Vec<_> = plan.named("circuit", "circuit").into_iter().map(read).collect();
     all.into_iter().collect()

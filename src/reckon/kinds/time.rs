@@ -2,11 +2,11 @@
 
 use serde::Deserialize;
 
+use crate::guards::flash::count as flashes;
 use crate::guards::thermal::{self, Model};
 use crate::light::flicker::{self as flickers, Waveform};
 use crate::reckon::ReckonError;
 use crate::reckon::fields::{Answer, check, not_negative, positive, ratio};
-use crate::reckon::flash as flashes;
 
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -82,7 +82,7 @@ pub(super) fn flash(asked: Flash) -> Result<Answer, ReckonError> {
     check("rate_hz", rate, (1.0..=1e6).contains(&rate), "between 1 and 1000000")?;
     let mut levels = Vec::with_capacity(asked.levels.len());
     for level in asked.levels {
-        levels.push((ratio("levels", level)? * f64::from(flashes::FULL)).round() as u16);
+        levels.push((ratio("levels", level)? * f64::from(flashes::FULL)).round() as u32);
     }
     // A second that ends inside a sample is taken with that sample: rather one change too many.
     let found = flashes::count(&levels, rate.ceil() as usize);

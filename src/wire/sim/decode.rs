@@ -389,6 +389,7 @@ mod tests {
             heat_factor: 1.0,
             uncalibrated: true,
             circuit: None,
+            battery_wh: None,
             absent: None,
         }
     }

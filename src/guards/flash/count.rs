@@ -5,14 +5,15 @@
 //! counting too many: the direction turns when the level has come back from its extreme by 10 %; a
 //! change runs from one turning point to the next, the unfinished last one counts; it is stamped with the
 //! sample at which its end is first reached. Not here: the area of the view that flashes (all of it is
-//! assumed) and saturated red.
+//! assumed) and saturated red. The guard does not use this counter: its own way of counting goes frame
+//! by frame and is checked against this one.
 
-/// The greatest level: levels are whole ten-thousandths, so that comparisons are exact.
-pub const FULL: u16 = 10_000;
+/// Level 1.0: levels are whole ten-thousandths, so that comparisons are exact. Light over it is not clipped.
+pub const FULL: u32 = 10_000;
 /// A change this large or larger can be half of a flash: 10 %.
-const CHANGE: u16 = 1_000;
+const CHANGE: u32 = 1_000;
 /// The darker state of a flash is below this: 80 %.
-const DARKER: u16 = 8_000;
+const DARKER: u32 = 8_000;
 
 /// What was counted.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -37,9 +38,9 @@ impl Flashes {
     }
 }
 
-/// Counts changes in `levels` (0 to [`FULL`]), of which `per_second` make a second (1 or more).
+/// Counts changes in `levels` (0 upwards, [`FULL`] is 1.0), of which `per_second` make a second (1 or more).
 #[must_use]
-pub fn count(levels: &[u16], per_second: usize) -> Flashes {
+pub fn count(levels: &[u32], per_second: usize) -> Flashes {
     let stamps = changes(levels);
     let mut first = 0;
     let mut worst_changes = 0;
@@ -52,11 +53,18 @@ pub fn count(levels: &[u16], per_second: usize) -> Flashes {
     Flashes { changes: stamps.len(), worst_changes }
 }
 
+/// Counted changes that end in the last `window` samples.
+#[must_use]
+pub fn changes_in_the_last(levels: &[u32], window: usize) -> usize {
+    let first = levels.len().saturating_sub(window);
+    changes(levels).iter().filter(|stamp| **stamp >= first).count()
+}
+
 /// A level and the sample at which it was first reached.
-type Extreme = (u16, usize);
+type Extreme = (u32, usize);
 
 /// Samples at which the counted changes end, in order.
-fn changes(levels: &[u16]) -> Vec<usize> {
+fn changes(levels: &[u32]) -> Vec<usize> {
     let mut stamps = Vec::new();
     let Some(first) = levels.first() else { return stamps };
     let (mut lowest, mut highest): (Extreme, Extreme) = ((*first, 0), (*first, 0));
