@@ -637,3 +637,28 @@ fn a_signal_to_stop_is_heard_in_the_middle_of_a_rollcall_and_under_a_flood_of_re
         assert_eq!(daemon.ends(), Some(0));
     });
 }
+
+#[test]
+fn after_a_crash_the_lamps_are_no_cooler_than_before_it() {
+    let set = Set::new();
+    let mut daemon = set.daemon(&["run", "interview.toml", "--simulate"]);
+    set.exits(0, &["recall", "bright", "--over", "0s"]);
+    // Kept every ten seconds.
+    set.until("ten seconds have gone by", |s| s["now"]["uptime_s"].as_f64() > Some(10.5));
+    let heat = || fixture(&set.status(), "key")["body_est_c"].as_f64().expect("its figures are known");
+    let before = heat();
+    assert!(before > 25.0, "{before}");
+    daemon.signal(Signal::KILL);
+    daemon.ends();
+    drop(daemon);
+    let mut daemon = set.daemon(&["run", "interview.toml", "--simulate"]);
+    // Such a lamp holds the last frame, so it went on at that power: some milliseconds of cooling since.
+    assert!(heat() >= before - 0.01, "{} {before}", heat());
+    daemon.signal(Signal::KILL);
+    daemon.ends();
+    drop(daemon);
+    let folder = set.path("state/interview.simulated");
+    std::fs::write(folder.join("heat.json"), "{").expect("written");
+    let mut daemon = set.daemon(&["run", "interview.toml", "--simulate"]);
+    daemon.logged("the lamps' heat counts as unknown");
+}
