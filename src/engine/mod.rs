@@ -23,6 +23,7 @@ pub mod say;
 mod shape;
 mod state;
 mod step;
+mod take;
 
 pub use event::{Action, Event, Ticket};
 pub(crate) use state::light_of;
