@@ -309,10 +309,8 @@ pub enum Command {
 #[derive(Debug, Subcommand)]
 pub enum TakeCommand {
     /// Start the next take; every change of light or plan is refused until its end
-    #[command(
-        after_help = "Examples:\n  lampkeep take start 4    the next take of slate 4\n  \
-                      lampkeep take start      the same slate, next take"
-    )]
+    #[command(after_help = "Examples:\n  lampkeep take start 4    the next take of slate 4\n  \
+                      lampkeep take start      the same slate, next take")]
     Start {
         /// Letters, digits and `-`; the same slate as before when left out
         slate: Option<String>,

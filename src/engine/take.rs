@@ -81,9 +81,10 @@ impl Slates {
 }
 
 impl Engine {
-    /// Notes a `dark` in a take.
+    /// Notes a `dark` in a take, unless it was dark before.
     pub(super) fn darkened(&mut self, at: FrameNumber) {
-        if let Some(take) = &mut self.take {
+        let lit = self.lamps.iter().any(|l| l.sent.lux > 0.0 || l.target.base.lux > 0.0);
+        if let Some(take) = self.take.as_mut().filter(|_| lit) {
             (take.dark, take.again) = (Some(at), None);
         }
     }
@@ -168,7 +169,8 @@ impl Engine {
         let at = self.acting_frame(now);
         let lasted = say::span(self.clock().seconds(at.saturating_sub(take.start)));
         let verdict = Self::verdict(&self.unsteady(&take));
-        let said = format!("take {} cut off after {lasted}: the daemon stops · until then {verdict}", take.name);
+        let said =
+            format!("take {} cut off after {lasted}: the daemon stops · until then {verdict}", take.name);
         vec![self.tell("take-cut", None, said, at)]
     }
 }

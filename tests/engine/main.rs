@@ -7,3 +7,4 @@ mod hurry;
 mod preferences;
 mod properties;
 mod rig;
+mod takes;
