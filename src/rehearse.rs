@@ -280,10 +280,22 @@ impl Default for Fnv {
 impl Fnv {
     fn frames(&mut self, frames: &[Frame]) {
         for frame in frames {
-            let head = frame.number.to_be_bytes();
-            let universe = frame.universe.to_be_bytes();
-            for byte in head.iter().chain(&universe).chain(&frame.slots) {
-                self.0 = (self.0 ^ u64::from(*byte)).wrapping_mul(0x0000_0100_0000_01b3);
+            self.bytes(&frame.number.to_be_bytes());
+            self.bytes(&frame.universe.to_be_bytes());
+            self.bytes(&frame.slots);
+        }
+    }
+
+    fn bytes(&mut self, bytes: &[u8]) {
+        const PRIME: u64 = 0x0000_0100_0000_01b3;
+        // Most slots of a universe are zero, and a zero byte only multiplies: 32 at once.
+        for part in bytes.chunks(32) {
+            if part.len() == 32 && part.iter().all(|b| *b == 0) {
+                self.0 = self.0.wrapping_mul(PRIME.wrapping_pow(32));
+                continue;
+            }
+            for byte in part {
+                self.0 = (self.0 ^ u64::from(*byte)).wrapping_mul(PRIME);
             }
         }
     }

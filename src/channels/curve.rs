@@ -65,21 +65,32 @@ pub fn of_value(curve: &Curve, bits: Bits, value: u16) -> f64 {
 /// own light gives that value back. NaN counts as no light.
 #[must_use]
 pub fn value_at_or_below(curve: &Curve, bits: Bits, light: f64) -> u16 {
+    at_or_below(curve, bits, light).0
+}
+
+/// [`value_at_or_below`], and that value's own light.
+pub(super) fn at_or_below(curve: &Curve, bits: Bits, light: f64) -> (u16, f64) {
     let max = bits.max();
     let light = unit(light);
     let least = floor_value(curve, bits);
     // Under the floor many values are dark: of those, 0 it is.
-    if light == 0.0 || light < of_value(curve, bits, least) {
-        return 0;
+    if light == 0.0 || (least > 0 && light < of_value(curve, bits, least)) {
+        return (0, of_value(curve, bits, 0));
     }
     let mut value = ((inverse(curve, light) * f64::from(max)) as u16).max(least);
-    while value > least && of_value(curve, bits, value) > light {
+    let mut own = of_value(curve, bits, value);
+    while value > least && own > light {
         value -= 1;
+        own = of_value(curve, bits, value);
     }
-    while value < max && of_value(curve, bits, value + 1) <= light {
-        value += 1;
+    while value < max {
+        let next = of_value(curve, bits, value + 1);
+        if next > light {
+            break;
+        }
+        (value, own) = (value + 1, next);
     }
-    value
+    (value, own)
 }
 
 /// Least value that gives light; 0 where the curve has no floor.

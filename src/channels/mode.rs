@@ -5,11 +5,15 @@
 //! rounded values really give.
 
 use super::curve;
-use super::round::{self, Found, Goal, Lane, Master};
+use super::round::{self, Found, Goal, Lane, Master, Parts};
 use crate::guards::{Allowed, Forecast};
 use crate::light::{asked, colour, mix};
 use crate::plan::{Bits, Channel, Drives, Fixture, MAX_EMITTERS, Mixing};
 use crate::units::{Duv, Kelvin, Xy};
+
+/// Errors nearer to each other than this, absolute and relative, are one: they come from two ways to one
+/// sum, each right to some 1e-12.
+const SAME_ERROR: f64 = 1e-9;
 
 /// Values that a lamp stood or will stand at, for a fade that runs from them or to them.
 #[derive(Debug, Clone, Copy)]
@@ -366,7 +370,9 @@ fn own_mix(fixture: &Fixture, allowed: &Allowed, step: Step<'_>, slots: &mut [u8
         return false;
     };
     let goal = goal(fixture, allowed, step);
-    let master = Master::new(&channels[intensity], range(step, &channels[intensity]), 0);
+    let level = &channels[intensity];
+    let near = curve::value_at_or_below(&level.curve, level.bits, allowed.level());
+    let master = Master::new(level, range(step, level), near);
     let (dials, count) = dials(fixture, allowed, step);
     let measured = asked::white_is_measured(fixture);
     let judge = |values: [u16; 2]| {
@@ -396,12 +402,46 @@ fn own_mix(fixture: &Fixture, allowed: &Allowed, step: Step<'_>, slots: &mut [u8
         }
     }
     let Some(start) = best else { return false };
-    let (values, found) = round::search(start, &ranges[..count], judge);
+    let (values, found) = match wheel_search(fixture, &goal, &master, start, &ranges, judge) {
+        Some(found) => found,
+        None => round::search(start, &ranges[..count], judge),
+    };
     for (dial, value) in dials[..count].iter().zip(values) {
         put(&channels[dial.index], value, slots);
     }
     put(&channels[intensity], found.master, slots);
     true
+}
+
+/// The search of a lamp of hue and saturation by its [`mix::Wheel`]: the same to rounding, and several times
+/// as fast. What it finds is judged by the whole solver; `None` if that does not agree.
+fn wheel_search(
+    fixture: &Fixture,
+    goal: &Goal,
+    master: &Master<'_>,
+    start: ([u16; 2], Found),
+    ranges: &[(u16, u16)],
+    judge: impl Fn([u16; 2]) -> Option<Found>,
+) -> Option<([u16; 2], Found)> {
+    let Mixing::HueSaturation { hue, saturation, white, .. } = &fixture.mode.mixing else { return None };
+    let wheel = mix::Wheel::of(&fixture.profile.emitters, colour::xy_of(*white, Duv::ZERO));
+    let parts = Parts::of(&fixture.emitters, goal);
+    let (values, quick) = round::search(start, ranges, |values| {
+        let (hue, saturation) =
+            (given_by(fixture, *hue, values[0]), given_by(fixture, *saturation, values[1]));
+        match wheel.drives(hue, saturation.clamp(0.0, 1.0)) {
+            Some(drives) => parts.judge(&drives, goal, master),
+            None => judge(values),
+        }
+    });
+    let found = judge(values)?;
+    ((found.error - quick.error).abs() <= SAME_ERROR * (1.0 + found.error)).then_some((values, found))
+}
+
+/// What a colour channel truly gives at a value: kelvin, Duv, degrees, or a share from 0 to 1.
+fn given_by(fixture: &Fixture, index: usize, value: u16) -> f64 {
+    let channel = &fixture.mode.channels[index];
+    asked::given(channel, quantity(channel, value))
 }
 
 /// Colour temperature and tint that the lamp itself must be set to.
@@ -427,11 +467,7 @@ fn own_colour(
     hue: (u16, usize),
     saturation: (u16, usize),
 ) -> [f64; MAX_EMITTERS] {
-    let channels = &fixture.mode.channels;
-    let given = |(value, index): (u16, usize)| {
-        let channel = &channels[index];
-        asked::given(channel, quantity(channel, value))
-    };
+    let given = |(value, index): (u16, usize)| given_by(fixture, index, value);
     let bare = &fixture.profile.emitters;
     let target = mix::xy_within(bare, white, given(hue), given(saturation).clamp(0.0, 1.0));
     mix::most_light(bare, target).drives

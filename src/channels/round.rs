@@ -151,37 +151,38 @@ pub(super) struct Lane<'a> {
     high: u16,
     /// Its value now.
     pub value: u16,
+    /// The light of that.
+    light: f64,
 }
 
 impl<'a> Lane<'a> {
     /// `range`: the least and the greatest value that it may take.
     pub fn new(channel: &'a Channel, emitter: &Emitter, goal: &Goal, range: (u16, u16)) -> Self {
-        Self { channel, full: Part::of(emitter, goal.uv), low: range.0, high: range.1, value: range.0 }
+        let full = Part::of(emitter, goal.uv);
+        Self { channel, full, low: range.0, high: range.1, value: range.0, light: 0.0 }.at(range.0)
     }
 
     /// This lane at the value of this light or the next below, within its range.
     pub fn down_to(self, light: f64) -> Self {
         let light = light.min(1.0) * (1.0 + HAIR);
-        self.at(curve::value_at_or_below(&self.channel.curve, self.channel.bits, light))
+        let (value, light) = curve::at_or_below(&self.channel.curve, self.channel.bits, light);
+        if (self.low..=self.high).contains(&value) { Self { value, light, ..self } } else { self.at(value) }
     }
 
     /// This lane at a value, within its range.
     pub fn at(self, value: u16) -> Self {
-        Self { value: value.clamp(self.low, self.high), ..self }
+        let value = value.clamp(self.low, self.high);
+        Self { value, light: curve::of_value(&self.channel.curve, self.channel.bits, value), ..self }
     }
 
     /// The light of its value.
     pub fn light_now(&self) -> f64 {
-        self.light(self.value)
+        self.light
     }
 
     /// Its channel.
     pub fn channel(&self) -> &'a Channel {
         self.channel
-    }
-
-    fn light(&self, value: u16) -> f64 {
-        curve::of_value(&self.channel.curve, self.channel.bits, value)
     }
 
     /// The value `steps` away, if it is within its range; of `stride` each where it has 16 bits.
@@ -203,7 +204,7 @@ pub(super) struct Found {
 /// The error of the lanes' values as they stand with the best master for them; `None` if they may not
 /// be sent.
 pub(super) fn standing(lanes: &[Lane<'_>], goal: &Goal, master: Option<&Master<'_>>) -> Option<Found> {
-    let sum = lanes.iter().fold(Part::default(), |sum, l| sum.plus(&l.full.times(l.light(l.value))));
+    let sum = lanes.iter().fold(Part::default(), |sum, l| sum.plus(&l.full.times(l.light)));
     let (value, light) = match master {
         None => (0, 1.0),
         Some(master) => master.at_most(most_scale(&sum, goal))?,
@@ -213,7 +214,7 @@ pub(super) fn standing(lanes: &[Lane<'_>], goal: &Goal, master: Option<&Master<'
     if over || lux < goal.least_lux * (1.0 - HAIR) {
         return None;
     }
-    let off = if sum.weight > 0.0 { sum.off[0].hypot(sum.off[1]) / sum.weight } else { 0.0 };
+    let off = if sum.weight > 0.0 { length(sum.off) / sum.weight } else { 0.0 };
     Some(Found { error: goal.error(lux, off), master: value })
 }
 
@@ -232,7 +233,7 @@ pub(super) fn settle(lanes: &mut [Lane<'_>], goal: &Goal, master: Option<&Master
     let mut round = Round::new(goal, count);
     if !all {
         // Up to 2^8 corners of the box that holds the exact drives: a far better start than its lowest.
-        round.offer(lanes, 0..=1);
+        round.offer(lanes, &[0, 1]);
         round.take_best(lanes, master, count, &mut best);
     }
     let moves = if all { count } else { 2 };
@@ -244,7 +245,7 @@ pub(super) fn settle(lanes: &mut [Lane<'_>], goal: &Goal, master: Option<&Master
             (round.tried, round.stride) = (None, *stride);
             let mut mark = values_of(lanes);
             for n in 1..=MOST_ROUNDS {
-                round.offer(lanes, -1..=1);
+                round.offer(lanes, &[0, 1, -1]);
                 let steps = round.take_best(lanes, master, moves, &mut best);
                 done = steps.is_none();
                 if done {
@@ -295,7 +296,7 @@ fn leap(
             let value = i32::from(lane.value).saturating_add(way[i] << doubled);
             let value = u16::try_from(value).ok().filter(|v| (lane.low..=lane.high).contains(v));
             let Some(value) = value else { return leapt };
-            further[i] = Lane { value, ..*lane };
+            further[i] = lane.at(value);
         }
         match standing(&further[..lanes.len()], goal, master) {
             Some(found) if found.error < best.error => {
@@ -313,6 +314,8 @@ fn leap(
 #[derive(Debug, Clone, Copy, Default)]
 struct Choice {
     part: Part,
+    value: u16,
+    light: f64,
     steps: i8,
     /// False if the round before has tried it with whatever else was tried there.
     fresh: bool,
@@ -333,6 +336,35 @@ struct Round<'a> {
     bar: Bar,
     steps: [i8; MAX_EMITTERS],
     found: Option<([i8; MAX_EMITTERS], Found)>,
+    /// Index of the first of the two lanes that are looked at together; `count` if none are.
+    pair: usize,
+    pairs: Pairs,
+}
+
+/// What the values of the last two lanes add together, in columns.
+#[derive(Debug, Clone, Copy)]
+struct Pairs {
+    lux: [f64; 9],
+    off: [[f64; 9]; 2],
+}
+
+impl Pairs {
+    const NONE: Self = Self { lux: [f64::NEG_INFINITY; 9], off: [[0.0; 9]; 2] };
+
+    /// A bit for each pair (3 times the first's index and the second's) that with `sum` may be better:
+    /// more light than `least_lux` and no more than `most_lux`, and no further off than `reach`.
+    fn within(&self, sum: &Part, reach: f64, least_lux: f64, most_lux: f64) -> u16 {
+        let mut hits = 0;
+        // The first bar is infinite, and so may be nothing times infinity.
+        let square = if reach.is_nan() { f64::INFINITY } else { reach * reach };
+        for k in 0..9 {
+            let (u, v) = (sum.off[0] + self.off[0][k], sum.off[1] + self.off[1][k]);
+            let lux = sum.lux + self.lux[k];
+            let hit = (u * u + v * v <= square) & (lux > least_lux) & (lux <= most_lux);
+            hits |= u16::from(hit) << k;
+        }
+        hits
+    }
 }
 
 #[derive(Debug, Clone, Copy, Default)]
@@ -375,21 +407,33 @@ impl<'a> Round<'a> {
             bar: Bar::of(f64::INFINITY, goal),
             steps: [0; MAX_EMITTERS],
             found: None,
+            pair: if (2..=ALL_AT_ONCE).contains(&count) { count - 2 } else { count },
+            pairs: Pairs::NONE,
         }
     }
 
-    /// Works out what each lane gives at the values within `steps`, in rising light.
-    fn offer(&mut self, lanes: &[Lane<'_>], steps: std::ops::RangeInclusive<i32>) {
+    /// Works out what each lane gives at the values of `steps`: the likeliest first, so that the bar is
+    /// high soon.
+    fn offer(&mut self, lanes: &[Lane<'_>], steps: &[i32]) {
         for (i, lane) in lanes.iter().enumerate() {
+            // A lane that has moved by a step has two of the last round's values before it still.
+            let known = self.choices[i];
+            let known = &known[..self.len[i]];
             self.len[i] = 0;
-            for by in steps.clone() {
+            for &by in steps {
                 let Some(value) = lane.away(by, self.stride) else { continue };
                 let fresh = match self.tried {
                     None => true,
                     Some(tried) => tried[i] != 0 && i32::from(tried[i]) == by,
                 };
-                let part = lane.full.times(lane.light(value));
-                self.choices[i][self.len[i]] = Choice { part, steps: by as i8, fresh };
+                let choice = match known.iter().find(|c| c.value == value) {
+                    Some(known) => Choice { steps: by as i8, fresh, ..*known },
+                    None => {
+                        let light = if by == 0 { lane.light } else { lane.at(value).light };
+                        Choice { part: lane.full.times(light), value, light, steps: by as i8, fresh }
+                    }
+                };
+                self.choices[i][self.len[i]] = choice;
                 self.len[i] += 1;
             }
         }
@@ -409,6 +453,17 @@ impl<'a> Round<'a> {
                 fresh: after.fresh || choices.iter().any(|c| c.fresh),
             };
         }
+        if self.pair < self.count {
+            self.pairs = Pairs::NONE;
+            for (a, first) in self.choices[self.pair][..self.len[self.pair]].iter().enumerate() {
+                for (b, second) in self.choices[self.pair + 1][..self.len[self.pair + 1]].iter().enumerate() {
+                    let part = first.part.plus(&second.part);
+                    self.pairs.lux[3 * a + b] = part.lux;
+                    self.pairs.off[0][3 * a + b] = part.off[0];
+                    self.pairs.off[1][3 * a + b] = part.off[1];
+                }
+            }
+        }
     }
 
     /// Moves the lanes to the best of the offered values that changes at most `moves` of them, if that
@@ -424,8 +479,10 @@ impl<'a> Round<'a> {
         self.found = None;
         self.walk(0, &Part::default(), false, moves, master);
         let (steps, found) = self.found?;
-        for (lane, by) in lanes.iter_mut().zip(steps) {
-            lane.value = lane.away(i32::from(by), self.stride).unwrap_or(lane.value);
+        for (i, lane) in lanes.iter_mut().enumerate() {
+            if let Some(choice) = self.choices[i][..self.len[i]].iter().find(|c| c.steps == steps[i]) {
+                (lane.value, lane.light) = (choice.value, choice.light);
+            }
         }
         *best = found;
         Some(steps)
@@ -440,10 +497,9 @@ impl<'a> Round<'a> {
         if !fresh && !rest.fresh {
             return;
         }
-        if master.is_none()
-            && (sum.lux + rest.lux[0] > self.goal.most_lux * (1.0 + HAIR)
-                || sum.lux + rest.lux[1] <= self.bar.lux)
-        {
+        // A master only dims.
+        let most_lux = if master.is_none() { self.goal.most_lux * (1.0 + HAIR) } else { f64::INFINITY };
+        if sum.lux + rest.lux[0] > most_lux || sum.lux + rest.lux[1] <= self.bar.lux {
             return;
         }
         let reach = self.bar.off * (sum.weight + rest.weight);
@@ -451,6 +507,10 @@ impl<'a> Round<'a> {
             if sum.off[axis] + rest.off[axis][0] > reach || sum.off[axis] + rest.off[axis][1] < -reach {
                 return;
             }
+        }
+        if at == self.pair {
+            self.judge_pairs(sum, reach, most_lux, master);
+            return;
         }
         for index in 0..self.len[at] {
             let choice = self.choices[at][index];
@@ -463,6 +523,19 @@ impl<'a> Round<'a> {
             };
             self.steps[at] = choice.steps;
             self.walk(at + 1, &sum.plus(&choice.part), fresh || choice.fresh, left, master);
+        }
+    }
+
+    /// Judges `sum` with those values of the last two lanes that may be better with it.
+    fn judge_pairs(&mut self, sum: &Part, reach: f64, most_lux: f64, master: Option<&Master<'_>>) {
+        let mut hits = self.pairs.within(sum, reach, self.bar.lux, most_lux);
+        while hits != 0 {
+            let hit = hits.trailing_zeros() as usize;
+            hits &= hits - 1;
+            let (first, second) = (&self.choices[self.pair][hit / 3], &self.choices[self.pair + 1][hit % 3]);
+            let sum = sum.plus(&first.part).plus(&second.part);
+            (self.steps[self.pair], self.steps[self.pair + 1]) = (first.steps, second.steps);
+            self.judge(&sum, master);
         }
     }
 
@@ -509,6 +582,33 @@ pub(super) fn of_whole(
     let over = lux > goal.most_lux * (1.0 + HAIR) || watts * light > goal.watts * (1.0 + HAIR);
     (!over && lux >= goal.least_lux * (1.0 - HAIR))
         .then(|| Found { error: goal.error(lux, off_uv76), master: value })
+}
+
+/// What the emitters of a lamp that mixes by itself add, as `goal` counts it.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Parts([Part; MAX_EMITTERS]);
+
+impl Parts {
+    pub fn of(emitters: &[Emitter], goal: &Goal) -> Self {
+        let mut parts = [Part::default(); MAX_EMITTERS];
+        for (part, emitter) in parts.iter_mut().zip(emitters) {
+            *part = Part::of(emitter, goal.uv);
+        }
+        Self(parts)
+    }
+
+    /// As [`of_whole`], of what these drives give at full intensity.
+    pub fn judge(&self, drives: &[f64; MAX_EMITTERS], goal: &Goal, master: &Master<'_>) -> Option<Found> {
+        let sum = self.0.iter().zip(drives).fold(Part::default(), |sum, (p, d)| sum.plus(&p.times(*d)));
+        let off = if sum.weight > 0.0 { length(sum.off) / sum.weight } else { 0.0 };
+        of_whole(goal, master, sum.lux, off, sum.watts)
+    }
+}
+
+/// Of a vector whose square neither over- nor underflows: `hypot` guards against that, at many times the
+/// cost.
+fn length([u, v]: [f64; 2]) -> f64 {
+    (u * u + v * v).sqrt()
 }
 
 /// Values after which [`search`] stops; each costs a mix, about a microsecond. Some tens are the rule; where

@@ -109,10 +109,8 @@ fn band() -> impl Strategy<Value = Band> {
     ]
 }
 
-/// One emitter, or three to eight. Two meet kelvin by a rule of their own, which for coloured pairs has an
-/// edge (see `docs/light.md`): they are left out.
 fn bands() -> impl Strategy<Value = Vec<Band>> {
-    prop_oneof![1 => prop::collection::vec(band(), 1..=1), 6 => prop::collection::vec(band(), 3..=8)]
+    prop_oneof![1 => prop::collection::vec(band(), 1..=2), 3 => prop::collection::vec(band(), 1..=8)]
 }
 
 fn wish() -> impl Strategy<Value = Wish> {
@@ -123,19 +121,23 @@ fn wish() -> impl Strategy<Value = Wish> {
     (prop_oneof![1 => Just(0.0), 6 => 0.001..1.1], colour).prop_map(|(level, colour)| Wish { level, colour })
 }
 
+/// A step of a drive that no lamp shows: under three of 65 535. The solver's own tolerances leave as much where
+/// an emitter barely takes part (one of some 300 random lamps).
+const TOO_SMALL: f64 = 4e-5;
+
 /// Source: the definition of a Lipschitz path. Small steps may come from a short stretch that coarse frames
-/// step over, so the finest pair counts, or steps too small to matter (1e-5 of full).
+/// step over, so the finest pair counts, or steps too small to matter.
 fn halving_halves(bands: &[Band], prefer: Prefer, wishes: [Wish; 3]) -> Result<(), TestCaseError> {
     let plan = plan(bands, prefer);
     let steps = [256, 512].map(|frames| greatest_step(&drives(&plan, &wishes, frames)));
-    if steps[1] > 0.6 * steps[0] && steps[1] > 1e-5 {
+    if steps[1] > 0.6 * steps[0] && steps[1] > TOO_SMALL {
         // A steep stretch, such as the last 1e-5 of the way to full, where a weak emitter has to make room: a
         // jump would stay, however finely it is looked at.
         let mut seen = vec![steps];
         for frames in [8192, 65_536, 524_288] {
             let finer = [frames, 2 * frames].map(|frames| greatest_step(&drives(&plan, &wishes, frames)));
             seen.push(finer);
-            if finer[1] <= 0.6 * finer[0] || finer[1] <= 1e-5 {
+            if finer[1] <= 0.6 * finer[0] || finer[1] <= TOO_SMALL {
                 return Ok(());
             }
         }
@@ -145,7 +147,7 @@ fn halving_halves(bands: &[Band], prefer: Prefer, wishes: [Wish; 3]) -> Result<(
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig::with_cases(12))]
+    #![proptest_config(ProptestConfig { cases: 12, max_shrink_iters: 40, ..ProptestConfig::default() })]
     #[test]
     fn drives_are_continuous_along_every_fade_of_output(
         bands in bands(), wishes in [wish(), wish(), wish()],

@@ -66,10 +66,12 @@ impl<'e> Aimed<'e> {
         if let [first, second] = emitters
             && first.lux_at_1m > 0.0
             && second.lux_at_1m > 0.0
-            && let Some(way) = on_line(first.xy, second.xy, kelvin)
+            && let (way, counts) = on_line(first.xy, second.xy, kelvin)
+            && counts > 0.0
+            && let Some(near) = nearest(&gamut_of(emitters), target)
         {
             let (a, b) = (first.xy.uv76(), second.xy.uv76());
-            let at = a.towards(b, way);
+            let at = near.at.towards(a.towards(b, way), counts);
             let distance_uv76 = at.distance(target.uv76());
             let aim = Aim { at, xy: at.xy(), edge: Some((a, b)), distance_uv76 };
             return Some(Self::new(emitters, aim, target));

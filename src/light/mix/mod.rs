@@ -15,8 +15,11 @@ mod cheapest;
 mod least_squares;
 mod program;
 mod rendering;
+mod roof;
+mod wheel;
 
 pub use aim::Aimed;
+pub use wheel::Wheel;
 
 /// A colour further than this from what a lamp can give, in u'v', is out of its gamut. Chosen far
 /// below what can be seen (about 0.001) and far above rounding.
@@ -86,8 +89,8 @@ pub fn most_light(emitters: &[Emitter], target: Xy) -> Mix {
 /// The mix of most light at a colour temperature and tint.
 ///
 /// One emitter gives what it gives. Exactly two meet the colour temperature along their own line and
-/// leave the tint over; asked beyond their ends, the end nearer in mired is taken; where their line
-/// has no such colour temperature (a coloured emitter), the nearest chromaticity. Three or more: as
+/// leave the tint over; asked beyond their ends, the end is taken; where their line has no such colour
+/// temperature (coloured emitters), the nearest chromaticity, without a jump in between. Three or more: as
 /// [`most_light`] at that chromaticity. `distance_uv76` and `in_gamut` always compare with the
 /// chromaticity of `kelvin` and `duv`, so a tint left over counts as missed.
 #[must_use]
@@ -96,31 +99,35 @@ pub fn most_light_white(emitters: &[Emitter], kelvin: Kelvin, duv: Duv) -> Mix {
         .map_or_else(|| Mix::dark(colour::xy_of(kelvin, duv)), |aimed| aimed.most_light())
 }
 
-/// Where on the way from `a` (0) to `b` (1), straight in u'v', the colour temperature is `kelvin`.
-///
-/// Beyond the ends: the end nearer in mired. `None` if the way has no such colour temperature.
-fn on_line(a: Xy, b: Xy, kelvin: Kelvin) -> Option<f64> {
-    let asked = kelvin.mired().get();
-    if let (Some((ka, _)), Some((kb, _))) = (colour::kelvin_of(a), colour::kelvin_of(b)) {
-        let (ma, mb) = (ka.mired().get(), kb.mired().get());
-        if asked <= ma.min(mb) || asked >= ma.max(mb) {
-            return Some(if (asked - ma).abs() <= (asked - mb).abs() { 0.0 } else { 1.0 });
-        }
-    }
+/// A tint up to which two emitters are held to a colour temperature, and one from which on they are not.
+/// Judgement: a line between whites keeps within 0.03 of the locus; 0.05 is where a colour temperature ends.
+const TINT_HELD: (f64, f64) = (0.03, Duv::MAX);
+/// How far a line may turn away from the locus (cosine of the angle between them) and still be held to a
+/// colour temperature, and from where on it is not. Judgement: a line between whites keeps over 0.5; one
+/// that runs along a colour temperature, from green to pink, cannot choose one.
+const TURN_HELD: (f64, f64) = (0.3, 0.1);
+
+/// Where on the way from `a` (0) to `b` (1), straight in u'v', the colour temperature is `kelvin`; beyond
+/// its ends the end. And how much that counts: 1 between whites, 0 where the way has no such colour
+/// temperature, without a jump in between.
+fn on_line(a: Xy, b: Xy, kelvin: Kelvin) -> (f64, f64) {
     // All chromaticities of one colour temperature lie on a straight line in CIE 1960 u,v (the
     // normal of the locus), and so does the way from a to b: they meet where both agree.
-    let locus = super::planck::at(asked);
+    let locus = super::planck::at(kelvin.mired().get());
     let (a, b) = (a.uv60(), b.uv60());
     let (tu, tv) = (locus.per_mired.u, locus.per_mired.v);
     let ahead_a = (a.u - locus.uv.u) * tu + (a.v - locus.uv.v) * tv;
     let ahead_b = (b.u - locus.uv.u) * tu + (b.v - locus.uv.v) * tv;
-    let weight = ahead_a / (ahead_a - ahead_b);
-    if !(0.0..=1.0).contains(&weight) {
-        return None;
+    let (du, dv) = (b.u - a.u, b.v - a.v);
+    let turn = (ahead_b - ahead_a).abs() / (tu.hypot(tv) * du.hypot(dv));
+    if turn.is_nan() || turn <= TURN_HELD.1 {
+        return (0.0, 0.0);
     }
+    let weight = (ahead_a / (ahead_a - ahead_b)).clamp(0.0, 1.0);
     // Far off the locus the normal is no longer the nearest way, so the tint must be a real one.
-    let (u, v) = (a.u + (b.u - a.u) * weight - locus.uv.u, a.v + (b.v - a.v) * weight - locus.uv.v);
-    (u.hypot(v) <= Duv::MAX).then_some(weight)
+    let tint = (a.u + du * weight - locus.uv.u).hypot(a.v + dv * weight - locus.uv.v);
+    let share = |(held, free): (f64, f64), is: f64| ((free - is) / (free - held)).clamp(0.0, 1.0);
+    (weight, share(TINT_HELD, tint) * share(TURN_HELD, turn))
 }
 
 /// Illuminance at 1 m in lux and chromaticity that `drives` give; no chromaticity when dark.
