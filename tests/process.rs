@@ -327,6 +327,7 @@ fn a_take_refuses_a_recall_with_code_5_and_the_way_out() {
     daemon.signal(Signal::HUP);
     daemon.logged("take 4/1 rolls");
     assert_eq!(fixture(&set.status(), "key")["slots"], fixture(&lit, "key")["slots"]);
+    set.until("the output sends", |s| s["outputs"][0]["state"] == "up");
     set.exits(2, &["take", "end", "fine"]);
     let said = set.exits(0, &["take", "end", "good"]);
     assert!(said.contains("sent steady · marked good"), "{said}");

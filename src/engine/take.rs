@@ -126,7 +126,8 @@ impl Engine {
                 take.reopened.push((output.name.clone(), output.reopened));
             }
             let came_back = known.is_some_and(|times| output.reopened > times);
-            if (output.state != LinkState::Up || came_back) && !take.gaps.contains(&output.name) {
+            // One that is starting may have sent since it was looked at.
+            if (output.state == LinkState::Down || came_back) && !take.gaps.contains(&output.name) {
                 take.gaps.push(output.name.clone());
             }
         }
@@ -155,6 +156,8 @@ impl Engine {
                 None => format!("gap on the wire: output {name} does not send"),
             });
         }
+        let silent = self.outputs.iter().filter(|o| o.state == LinkState::Starting);
+        why.extend(silent.map(|o| format!("output {} has not been seen to send", o.name)));
         why
     }
 

@@ -126,7 +126,7 @@ impl Engine {
             let left = say::span(self.clock().seconds(waiting.due.saturating_sub(at)));
             parts.push(format!("{} in {left} will be refused while it rolls", waiting.what));
         }
-        let down = self.outputs.iter().filter(|o| o.state != LinkState::Up);
+        let down = self.outputs.iter().filter(|o| o.state == LinkState::Down);
         parts.extend(down.map(|o| format!("output {} does not send", o.name)));
         let standing = self.alerts.iter().filter(|a| a.kind != "output-down");
         parts.extend(standing.map(|a| format!("attention: {}", a.said)));
