@@ -309,6 +309,32 @@ fn every_command_of_the_set_changes_the_light_as_it_says() {
     assert!(set.exits(0, &["dark"]).contains("hot"));
 }
 
+/// Source: docs/interface.md, part 1: a guard's refusal is 5, and names the next step.
+#[test]
+fn a_take_refuses_a_recall_with_code_5_and_the_way_out() {
+    let set = Set::new();
+    let mut daemon = set.daemon(&["run", "interview.toml", "--simulate"]);
+    set.exits(0, &["recall", "bright", "--over", "0s"]);
+    set.until("the light stands", |s| {
+        s["now"]["fading"] == false && fixture(s, "key")["sent"]["lux"].as_f64() > Some(100.0)
+    });
+    assert!(set.exits(0, &["take", "start", "4"]).contains("take 4/1 rolls · bright"));
+    let lit = set.until("it rolls", |s| s["now"]["take"] == "4/1");
+    for refused in [&["recall", "half"][..], &["nudge", "key", "+1"], &["reload"], &["take", "start"]] {
+        let said = set.exits(5, refused);
+        assert!(said.contains("take 4/1 rolls") && said.contains("end it: `lampkeep take end`"), "{said}");
+    }
+    daemon.signal(Signal::HUP);
+    daemon.logged("take 4/1 rolls");
+    assert_eq!(fixture(&set.status(), "key")["slots"], fixture(&lit, "key")["slots"]);
+    set.until("the output sends", |s| s["outputs"][0]["state"] == "up");
+    set.exits(2, &["take", "end", "fine"]);
+    let said = set.exits(0, &["take", "end", "good"]);
+    assert!(said.contains("sent steady · marked good"), "{said}");
+    set.exits(1, &["take", "end"]);
+    set.exits(0, &["recall", "half"]);
+}
+
 #[test]
 fn a_reload_takes_a_good_plan_and_leaves_the_light_alone_with_a_bad_one() {
     let set = Set::new();

@@ -7,6 +7,7 @@ use std::time::Duration;
 use clap::{Parser, Subcommand};
 
 use super::reckon::ReckonArgs;
+use crate::control::TakeMark;
 
 /// Planned light for interviews, on the wire: steady, guarded, repeatable.
 #[derive(Debug, Parser)]
@@ -278,6 +279,9 @@ pub enum Command {
         /// Fixture id, body name, or `all`
         lamp: String,
     },
+    /// Start or end a take: while it rolls nothing changes light or plan but `dark`
+    #[command(subcommand, after_help = "Examples:\n  lampkeep take start 4\n  lampkeep take end good")]
+    Take(TakeCommand),
     /// Show what is lit, what is next, what needs attention
     #[command(
         after_help = "Examples:\n  lampkeep status\n  lampkeep status --follow\n  lampkeep status --json"
@@ -299,6 +303,33 @@ pub enum Command {
     },
     /// Work out light: exposure, ratio, distance, mired and more
     Reckon(ReckonArgs),
+}
+
+/// What may happen to a take.
+#[derive(Debug, Subcommand)]
+pub enum TakeCommand {
+    /// Start the next take; every change of light or plan is refused until its end
+    #[command(after_help = "Examples:\n  lampkeep take start 4    the next take of slate 4\n  \
+                      lampkeep take start      the same slate, next take")]
+    Start {
+        /// Letters, digits and `-`; the same slate as before when left out
+        slate: Option<String>,
+    },
+    /// End it, and say whether what was sent was steady
+    #[command(after_help = "Examples:\n  lampkeep take end\n  lampkeep take end good")]
+    End {
+        /// A person's mark: good or bad
+        #[arg(value_parser = mark)]
+        mark: Option<TakeMark>,
+    },
+}
+
+fn mark(text: &str) -> Result<TakeMark, String> {
+    match text {
+        "good" => Ok(TakeMark::Good),
+        "bad" => Ok(TakeMark::Bad),
+        _ => Err("a take is marked `good` or `bad`".to_owned()),
+    }
 }
 
 /// A span of time with its unit: `2s`, `0.5s`, `250ms`, `20min`, `1h`; a bare 0 is zero.

@@ -4,7 +4,7 @@ use std::io::{IsTerminal, Write};
 use std::path::Path;
 use std::time::Duration;
 
-use super::args::{Args, Command};
+use super::args::{Args, Command, TakeCommand};
 use super::exit::Exit;
 use super::{calibrate, check, new, nudge, sheet, show};
 use crate::clock::{Clock, SystemClock};
@@ -60,6 +60,8 @@ pub fn run(args: Args) -> Exit {
         Command::Rollcall { each } => return rollcall(set, seconds(each), json),
         Command::Absent { lamp, back } => Request::Absent { lamp, back },
         Command::Cold { lamp } => Request::Cold { lamp },
+        Command::Take(TakeCommand::Start { slate }) => Request::TakeStart { slate },
+        Command::Take(TakeCommand::End { mark }) => Request::TakeEnd { mark },
     };
     match ask(set, &request) {
         Ok(answer) => answered(&answer, &request, json),

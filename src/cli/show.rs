@@ -28,6 +28,9 @@ pub fn slots(slots: &[u8]) -> String {
 #[must_use]
 pub fn headline(now: &Now) -> String {
     let mut line = now.look.clone();
+    if let Some(take) = &now.take {
+        let _ = write!(line, " · take {take} rolls");
+    }
     if let Some(lamp) = &now.showing {
         let _ = write!(line, " · {lamp} shows now");
     }

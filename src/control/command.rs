@@ -143,6 +143,18 @@ pub enum Request {
         /// Fixture id, body name, or `all`.
         lamp: String,
     },
+    /// A take begins: light and plan stay as they are until its end.
+    TakeStart {
+        /// Its slate, 1 to 20 letters, digits and `-`; the same as before when absent.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        slate: Option<String>,
+    },
+    /// The take is over.
+    TakeEnd {
+        /// A person's mark, if any.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        mark: Option<TakeMark>,
+    },
     /// Take the changed plan.
     Reload {},
     /// The whole status.
@@ -156,6 +168,27 @@ pub enum Request {
         /// Its name.
         look: String,
     },
+}
+
+/// What a person thinks of a take, apart from whether its light was steady.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum TakeMark {
+    /// To be used.
+    Good,
+    /// Not to be used.
+    Bad,
+}
+
+impl TakeMark {
+    /// The word for it in requests and answers.
+    #[must_use]
+    pub const fn word(self) -> &'static str {
+        match self {
+            Self::Good => "good",
+            Self::Bad => "bad",
+        }
+    }
 }
 
 /// What every request gets: done (accepted by the engine), or why not.
@@ -302,6 +335,8 @@ const WORDS: &[&str] = &[
     "rollcall",
     "absent",
     "cold",
+    "take-start",
+    "take-end",
     "reload",
     "status",
     "explain",

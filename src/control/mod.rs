@@ -13,7 +13,9 @@ pub mod socket;
 mod status;
 
 pub use bridge::{Ask, Doors, INBOX, Inbound};
-pub use command::{Answer, Envelope, Failure, FailureKind, MAX_REQUEST_BYTES, Request, decode_request};
+pub use command::{
+    Answer, Envelope, Failure, FailureKind, MAX_REQUEST_BYTES, Request, TakeMark, decode_request,
+};
 pub use status::{
     Alert, Confirmed, FixtureStatus, Light, LinkState, MqttStatus, Now, OrderStatus, OutputStatus, Scheduled,
     Status,

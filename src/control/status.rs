@@ -42,7 +42,7 @@ pub struct Now {
     pub progress: f64,
     /// Seconds until the fade lands; 0 when none runs.
     pub fade_left_s: f64,
-    /// The rolling take; always `null` in this version.
+    /// The rolling take, slate and take such as `4/3`; `null` when none rolls.
     pub take: Option<String>,
     /// Frame number since the start.
     pub frame: u64,

@@ -26,6 +26,7 @@ impl Engine {
         let quiet = actions.is_empty() && self.outputs.len() == outputs.len();
         self.outputs = outputs;
         self.heat_wires();
+        self.watch_wire();
         self.refresh_standing_alerts(self.clock().seconds(n));
         if !quiet {
             actions.extend(self.publish());

@@ -25,6 +25,7 @@ pub mod say;
 mod shape;
 mod state;
 mod step;
+mod take;
 
 pub use event::{Action, Event, Ticket};
 pub use heat::{HeatStart, KeptBody};

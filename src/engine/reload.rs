@@ -15,7 +15,7 @@ use crate::plan::{Fixture, FixtureId, LookId, Plan, Prefer};
 impl Engine {
     pub(super) fn plan_read(&mut self, ticket: Ticket, result: Result<Arc<Plan>, Failure>) -> Vec<Action> {
         let id = self.take_reload(ticket);
-        let plan = match result {
+        let plan = match result.and_then(|plan| self.guard_change().map(|()| plan)) {
             Ok(plan) => plan,
             Err(failure) => return vec![Action::reply(ticket, Answer::refused(id, failure))],
         };

@@ -5,6 +5,7 @@ use std::sync::Arc;
 use super::Ticket;
 use super::heat::{Heat, HeatStart};
 use super::lamp::Lamp;
+use super::take::{Rolling, Slates};
 use crate::channels::{self, Patch};
 use crate::control::{
     Alert, FixtureStatus, Light, MqttStatus, Now, OrderStatus, OutputStatus, Scheduled as ScheduledStatus,
@@ -124,6 +125,8 @@ pub struct Engine {
     pub(super) rollcall: Option<Rollcall>,
     /// Frame at which the rest look goes dark by itself.
     pub(super) rest_ends: Option<FrameNumber>,
+    pub(super) take: Option<Rolling>,
+    pub(super) slates: Slates,
     pub(super) outputs: Vec<OutputStatus>,
     pub(super) mqtt: Option<MqttStatus>,
     pub(super) alerts: Vec<Alert>,
@@ -158,6 +161,8 @@ impl Engine {
             wink: None,
             rollcall: None,
             rest_ends: None,
+            take: None,
+            slates: Slates::default(),
             outputs: Vec::new(),
             mqtt: None,
             alerts: Vec::new(),
@@ -261,7 +266,7 @@ impl Engine {
             fading,
             progress,
             fade_left_s,
-            take: None,
+            take: self.take.as_ref().map(|t| t.name.clone()),
             frame: last,
             uptime_s: self.clock().seconds(last),
             sequence: self.sequence,

@@ -65,6 +65,7 @@ impl Engine {
             self.lamps[index].finish(&self.plan.fixtures[index], &now, held);
         }
         self.last = Some(n);
+        self.watch_take(n);
         actions.push(Action::Send(self.frames(n)));
         self.heat_goes_on();
         actions.extend(self.tell_heat(n));
@@ -131,17 +132,18 @@ impl Engine {
         if self.waiting.as_ref().is_some_and(|w| n >= w.due)
             && let Some(waiting) = self.waiting.take()
         {
-            let done = match waiting.change {
+            let done = self.guard_change().and_then(|()| match waiting.change {
                 Change::Recall { look, over_s } => self.recall_by_name(&look, over_s, n),
                 Change::Step { by, over_s } => self.step_order(by, over_s, n),
-            };
+            });
             let (kind, said) = match done {
                 Ok(said) => ("scheduled-done", said),
                 Err(failure) => ("scheduled-refused", format!("{}: {}", waiting.what, failure.said)),
             };
             actions.push(self.tell(kind, None, said, n));
         }
-        if self.rest_ends.is_some_and(|end| n >= end) {
+        // A take that rolls on the rest look keeps it; the end comes after.
+        if self.take.is_none() && self.rest_ends.is_some_and(|end| n >= end) {
             self.go_dark(self.clock().frames_in(self.plan.fade), n);
             let said = format!("rest is over after {}: dark", say::span(self.plan.rest_for.as_secs_f64()));
             actions.push(self.tell("rest-over", None, said, n));
@@ -272,19 +274,19 @@ impl Engine {
             return Vec::new();
         }
         self.waiting = None;
+        let mut actions = self.cut_take(now);
         match self.plan.on_stop {
             OnStop::Fade(span) if !self.finished => {
                 let at = self.acting_frame(now);
                 self.go_dark(self.clock().frames_in(span), at);
                 self.stopping = true;
-                self.publish()
+                actions.extend(self.publish());
             }
             _ => {
-                let mut actions = Vec::new();
                 self.finish(&mut actions);
-                actions
             }
         }
+        actions
     }
 }
 

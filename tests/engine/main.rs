@@ -8,3 +8,4 @@ mod hurry;
 mod preferences;
 mod properties;
 mod rig;
+mod takes;

@@ -19,7 +19,7 @@ static DEMO: LazyLock<Plan> = LazyLock::new(load::demo);
 
 /// The number of cases that the everyday run takes, times `LAMPKEEP_CASES` (1 when it is not set). The
 /// count is told, for the long run's log.
-fn cases(everyday: u32) -> ProptestConfig {
+pub fn cases(everyday: u32) -> ProptestConfig {
     let times = match std::env::var("LAMPKEEP_CASES") {
         Ok(text) => {
             text.parse().expect("LAMPKEEP_CASES is a whole number: how many times the everyday cases")
@@ -196,7 +196,7 @@ proptest! {
     }
 }
 
-fn any_request() -> impl Strategy<Value = Request> {
+pub fn any_request() -> impl Strategy<Value = Request> {
     let look = || {
         prop_oneof![
             9 => (0..DEMO.looks.len()).prop_map(|i| DEMO.looks[i].name.clone()),
@@ -236,6 +236,8 @@ fn any_request() -> impl Strategy<Value = Request> {
         1 => (lamp(), any::<bool>()).prop_map(|(lamp, back)| Request::Absent { lamp, back }),
         1 => lamp().prop_map(|lamp| Request::Cold { lamp }),
         1 => Just(Request::Reload {}),
+        1 => Just(Request::TakeStart { slate: None }),
+        1 => Just(Request::TakeEnd { mark: None }),
         1 => Just(Request::Status { follow: false }),
         1 => look().prop_map(|look| Request::Explain { look }),
     ]
@@ -274,6 +276,7 @@ proptest! {
                 }
             }
         }
+        rig.ask(Request::TakeEnd { mark: None });
         let absent: Vec<_> = rig.status().fixtures.iter().filter(|f| f.control == "absent").map(|f| f.id.clone()).collect();
         for id in absent {
             rig.ask(Request::Absent { lamp: id, back: true });

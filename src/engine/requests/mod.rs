@@ -5,6 +5,7 @@ mod keep;
 mod nudge;
 mod recall;
 mod stand;
+mod take;
 
 pub(super) use recall::LONGEST_DELAY_S;
 
@@ -43,6 +44,9 @@ impl Engine {
                 fail(FailureKind::Busy, "lampkeep is stopping", "start it again with `lampkeep run PLAN`");
             return vec![Action::reply(ticket, Answer::refused(id, failure))];
         }
+        if let Err(failure) = self.guard_take(&request) {
+            return vec![Action::reply(ticket, Answer::refused(id, failure))];
+        }
         let mut data = None;
         let done = match request {
             Request::Recall { look, over_s, in_s, at: None } => self.recall(look, over_s, in_s, at),
@@ -61,12 +65,13 @@ impl Engine {
             Request::Dark { now } => {
                 let frames = if now { 0 } else { self.clock().frames_in(self.plan.fade) };
                 self.waiting = None;
+                self.darkened(at);
                 self.go_dark(frames, at);
                 let how = if now { "cut".to_owned() } else { self.fading(frames) };
                 Ok(format!("dark · {how} · lamps stay on the mains and hot"))
             }
             Request::Rest {} => self.rest(at),
-            Request::Again {} => self.again(at),
+            Request::Again {} => self.again(at).inspect(|_| self.lit_again(at)),
             Request::Only { lamp } => self.only(&lamp, at),
             Request::Calibrate { end: true, .. } => self.end_calibrate(at),
             Request::Calibrate { lamp, value, emitter, kelvin, duv, hue_deg, saturation, end: false } => {
@@ -87,6 +92,11 @@ impl Engine {
             Request::Rollcall { each_s } => self.start_rollcall(each_s, at),
             Request::Absent { lamp, back } => self.absent(&lamp, back),
             Request::Cold { lamp } => self.cold(&lamp),
+            Request::TakeStart { slate } => self.start_take(slate, at),
+            Request::TakeEnd { mark } => self.end_take(mark, at).map(|(said, found)| {
+                data = Some(found);
+                said
+            }),
             Request::Reload {} => {
                 self.reloading.push((ticket, id));
                 return vec![Action::ReadPlan(ticket)];

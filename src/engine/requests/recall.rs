@@ -133,11 +133,17 @@ impl Engine {
 
     /// The line that tells what a recalled look comes to.
     pub(super) fn lit_said(&self, look: LookId, frames: u64) -> String {
+        self.look_said(look, Some(self.fading(frames)))
+    }
+
+    /// What a look comes to, with how it comes up where it does so now.
+    pub(super) fn look_said(&self, look: LookId, how: Option<String>) -> String {
         let as_it_stands = self.look_as_it_stands(look);
         let found = self.assess(&as_it_stands);
         let lamps = found.iter().filter(|a| a.asked.lux > 0.0).count();
-        let mut parts =
-            vec![self.plan.look(look).name.clone(), self.fading(frames), say::count(lamps, "lamp")];
+        let mut parts = vec![self.plan.look(look).name.clone()];
+        parts.extend(how);
+        parts.push(say::count(lamps, "lamp"));
         parts.extend(found.iter().filter_map(|a| a.by_hand(&self.plan)));
         let mut warnings: Vec<String> = found.iter().flat_map(|a| a.warnings(&self.plan)).collect();
         warnings.extend(as_it_stands.balanced.iter().flat_map(|b| b.unmet.iter().cloned()));

@@ -1,0 +1,179 @@
+//! The take that rolls: what it began with, what has changed since, and so its verdict.
+//!
+//! The verdict is about frames and wires alone (docs/interface.md, part 5): DMX is one-way, so what the
+//! lamps showed is not known.
+
+use std::collections::BTreeMap;
+
+use super::{Action, Engine, say};
+use crate::control::LinkState;
+use crate::plan::FixtureId;
+use crate::units::{FrameNumber, Moment};
+
+/// A take that rolls.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Rolling {
+    /// Slate and take: `4/3`.
+    pub name: String,
+    pub start: FrameNumber,
+    /// Each lamp's slots in its first frame; empty before that.
+    stamp: Vec<Vec<u8>>,
+    /// Lamps whose slots left the stamp, each with the first such frame.
+    changed: Vec<(FixtureId, FrameNumber)>,
+    /// The latest `dark`, and the latest `again` after it.
+    dark: Option<FrameNumber>,
+    again: Option<FrameNumber>,
+    /// How often each output had been opened again when the take first saw it.
+    reopened: Vec<(String, u64)>,
+    /// Outputs that did not send at some time.
+    gaps: Vec<String>,
+}
+
+impl Rolling {
+    pub fn new(name: String, start: FrameNumber) -> Self {
+        Self {
+            name,
+            start,
+            stamp: Vec::new(),
+            changed: Vec::new(),
+            dark: None,
+            again: None,
+            reopened: Vec::new(),
+            gaps: Vec::new(),
+        }
+    }
+
+    /// True once a `dark` has come in this take.
+    pub fn darkened(&self) -> bool {
+        self.dark.is_some()
+    }
+}
+
+/// How many takes each slate has had.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub(super) struct Slates {
+    /// The slate of the latest take.
+    latest: Option<String>,
+    takes: BTreeMap<String, u32>,
+}
+
+/// Most slates that are counted between two starts. Judgement: far more than a day has, and a stream of
+/// requests fills no memory.
+const MOST_SLATES: usize = 1000;
+
+impl Slates {
+    /// The slate that a take without one is of: the latest, at first `1`.
+    pub fn present(&self) -> &str {
+        self.latest.as_deref().unwrap_or("1")
+    }
+
+    /// Counts the next take of a slate and gives its name; `None` when there are too many slates.
+    pub fn count(&mut self, slate: String) -> Option<String> {
+        if self.takes.len() >= MOST_SLATES && !self.takes.contains_key(&slate) {
+            return None;
+        }
+        let take = self.takes.entry(slate.clone()).or_insert(0);
+        *take = take.saturating_add(1);
+        let name = format!("{slate}/{take}");
+        self.latest = Some(slate);
+        Some(name)
+    }
+}
+
+impl Engine {
+    /// Notes a `dark` in a take, unless it was dark before.
+    pub(super) fn darkened(&mut self, at: FrameNumber) {
+        let lit = self.lamps.iter().any(|l| l.sent.lux > 0.0 || l.target.base.lux > 0.0);
+        if let Some(take) = self.take.as_mut().filter(|_| lit) {
+            (take.dark, take.again) = (Some(at), None);
+        }
+    }
+
+    /// Notes the way back from it.
+    pub(super) fn lit_again(&mut self, at: FrameNumber) {
+        if let Some(take) = &mut self.take
+            && take.again.is_none()
+        {
+            take.again = Some(at);
+        }
+    }
+
+    /// Looks whether frame `n` is what the take began with. A light that moves by its look's own plan may
+    /// change; after a `dark` there is nothing left to look for.
+    pub(super) fn watch_take(&mut self, n: FrameNumber) {
+        let Some(take) = self.take.as_mut().filter(|t| n >= t.start && t.dark.is_none()) else { return };
+        if take.stamp.is_empty() {
+            take.stamp = self.lamps.iter().map(|l| l.sent.slots.clone()).collect();
+            return;
+        }
+        for (index, (lamp, stamp)) in self.lamps.iter().zip(&take.stamp).enumerate() {
+            let id = FixtureId(index);
+            if lamp.target.motion.is_none()
+                && lamp.sent.slots != *stamp
+                && !take.changed.iter().any(|(changed, _)| *changed == id)
+            {
+                take.changed.push((id, n));
+            }
+        }
+    }
+
+    /// Looks whether every output sends. One that went and came between two looks was opened again.
+    pub(super) fn watch_wire(&mut self) {
+        let Some(take) = &mut self.take else { return };
+        for output in &self.outputs {
+            let known = take.reopened.iter().find(|(name, _)| *name == output.name).map(|(_, times)| *times);
+            if known.is_none() {
+                take.reopened.push((output.name.clone(), output.reopened));
+            }
+            let came_back = known.is_some_and(|times| output.reopened > times);
+            // One that is starting may have sent since it was looked at.
+            if (output.state == LinkState::Down || came_back) && !take.gaps.contains(&output.name) {
+                take.gaps.push(output.name.clone());
+            }
+        }
+    }
+
+    /// Every reason why what was sent in a take was not steady; none: it was.
+    pub(super) fn unsteady(&self, take: &Rolling) -> Vec<String> {
+        let after = |n: FrameNumber| say::span(self.clock().seconds(n.saturating_sub(take.start)));
+        let mut why = Vec::new();
+        if let Some(dark) = take.dark {
+            let again = take.again.map_or(String::new(), |n| format!(", again after {}", after(n)));
+            why.push(format!("light changed: dark after {}{again}", after(dark)));
+        }
+        for (id, n) in &take.changed {
+            let limits: Vec<_> = self.lamps[id.0].sent.limits.iter().map(|l| l.word()).collect();
+            let held =
+                if limits.is_empty() { String::new() } else { format!(" (held: {})", limits.join(", ")) };
+            why.push(format!("light changed: {} after {}{held}", self.plan.fixture(*id).id, after(*n)));
+        }
+        for name in &take.gaps {
+            let output = self.outputs.iter().find(|o| o.name == *name);
+            let up = output.filter(|o| o.state == LinkState::Up);
+            why.push(match up.and_then(|o| o.last_gap_s) {
+                Some(s) => format!("gap on the wire: output {name}, {} at last", say::span(s)),
+                None if up.is_some() => format!("gap on the wire: output {name}"),
+                None => format!("gap on the wire: output {name} does not send"),
+            });
+        }
+        let silent = self.outputs.iter().filter(|o| o.state == LinkState::Starting);
+        why.extend(silent.map(|o| format!("output {} has not been seen to send", o.name)));
+        why
+    }
+
+    /// `sent steady`, or `not steady: why`.
+    pub(super) fn verdict(why: &[String]) -> String {
+        if why.is_empty() { "sent steady".to_owned() } else { format!("not steady: {}", why.join("; ")) }
+    }
+
+    /// The daemon stops: the take ends with it, and that is told.
+    pub(super) fn cut_take(&mut self, now: Moment) -> Vec<Action> {
+        let Some(take) = self.take.take() else { return Vec::new() };
+        let at = self.acting_frame(now);
+        let lasted = say::span(self.clock().seconds(at.saturating_sub(take.start)));
+        let verdict = Self::verdict(&self.unsteady(&take));
+        let said =
+            format!("take {} cut off after {lasted}: the daemon stops · until then {verdict}", take.name);
+        vec![self.tell("take-cut", None, said, at)]
+    }
+}
