@@ -106,7 +106,7 @@ fn of_reach(
     real_output: bool,
     absent: bool,
 ) -> Assessment {
-    let now = Conditions { real_output, period_s: 1.0, absent };
+    let now = Conditions { real_output, period_s: 1.0, absent, protected: false };
     let forecast = guards::forecast(fixture, &reach, &now);
     let (slots, given) = if fixture.address().is_some() {
         let slots = match pin {

@@ -67,7 +67,7 @@ fn target(fixture: &Fixture, wish: Wish) -> Moving {
 /// Drives in every frame of a fade to the second wish, which is left half-way for the third.
 fn drives(plan: &Plan, wishes: &[Wish; 3], frames: u64) -> Vec<[f64; MAX_EMITTERS]> {
     let fixture = &plan.fixtures[0];
-    let now = Conditions { real_output: false, period_s: 0.025, absent: false };
+    let now = Conditions { real_output: false, period_s: 0.025, absent: false, protected: false };
     let mut renderings = Renderings::new(plan);
     let clock = FrameClock::new(40).unwrap();
     let mut lamp = Lamp::dark(fixture, wishes[0].colour, &now);

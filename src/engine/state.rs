@@ -217,7 +217,12 @@ impl Engine {
             .lamps
             .get(id.0)
             .map_or_else(|| self.plan.fixture(id).absent.is_some(), |lamp| lamp.absent.is_some());
-        Conditions { real_output: self.real(id), period_s: 1.0 / f64::from(self.clock().rate()), absent }
+        Conditions {
+            real_output: self.real(id),
+            period_s: 1.0 / f64::from(self.clock().rate()),
+            absent,
+            protected: false,
+        }
     }
 
     /// True if a real lamp may hang on this fixture's output.

@@ -79,6 +79,8 @@ pub struct Conditions {
     pub period_s: f64,
     /// True if the lamp is said to be absent.
     pub absent: bool,
+    /// True if the identity guard is on and the lamp reaches a protected face: it gets zero.
+    pub protected: bool,
 }
 
 /// What the guards remember of one lamp from frame to frame.
@@ -202,6 +204,9 @@ fn stand(fixture: &Fixture, reach: &Reach, now: &Conditions) -> Allowed {
     };
     if now.absent {
         return Allowed { level: 0.0, limits: LimitSet::NONE.with(Limit::Absent), ..allowed };
+    }
+    if now.protected {
+        return Allowed { level: 0.0, limits: LimitSet::NONE.with(Limit::Protect), ..allowed };
     }
     floored(fixture, allowed)
 }

@@ -21,6 +21,14 @@ pub enum Limit {
     Heat,
     /// A person said that it is not here.
     Absent,
+    /// Its circuit's breaker, or its battery's greatest power, shared out over the lamps on it.
+    Circuit,
+    /// One flash too many in a second at a face or a wall; it goes on in a moment.
+    Flash,
+    /// It reaches a face that is protected.
+    Protect,
+    /// It may have been dark, so it comes up softly.
+    SoftStart,
 }
 
 impl Limit {
@@ -36,10 +44,14 @@ impl Limit {
             Self::HeatUnknown => "heat-unknown",
             Self::Heat => "heat",
             Self::Absent => "absent",
+            Self::Circuit => "circuit",
+            Self::Flash => "flash",
+            Self::Protect => "protect",
+            Self::SoftStart => "soft-start",
         }
     }
 
-    const ALL: [Self; 8] = [
+    const ALL: [Self; 12] = [
         Self::Reach,
         Self::Colour,
         Self::Ceiling,
@@ -48,12 +60,16 @@ impl Limit {
         Self::HeatUnknown,
         Self::Heat,
         Self::Absent,
+        Self::Circuit,
+        Self::Flash,
+        Self::Protect,
+        Self::SoftStart,
     ];
 }
 
 /// A few limits at once; no allocation, since one is made for each lamp and frame.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
-pub struct LimitSet(u8);
+pub struct LimitSet(u16);
 
 impl LimitSet {
     /// None.

@@ -104,7 +104,7 @@ fn main() {
     let footprint = usize::from(fixture.mode.footprint());
     let demands = demands();
     let clock = SystemClock::start();
-    let now = Conditions { real_output: false, period_s: 0.025, absent: false };
+    let now = Conditions { real_output: false, period_s: 0.025, absent: false, protected: false };
     let mut slots = vec![0_u8; LAMPS * footprint];
     let mut standing = vec![Standing::default(); LAMPS];
 

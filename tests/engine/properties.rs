@@ -124,7 +124,7 @@ proptest! {
         fixture.limits.rise_per_s = rise;
         let demand = Demand { lux, colour };
         let reach = solve::reach(&fixture, &demand);
-        let now = Conditions { real_output: real, period_s: 0.025, absent: false };
+        let now = Conditions { real_output: real, period_s: 0.025, absent: false, protected: false };
         let mut standing = Standing::default();
         let mut last = 0.0;
         for _ in 0..frames {
@@ -186,7 +186,7 @@ proptest! {
         fixture.limits.floor = Share::NONE;
         prop_assume!(fixture.control != Control::Hand);
         let reach = solve::reach(&fixture, &Demand { lux, colour });
-        let now = Conditions { real_output: false, period_s: 0.025, absent: true };
+        let now = Conditions { real_output: false, period_s: 0.025, absent: true, protected: false };
         let allowed = guards::allow(&fixture, &reach, &now, &Held::default(), &mut Standing::default());
         prop_assert!(allowed.limits().has(Limit::Absent));
         prop_assert_eq!(allowed.lux(), 0.0);

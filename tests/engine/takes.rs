@@ -27,9 +27,9 @@ fn lit() -> Rig {
 
 /// The name of the demo's n-th look that lights something and does not move.
 fn still_look(n: usize) -> &'static str {
-    let still =
+    let mut still =
         STILL.looks.iter().filter(|l| !l.targets.is_empty() && l.targets.iter().all(|t| t.motion.is_none()));
-    &still.skip(n).next().expect("still looks").name
+    &still.nth(n).expect("still looks").name
 }
 
 fn refused(rig: &mut Rig, text: &str) -> (FailureKind, String, String) {

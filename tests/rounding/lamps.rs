@@ -146,7 +146,7 @@ pub fn self_mixing() -> impl Strategy<Value = Fixture> {
 pub fn allowed(fixture: &Fixture, colour: Colour, stops: f64) -> Allowed {
     let full = solve::reach(fixture, &Demand { lux: 1.0, colour }).full_lux;
     let reach = solve::reach(fixture, &Demand { lux: full * (-stops).exp2(), colour });
-    let now = Conditions { real_output: false, period_s: 0.025, absent: false };
+    let now = Conditions { real_output: false, period_s: 0.025, absent: false, protected: false };
     guards::allow(fixture, &reach, &now, &Held::default(), &mut Standing::default())
 }
 

@@ -6,7 +6,8 @@ use lampkeep::light::{Colour, solve};
 use lampkeep::plan::{Control, Plan, load};
 
 const AFTERNOON_C: f64 = 35.0;
-const SIMULATED: Conditions = Conditions { real_output: false, period_s: 0.025, absent: false };
+const SIMULATED: Conditions =
+    Conditions { real_output: false, period_s: 0.025, absent: false, protected: false };
 
 /// The order's looks with the lamps' power, each `longer` times as long as planned.
 fn order(plan: &Plan, longer: f64) -> Vec<Coming> {
