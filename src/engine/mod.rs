@@ -14,6 +14,7 @@ mod event;
 pub mod explain;
 pub mod exposure;
 mod heat;
+pub mod heat_ahead;
 mod heat_told;
 mod lamp;
 pub mod meter;
