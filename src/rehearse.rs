@@ -123,8 +123,10 @@ pub fn script(plan: &Plan) -> (Vec<(FrameNumber, Step)>, FrameNumber) {
 pub fn rehearse(plan: Arc<Plan>, mut each_frame: impl FnMut(&[Frame])) -> Timeline {
     let clock = plan.frames;
     let (script, end) = script(&plan);
-    let mut engine =
-        Engine::new(Arc::clone(&plan), Options { simulate: true, boot_id: "rehearsal".into(), heat: None });
+    let mut engine = Engine::new(
+        Arc::clone(&plan),
+        Options { simulate: true, boot_id: "rehearsal".into(), heat: None, batteries: Vec::new() },
+    );
     let mut steps = script.iter().peekable();
     let mut hash = Fnv::default();
     let mut looks: Vec<Row> = Vec::new();

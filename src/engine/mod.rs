@@ -17,6 +17,7 @@ mod heat;
 pub mod heat_ahead;
 mod heat_told;
 mod lamp;
+mod load;
 pub mod meter;
 pub mod quality;
 mod reload;
@@ -30,5 +31,6 @@ mod take;
 
 pub use event::{Action, Event, Ticket};
 pub use heat::{HeatStart, KeptBody};
+pub use load::KeptBattery;
 pub(crate) use state::light_of;
 pub use state::{Engine, Options};

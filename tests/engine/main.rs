@@ -6,6 +6,7 @@ mod calibrate;
 mod frames;
 mod heat;
 mod hurry;
+mod load;
 mod preferences;
 mod properties;
 mod rig;
