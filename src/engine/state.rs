@@ -3,6 +3,7 @@
 use std::sync::Arc;
 
 use super::Ticket;
+use super::flash::Watch;
 use super::heat::{Heat, HeatStart};
 use super::lamp::Lamp;
 use super::take::{Rolling, Slates};
@@ -111,6 +112,7 @@ pub struct Engine {
     pub(super) last: Option<FrameNumber>,
     pub(super) lamps: Vec<Lamp>,
     pub(super) heat: Heat,
+    pub(super) flash: Watch,
     /// Best mixes found so far, for lamps that prefer `rendering`.
     pub(super) renderings: Renderings,
     pub(super) scene: Scene,
@@ -149,6 +151,7 @@ impl Engine {
             patches: channels::patches(&plan),
             lamps: Vec::new(),
             heat: Heat::default(),
+            flash: Watch::new(&plan),
             renderings: Renderings::new(&plan),
             options,
             last: None,

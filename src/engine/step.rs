@@ -62,13 +62,15 @@ impl Engine {
         for index in 0..self.lamps.len() {
             let now = self.conditions(FixtureId(index));
             let held = self.heat.held(index);
-            self.lamps[index].finish(&self.plan.fixtures[index], &now, held);
+            self.lamps[index].offer(&self.plan.fixtures[index], &now, held);
         }
+        self.hold_flashes(n);
         self.last = Some(n);
         self.watch_take(n);
         actions.push(Action::Send(self.frames(n)));
         self.heat_goes_on();
         actions.extend(self.tell_heat(n));
+        actions.extend(self.tell_flash(n));
         actions.extend(self.keep_heat(n));
         let showing = self.rollcall.as_ref().and_then(|r| r.showing(n));
         let moving = self.lamps.iter().any(|l| !l.settled) || showing.is_some() || self.wink.is_some();

@@ -35,7 +35,7 @@ pub use fixture::{
 pub use heat::{FullFor, HEAT_LIMIT_C, HeatFigure, KnownHeat, Quiet, Rise, SecondFigure};
 pub use look::{BalancedTargets, ColourTarget, Level, Look, Motion, Step, Target};
 pub use measured::{Knot, LightTable, MOST_POINTS, TableFault, TruePoint, TrueTable};
-pub use meter::{MeterAt, MeterPoint, MeterTarget, Receptor, Sent, Spill, Surface};
+pub use meter::{Aimed, MeterAt, MeterPoint, MeterTarget, Receptor, Sent, Spill, Surface};
 pub use place::{Aim, Bounce, Camera, Daylight, Flag, Metres, Placement, Room, Subject, Wall};
 pub use problem::{Kind, Mark, Place, Problem, Report};
 pub use read::{is_look_name, is_set_name, read};
