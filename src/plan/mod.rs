@@ -30,7 +30,7 @@ use std::time::Duration;
 pub use beams::BeamFile;
 pub use fixture::{
     Address, Bits, Body, Channel, Control, Cooling, Curve, Drives, Emitter, Fixture, FramesStop, Law, Limits,
-    MAX_EMITTERS, Mixing, Mode, PowerUp, Prefer, Profile,
+    MAX_EMITTERS, Mixing, Mode, PowerUp, Prefer, Profile, UnlockedStrobe,
 };
 pub use heat::{FullFor, HEAT_LIMIT_C, HeatFigure, KnownHeat, Quiet, Rise, SecondFigure};
 pub use look::{BalancedTargets, ColourTarget, Level, Look, Motion, Step, Target};

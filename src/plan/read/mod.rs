@@ -18,6 +18,7 @@ mod place;
 mod profile;
 mod settings;
 mod spectrum;
+mod strobe;
 mod syntax;
 mod target;
 mod things;
