@@ -1,6 +1,6 @@
 //! The flash guard in the frame path: what it holds, what it never holds, how it lets go, what it says.
 
-use lampkeep::plan::{Plan, load};
+use lampkeep::plan::{Motion, Plan, load};
 
 use crate::rig::Rig;
 use crate::seen::{self, Worst};
@@ -69,6 +69,8 @@ key = { lux = 3, hue = "260 deg", saturation = "100 %" }
 key = { stops = 0 }
 fill = { to-key = -1 }
 side = { to-key = -1 }
+[look.turning]
+key = { lux = 30, hue = "12 deg", saturation = "90 %", move = { hue-circle = { period = "10 s", depth = "90 %" } } }
 [look.low]
 key = { stops = -3 }
 fill = { to-key = -1 }
@@ -225,6 +227,23 @@ fn hues_that_change_at_one_luminance_are_held_for_their_red() {
     assert!(changes <= 6 && reds <= 6, "{changes} changes, {reds} reds");
     let said = rig.alerts.iter().find(|(_, kind, _)| kind == "flash-held").expect("it was held").2.clone();
     assert!(said.contains("would change to or from deep red once too often in one second"), "{said}");
+}
+
+#[test]
+fn a_look_that_moves_too_fast_is_held_like_any_other_light() {
+    let mut plan = small();
+    for target in plan.looks.iter_mut().flat_map(|look| &mut look.targets) {
+        // Faster than any plan may ask: red comes round six times in a second.
+        if let Some(Motion::HueCircle { period, .. }) = &mut target.motion {
+            *period = std::time::Duration::from_millis(160);
+        }
+    }
+    let mut rig = Rig::new(plan);
+    rig.done(&recall("turning", 0.0));
+    rig.run(6.0);
+    let Worst { changes, reds } = seen::worst(rig.engine.plan(), &rig.frames);
+    assert!(changes <= 6 && reds <= 6, "{changes} changes, {reds} reds");
+    assert!(rig.alerts.iter().any(|(_, kind, _)| kind == "flash-held"), "it was never held");
 }
 
 #[test]
