@@ -22,17 +22,19 @@ pub fn light(plan: &Plan, frames: &[Vec<Frame>]) -> Vec<Vec<Xyz>> {
     at_points(plan, &shown(plan, frames), frames.len())
 }
 
+/// What each lamp gives at each point for a lux at 1 m: `points[point][lamp]`.
+fn points(plan: &Plan) -> Vec<Vec<f64>> {
+    let sent = |l: &lampkeep::plan::Sent| l.direct + l.board + l.room.iter().sum::<f64>();
+    let receptors = plan.spill.receptors.iter().map(|r| r.lamps.iter().map(sent).collect());
+    receptors.chain(plan.spill.aims.iter().map(|aim| aim.lamps.clone())).collect()
+}
+
 fn at_points(plan: &Plan, lamps: &[Vec<Shown>], frames: usize) -> Vec<Vec<Xyz>> {
-    let mut points: Vec<Vec<f64>> = Vec::new();
-    for receptor in &plan.spill.receptors {
-        points.push(receptor.lamps.iter().map(|l| l.direct + l.board + l.room.iter().sum::<f64>()).collect());
-    }
-    points.extend(plan.spill.aims.iter().map(|aim| aim.lamps.clone()));
     let at = |factors: &Vec<f64>, frame: usize| {
         let lamps = || factors.iter().zip(lamps).filter(|(_, shown)| !shown.is_empty());
         [0, 1, 2].map(|i| lamps().map(|(factor, shown)| factor * shown[frame].0[i]).sum())
     };
-    points.iter().map(|factors| (0..frames).map(|frame| at(factors, frame)).collect()).collect()
+    points(plan).iter().map(|factors| (0..frames).map(|frame| at(factors, frame)).collect()).collect()
 }
 
 /// Every lamp in every frame: `lamps[lamp][frame]`; nothing of one set by hand, whose knob nobody turns here.
@@ -70,9 +72,10 @@ pub fn worst(plan: &Plan, frames: &[Vec<Frame>]) -> Worst {
     let lamps = shown(plan, frames);
     // A change of hue raises an emitter though the light does not rise.
     let rises = |shown: &Vec<Shown>, at: usize| shown[at].1.iter().zip(&shown[at - 1].1).any(|(b, a)| b > a);
-    let rose = |at: usize| at > 0 && lamps.iter().any(|shown| !shown.is_empty() && rises(shown, at));
-    let rose: Vec<bool> = (0..frames.len()).map(rose).collect();
-    for point in &at_points(plan, &lamps, frames.len()) {
+    for (point, factors) in at_points(plan, &lamps, frames.len()).iter().zip(points(plan)) {
+        let here =
+            || lamps.iter().zip(&factors).filter(|(shown, factor)| **factor > 0.0 && !shown.is_empty());
+        let rose = |at: usize| at > 0 && here().any(|(shown, _)| rises(shown, at));
         let lux: Vec<f64> = point.iter().map(|xyz| xyz[1]).collect();
         for end in 1..=lux.len() {
             // While the light stands only what level 1.0 is may change, and slowly.
@@ -84,7 +87,7 @@ pub fn worst(plan: &Plan, frames: &[Vec<Frame>]) -> Worst {
         let states: Vec<_> = point.iter().map(state).collect();
         if states.iter().flatten().any(|(_, _, red)| *red) {
             let mut stamps = counter::reds(&states);
-            stamps.retain(|frame| rose[*frame]);
+            stamps.retain(|frame| rose(*frame));
             worst.reds = worst.reds.max(counter::worst(&stamps, rate));
         }
     }
