@@ -127,6 +127,7 @@ impl Engine {
         }
         self.adopt_load(&old.fixtures);
         self.ahead = Ahead::default();
+        self.adopt_flash(rate.0 == rate.1);
         let held = self.adopt_heat(&old.fixtures);
         if self.rollcall.is_some() {
             self.end_rollcall(self.next_frame());

@@ -63,14 +63,16 @@ impl Engine {
         for index in 0..self.lamps.len() {
             let now = self.conditions(FixtureId(index));
             let holds = Holds { heat: self.heat.held(index), circuit: self.load.share() };
-            self.lamps[index].finish(&self.plan.fixtures[index], &now, holds);
+            self.lamps[index].offer(&self.plan.fixtures[index], &now, holds);
         }
+        self.hold_flashes(n);
         self.last = Some(n);
         self.watch_take(n);
         actions.push(Action::Send(self.frames(n)));
         self.heat_goes_on();
         actions.extend(self.load_goes_on(n));
         actions.extend(self.tell_heat(n));
+        actions.extend(self.tell_flash(n));
         actions.extend(self.keep_heat(n));
         self.look_ahead(n);
         let showing = self.rollcall.as_ref().and_then(|r| r.showing(n));

@@ -1,9 +1,13 @@
 //! Runs the guards in a fixed order and makes [`Allowed`].
 
+mod raise;
+
+pub use raise::raise;
+
 use super::limits;
 use super::thermal::Held;
 use super::{Limit, LimitSet};
-use crate::light::{Reach, solve};
+use crate::light::{Reach, Shape, solve};
 use crate::plan::{Fixture, MAX_EMITTERS};
 use crate::units::Xy;
 
@@ -57,6 +61,12 @@ impl Allowed {
         self.lux() / solve::gain(fixture)
     }
 
+    /// Its mix apart from its level.
+    #[must_use]
+    pub fn shape(&self, fixture: &Fixture) -> Shape {
+        Shape::of(&self.mix, self.full_lux / solve::gain(fixture))
+    }
+
     /// The colour, at the aim.
     #[must_use]
     pub fn xy(&self) -> Xy {
@@ -95,10 +105,10 @@ pub struct Standing {
 }
 
 impl Standing {
-    /// True if the same demand again would be allowed the same: nothing is still rising.
+    /// True if the same demand again would be allowed the same: nothing is still rising or held for a moment.
     #[must_use]
     pub fn settled(&self, allowed: &Allowed) -> bool {
-        !allowed.limits.has(Limit::Rise)
+        !allowed.limits.has(Limit::Rise) && !allowed.limits.has(Limit::Flash)
     }
 }
 

@@ -3,6 +3,11 @@
 mod afternoon;
 mod balance;
 mod calibrate;
+#[path = "../flash/counter.rs"]
+#[expect(dead_code, reason = "shared with the guard's own tests, which use all of it")]
+mod counter;
+mod flash;
+mod floods;
 mod frames;
 mod heat;
 mod hurry;
@@ -10,4 +15,5 @@ mod load;
 mod preferences;
 mod properties;
 mod rig;
+mod seen;
 mod takes;
