@@ -13,7 +13,7 @@ use crate::control::{
 };
 use crate::guards::Conditions;
 use crate::light::{Moving, Renderings, colour, solve};
-use crate::plan::{Control, FixtureId, Look, LookId, OnStart, OutputKind, Plan};
+use crate::plan::{Control, FixtureId, Look, LookId, Motion, OnStart, OutputKind, Plan};
 use crate::units::{FrameClock, FrameNumber, Moment, Xy};
 
 /// What the engine is told at its start besides the plan.
@@ -337,6 +337,7 @@ impl Engine {
             limit_c: heat.map(|h| h.limit_c),
             minutes_left: heat.and_then(|h| h.minutes_left),
             limited_by: lamp.sent.limits.iter().map(|l| l.word().to_owned()).collect(),
+            moves: lamp.target.motion.as_ref().filter(|_| lamp.target.base.lux > 0.0).map(Motion::said),
             uncalibrated: fixture.uncalibrated,
         }
     }

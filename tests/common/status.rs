@@ -28,6 +28,7 @@ pub fn status(look: &str) -> Status {
         limit_c: Some(70.0),
         minutes_left: None,
         limited_by: vec![],
+        moves: None,
         uncalibrated: true,
     };
     Status {
