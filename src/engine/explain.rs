@@ -118,7 +118,10 @@ fn lamp_text(plan: &Plan, look: &Look, found: &Assessment) -> String {
     if let Some(motion) = &found.target.motion {
         let held = found.target.top_lux();
         let level = if held < found.target.base.lux {
-            format!("; all the way at most {held:.1} of {:.1} lx, so that the level holds", found.target.base.lux)
+            format!(
+                "; all the way at most {held:.1} of {:.1} lx, so that the level holds",
+                found.target.base.lux
+            )
         } else {
             String::new()
         };

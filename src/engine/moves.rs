@@ -65,7 +65,8 @@ pub(super) fn warnings(name: &str, target: &Moving) -> Vec<String> {
     }
     let short = (asked / top).log2();
     if short >= 0.05 {
-        let why = if matches!(motion, Motion::Breath { .. }) { "" } else { " (its weakest colour on the way)" };
+        let why =
+            if matches!(motion, Motion::Breath { .. }) { "" } else { " (its weakest colour on the way)" };
         said.push(format!("{name} {short:.1} stops short{why}"));
     }
     let room = (top / target.least_lux).log2();
@@ -100,7 +101,10 @@ pub fn along(plan: &Plan, found: &Assessment, real_output: bool) -> Vec<String> 
         said.push(format!("{name} misses colours on its way by up to {missed:.3} in u'v'"));
     }
     if high - low > STEADY_STOPS {
-        said.push(format!("{name} light moves by {:.1} stops on its way: its slots have no finer step", high - low));
+        said.push(format!(
+            "{name} light moves by {:.1} stops on its way: its slots have no finer step",
+            high - low
+        ));
     }
     said
 }

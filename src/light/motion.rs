@@ -30,7 +30,9 @@ pub fn pose(motion: &Motion, base: Colour, seconds: f64) -> Pose {
             let down = 0.5 - 0.5 * ((turn + phase.get()) * std::f64::consts::TAU).cos();
             Pose { colour: base, share: (-depth.get() * down).exp2() }
         }
-        Motion::Wander { through, phase, .. } => steady(wandered(base, through.as_slice(), turn + phase.get())),
+        Motion::Wander { through, phase, .. } => {
+            steady(wandered(base, through.as_slice(), turn + phase.get()))
+        }
         Motion::Flicker(flicker) => flickered(flicker, base, turn + flicker.phase.get()),
     }
 }
@@ -44,11 +46,24 @@ pub fn along(motion: &Motion, base: Colour, along: f64) -> Pose {
         Motion::Flicker(f) => match f.like {
             FlickerLike::Fire => fire_at(f, base, along),
             // Level and colour go their own ways: any colour may come at full.
-            FlickerLike::Screen => Pose { colour: drifted(base, f.drift_mired * (2.0 * along - 1.0)), share: 1.0 },
+            FlickerLike::Screen => {
+                Pose { colour: drifted(base, f.drift_mired * (2.0 * along - 1.0)), share: 1.0 }
+            }
         },
-        Motion::HueCircle { .. } | Motion::Wander { .. } => {
-            pose(motion, base, motion.period().as_secs_f64() * along)
+        Motion::HueCircle { .. } => pose(motion, base, motion.period().as_secs_f64() * along),
+        // From the target's own colour, whatever the phase.
+        Motion::Wander { through, .. } => {
+            Pose { colour: wandered(base, through.as_slice(), along), share: 1.0 }
         }
+    }
+}
+
+/// Parts of equal length of which the way of `motion` is made ([`along`]), 1 or more: between them it may bend sharply.
+#[must_use]
+pub fn corners(motion: &Motion) -> u32 {
+    match motion {
+        Motion::Wander { through, .. } => through.as_slice().len() as u32 + 1,
+        Motion::HueCircle { .. } | Motion::Breath { .. } | Motion::Flicker(_) => 1,
     }
 }
 
@@ -196,12 +211,8 @@ impl Noise {
         let (place, x) = self.split(turn);
         let v = |i: u64| self.value(place + self.count + i - 1);
         let (x2, x3) = (x * x, x * x * x);
-        let weights = [
-            (1.0 - x).powi(3),
-            3.0 * x3 - 6.0 * x2 + 4.0,
-            -3.0 * x3 + 3.0 * x2 + 3.0 * x + 1.0,
-            x3,
-        ];
+        let weights =
+            [(1.0 - x).powi(3), 3.0 * x3 - 6.0 * x2 + 4.0, -3.0 * x3 + 3.0 * x2 + 3.0 * x + 1.0, x3];
         (0..4).map(|i| weights[i as usize] * v(i)).sum::<f64>() / 6.0
     }
 
@@ -261,7 +272,8 @@ mod tests {
     fn a_breath_goes_down_by_its_depth_and_up_again() {
         let depth = Stops::clamped(2.0);
         let breath = Motion::Breath { period: Duration::from_secs(8), depth, phase: Share::NONE };
-        for (seconds, stops) in [(0.0, 0.0), (2.0, -1.0), (4.0, -2.0), (6.0, -1.0), (8.0, 0.0), (-4.0, -2.0)] {
+        for (seconds, stops) in [(0.0, 0.0), (2.0, -1.0), (4.0, -2.0), (6.0, -1.0), (8.0, 0.0), (-4.0, -2.0)]
+        {
             assert!((pose(&breath, BASE, seconds).share.log2() - stops).abs() < 1e-12, "{seconds}");
         }
     }
@@ -278,7 +290,8 @@ mod tests {
             Colour::White { mired, .. } => mired,
             Colour::Uv(_) => panic!("whites all the way"),
         };
-        for (seconds, expected) in [(0.0, 250.0), (10.0, 500.0), (15.0, 300.0), (20.0, 100.0), (30.0, 250.0)] {
+        for (seconds, expected) in [(0.0, 250.0), (10.0, 500.0), (15.0, 300.0), (20.0, 100.0), (30.0, 250.0)]
+        {
             assert!((mired(&motion, seconds) - expected).abs() < 1e-9, "{seconds}");
         }
         // With one colour that is no white it is no white anywhere.

@@ -144,7 +144,8 @@ impl Motion {
     /// For a person: `breath 6 s, 1 stop`.
     #[must_use]
     pub fn said(&self) -> String {
-        let stops = |depth: Stops| format!("{} stop{}", depth.get(), if depth.get() == 1.0 { "" } else { "s" });
+        let stops =
+            |depth: Stops| format!("{} stop{}", depth.get(), if depth.get() == 1.0 { "" } else { "s" });
         match self {
             Self::HueCircle { period, depth, .. } => {
                 format!("hue circle {}, {:.0} % deep", span(*period), depth.percent())
@@ -204,7 +205,8 @@ mod tests {
         let (period, depth) = (Duration::from_secs(60), Share::FULL);
         let circle = Motion::HueCircle { period, depth, start_deg: 10.0 };
         assert_eq!(circle.delayed(0.25), Motion::HueCircle { period, depth, start_deg: 280.0 });
-        let breath = |phase| Motion::Breath { period, depth: Stops::clamped(1.0), phase: Share::clamped(phase) };
+        let breath =
+            |phase| Motion::Breath { period, depth: Stops::clamped(1.0), phase: Share::clamped(phase) };
         assert_eq!(breath(0.0).delayed(0.25), breath(0.75));
         assert_eq!(breath(0.5).delayed(1.0), breath(0.5));
     }

@@ -101,7 +101,10 @@ fn motion(motion: Motion) -> String {
     let phase = |phase: Share| format!("phase = \"{}\"", percent(phase));
     let kind = match motion {
         Motion::HueCircle { depth, start_deg, .. } => {
-            format!("hue-circle = {{ {period}, depth = \"{}\", start = \"{start_deg} deg\" }}", percent(depth))
+            format!(
+                "hue-circle = {{ {period}, depth = \"{}\", start = \"{start_deg} deg\" }}",
+                percent(depth)
+            )
         }
         Motion::Breath { depth, phase: at, .. } => {
             format!("breath = {{ {period}, depth = \"{} stops\", {} }}", depth.get(), phase(at))

@@ -5,6 +5,7 @@ mod calibrate;
 mod frames;
 mod heat;
 mod hurry;
+mod motions;
 mod preferences;
 mod properties;
 mod rig;

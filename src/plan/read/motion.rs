@@ -158,8 +158,7 @@ fn depth(field: &Field<'_>) -> Option<Stops> {
 }
 
 fn hue_circle(t: &Table<'_>) -> Option<What> {
-    let period =
-        t.need("period", "period = \"30 s\"").and_then(|f| f.duration(SHORTEST_CIRCLE_S, LONGEST_S));
+    let period = t.need("period", "period = \"30 s\"").and_then(|f| f.duration(SHORTEST_CIRCLE_S, LONGEST_S));
     let depth = t.need("depth", "depth = \"30 %\"").and_then(|f| f.share());
     let start = t.get("start").map_or(Some(0.0), |f| f.amount(&ANGLE, 0.0, 360.0));
     Some(What::Plain(Motion::HueCircle { period: period?, depth: depth?, start_deg: start? }, false))
@@ -178,7 +177,11 @@ fn wander(t: &Table<'_>) -> Option<What> {
     let through = t.need("through", &format!("through = {example}")).and_then(|f| {
         let all = f.list(example)?;
         if all.is_empty() || all.len() > MOST_COLOURS {
-            let said = format!("`through` of {} has {} colours; 1 to {MOST_COLOURS} are allowed", t.owner(), all.len());
+            let said = format!(
+                "`through` of {} has {} colours; 1 to {MOST_COLOURS} are allowed",
+                t.owner(),
+                all.len()
+            );
             f.wrong(Kind::OutOfRange, said, format!("write it like `through = {example}`"));
             return None;
         }

@@ -2,11 +2,11 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use super::{Cx, Move};
 use super::fixture::Named;
 use super::look::{ColourRaw, Entry, Raw, Raws, Reading};
 use super::names;
 use super::place::Stage;
+use super::{Cx, Move};
 use crate::plan::problem::{Kind, Place, Problem};
 use crate::plan::{ColourTarget, Fixture, FixtureId, Group, Level, Look, Mixing, Mode, Target, Wall};
 use crate::units::{Duv, Kelvin};
@@ -374,8 +374,7 @@ impl One<'_, '_> {
         if let Some(fixture) = named.fixture.as_ref().filter(|_| !raw.kept && !entry.kept) {
             driveable(cx, fixture, entry, own)?;
         }
-        let coloured =
-            named.fixture.as_ref().is_none_or(|f| f.mode.has_colour(f.profile.emitters.len()));
+        let coloured = named.fixture.as_ref().is_none_or(|f| f.mode.has_colour(f.profile.emitters.len()));
         let told = |own| colour(own, raw.colour, against.white_balance);
         let motion = match &entry.motion {
             Some((Some(motion), place)) => {
