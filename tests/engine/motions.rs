@@ -279,7 +279,7 @@ proptest! {
                 }
                 for (i, (was, is)) in last_sent.iter().zip(&now_sent).enumerate() {
                     // Where a step of a slot is small against it.
-                    if was.min(*is) > 0.05 * fulls[i] {
+                    if f64::min(*was, *is) > 0.05 * fulls[i] {
                         let step = (is / was).log2().abs();
                         let most = (rates[i] * 2.0 + (11.0 + depths[i]) / fade_s + 0.75 * depths[i]) / rate_hz;
                         prop_assert!(step <= most + 0.08, "{:?}: {was} to {is} lx sent, over {most}", ids[i]);
