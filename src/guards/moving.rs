@@ -190,7 +190,8 @@ impl Point {
 /// What is to be gone through: starts in seconds after the recall, and frames.
 fn stretches(plan: &Plan, moving: &[Light]) -> Vec<(f64, usize)> {
     let period = |l: &Light| l.target.motion.map_or(0.0, |m| m.period().as_secs_f64());
-    let span_s = 2.0 * moving.iter().map(period).fold(0.0, f64::max);
+    // Fast ones come round often enough for every second of the rule's memory.
+    let span_s = (2.0 * moving.iter().map(period).fold(0.0, f64::max)).max(STRETCH_S);
     let frames = |s: f64| (s * f64::from(plan.frames.rate())).ceil() as usize + 1;
     if span_s <= WHOLE_S {
         return vec![(0.0, frames(span_s))];

@@ -116,7 +116,8 @@ pub(super) fn motion(t: &Table<'_>) -> Option<(Option<Raw>, Place)> {
         return field.word(&[("none", ())]).map(|()| (None, place));
     }
     let table = field.table(&format!("`move` of {}", t.owner()))?;
-    let kinds: Vec<_> = KINDS.iter().filter_map(|(kind, _)| table.get(kind)).collect();
+    let mut kinds: Vec<_> = KINDS.iter().filter_map(|(kind, _)| table.get(kind)).collect();
+    kinds.sort_by_key(|field| field.key_place().start);
     table.finish();
     let kind = match kinds.as_slice() {
         [] => {

@@ -8,7 +8,9 @@ use super::names;
 use super::place::Stage;
 use super::{Cx, Move};
 use crate::plan::problem::{Kind, Place, Problem};
-use crate::plan::{ColourTarget, Fixture, FixtureId, Group, Level, Look, Mixing, Mode, Target, Wall};
+use crate::plan::{
+    ColourTarget, Control, Fixture, FixtureId, Group, Level, Look, Mixing, Mode, Target, Wall,
+};
 use crate::units::{Duv, Kelvin};
 
 /// Most looks in a chain of `like`.
@@ -409,6 +411,15 @@ fn colour(own: Option<ColourRaw>, look: Option<ColourRaw>, white_balance: Kelvin
 /// A colour of the whole look, or a white of a group, is no demand on each lamp: what a lamp misses
 /// of it is worked out later.
 fn driveable(cx: &Cx<'_>, fixture: &Fixture, entry: &Entry, own: bool) -> Option<()> {
+    if fixture.control == Control::Hand
+        && let Some((Some(_), place)) = &entry.motion
+    {
+        let said = format!("look `{}` moves `{}`, which is set by hand", entry.look, fixture.id);
+        let problem = Problem::at(Kind::Undriveable, *place, said).label("nothing drives this");
+        let help = format!("take the move away, or give `{}` an address", fixture.id);
+        cx.sink.report(problem.help(help));
+        return None;
+    }
     let emitters = fixture.profile.emitters.len();
     let colours = |mode: &Mode| mode.has_colour(emitters);
     let hues = |mode: &Mode| match mode.mixing {
