@@ -82,7 +82,7 @@ fn serve(plan: Plan, simulate: bool, record: Option<PathBuf>) -> Result<(), Stri
         let simulated = simulate || plan.outputs.iter().all(|o| o.kind == OutputKind::Simulator);
         let state = places::state_folder(&plan.name, simulated);
         let heat = state.as_deref().and_then(|folder| kept_heat(folder, &When::now(clock, &boot_id)));
-        let options = Options { simulate, boot_id: boot_id.clone(), heat };
+        let options = Options { simulate, boot_id: boot_id.clone(), heat, batteries: Vec::new() };
         let engine = Engine::new(Arc::clone(&plan), options);
         for note in &plan.notes {
             tracing::warn!("{note}");

@@ -27,6 +27,8 @@ pub struct Status {
     pub mqtt: Option<MqttStatus>,
     /// Every fixture, in the plan's order.
     pub fixtures: Vec<FixtureStatus>,
+    /// Every circuit, in the plan's order.
+    pub circuits: Vec<CircuitStatus>,
     /// What needs attention.
     pub alerts: Vec<Alert>,
 }
@@ -190,6 +192,8 @@ pub struct FixtureStatus {
     pub limit_c: Option<f64>,
     /// Minutes until a guard must lower it; `null`: unknown or never.
     pub minutes_left: Option<f64>,
+    /// Its battery, by account; `null`: it has none.
+    pub battery: Option<BatteryStatus>,
     /// What holds it under or away from what was asked: `ceiling`, `floor`, `rise`,
     /// `heat-unknown`, `reach`, `colour`, `slots`.
     pub limited_by: Vec<String>,
@@ -197,6 +201,32 @@ pub struct FixtureStatus {
     pub moves: Option<String>,
     /// True if its light figures are nobody's measurement: planned, may be a stop off.
     pub uncalibrated: bool,
+}
+
+/// What a circuit carries, by the plan's and the profiles' figures.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct CircuitStatus {
+    /// Its id.
+    pub id: String,
+    /// Power as sent, in watts: standby, hand-set lamps and other loads included.
+    pub watts: f64,
+    /// The same in volt-amperes, which is what a breaker sees.
+    pub volt_amperes: f64,
+    /// What the plan lets it carry, in volt-amperes.
+    pub limit_va: f64,
+    /// Its breaker in amperes.
+    pub breaker_a: f64,
+    /// True if the plan does not know the breaker: the smallest usual one is taken.
+    pub breaker_assumed: bool,
+}
+
+/// A battery by what was drawn from it: an account, not a measurement.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct BatteryStatus {
+    /// What is left, 0 to 1 of what a lamp gets out of a full one.
+    pub left_share: f64,
+    /// Minutes left at what is sent now; `null` where nothing is drawn.
+    pub minutes_left: Option<f64>,
 }
 
 /// Something that needs attention.

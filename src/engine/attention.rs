@@ -62,6 +62,7 @@ impl Engine {
             }
         }
         standing.extend(self.heat_standing());
+        standing.extend(self.load_standing());
         if let Scene::Look(look) | Scene::Rest(look) = self.scene
             && self.plan.look(look).protect
         {

@@ -15,8 +15,10 @@ pub mod explain;
 pub mod exposure;
 mod glide;
 mod heat;
+pub mod heat_ahead;
 mod heat_told;
 mod lamp;
+mod load;
 pub mod meter;
 pub mod moves;
 pub mod quality;
@@ -31,5 +33,6 @@ mod take;
 
 pub use event::{Action, Event, Ticket};
 pub use heat::{HeatStart, KeptBody};
+pub use load::KeptBattery;
 pub(crate) use state::light_of;
 pub use state::{Engine, Options};

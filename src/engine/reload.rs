@@ -128,6 +128,7 @@ impl Engine {
         if rate.0 != rate.1 {
             self.retime(rate.0, rate.1);
         }
+        self.adopt_load(&old.fixtures);
         let held = self.adopt_heat(&old.fixtures);
         if self.rollcall.is_some() {
             self.end_rollcall(self.next_frame());

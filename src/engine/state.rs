@@ -5,6 +5,7 @@ use std::sync::Arc;
 use super::Ticket;
 use super::heat::{Heat, HeatStart};
 use super::lamp::Lamp;
+use super::load::{KeptBattery, LoadState};
 use super::take::{Rolling, Slates};
 use crate::channels::{self, Patch};
 use crate::control::{
@@ -26,6 +27,8 @@ pub struct Options {
     /// What the state file says of the bodies' heat. `None`: nothing is known, so that real lamps count
     /// as hot; simulated ones are cold.
     pub heat: Option<HeatStart>,
+    /// What the state file says of batteries; one that is not in it is full.
+    pub batteries: Vec<KeptBattery>,
 }
 
 /// What is lit, apart from nudges.
@@ -111,6 +114,7 @@ pub struct Engine {
     pub(super) last: Option<FrameNumber>,
     pub(super) lamps: Vec<Lamp>,
     pub(super) heat: Heat,
+    pub(super) load: LoadState,
     /// Best mixes found so far, for lamps that prefer `rendering`.
     pub(super) renderings: Renderings,
     pub(super) scene: Scene,
@@ -149,6 +153,7 @@ impl Engine {
             patches: channels::patches(&plan),
             lamps: Vec::new(),
             heat: Heat::default(),
+            load: LoadState::new(&plan, &options.batteries),
             renderings: Renderings::new(&plan),
             options,
             last: None,
@@ -308,6 +313,7 @@ impl Engine {
             outputs: self.outputs.clone(),
             mqtt: self.mqtt.clone(),
             fixtures: self.plan.fixture_ids().map(|id| self.fixture_status(id)).collect(),
+            circuits: self.circuits_status(),
             alerts: self.alerts.clone(),
         }
     }
@@ -336,6 +342,7 @@ impl Engine {
             body_est_c: heat.map(|h| h.body_est_c),
             limit_c: heat.map(|h| h.limit_c),
             minutes_left: heat.and_then(|h| h.minutes_left),
+            battery: self.battery_status(id),
             limited_by: lamp.sent.limits.iter().map(|l| l.word().to_owned()).collect(),
             moves: lamp.target.motion.as_ref().filter(|_| lamp.target.base.lux > 0.0).map(Motion::said),
             uncalibrated: fixture.uncalibrated,

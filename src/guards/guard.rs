@@ -102,18 +102,35 @@ impl Standing {
     }
 }
 
+/// What the guards that look at the whole set hold of one lamp in a frame, by [`before_heat`] of all lamps.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Holds {
+    /// What heat holds.
+    pub heat: Held,
+    /// Share of the light that the circuits let through after that, 0 to 1.
+    pub circuit: f64,
+}
+
+impl Default for Holds {
+    /// Nothing is held.
+    fn default() -> Self {
+        Self { heat: Held::default(), circuit: 1.0 }
+    }
+}
+
 /// What of a lamp's demand may be sent in this frame: that or less.
 ///
-/// `heat`: what the thermal guard holds of it, by [`before_heat`] of all lamps. A fall passes at once.
-/// `standing` is carried from frame to frame.
+/// `holds`: what the guards that look at the whole set hold of it. A fall passes at once. `standing` is
+/// carried from frame to frame.
 #[must_use]
 pub fn allow(
     fixture: &Fixture,
     reach: &Reach,
     now: &Conditions,
-    heat: &Held,
+    holds: &Holds,
     standing: &mut Standing,
 ) -> Allowed {
+    let heat = &holds.heat;
     let mut allowed = risen(fixture, stand(fixture, reach, now), now, standing.lux);
     standing.lux = allowed.lux();
     if heat.holds() && allowed.level > 0.0 {
@@ -122,6 +139,10 @@ pub fn allow(
         allowed = risen(fixture, allowed, now, standing.held_lux);
     }
     standing.held_lux = allowed.lux();
+    if holds.circuit < 1.0 && allowed.level > 0.0 {
+        allowed.level *= holds.circuit.max(0.0);
+        allowed.limits = allowed.limits.with(Limit::Circuit);
+    }
     floored(fixture, allowed)
 }
 

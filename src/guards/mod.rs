@@ -16,6 +16,6 @@ pub mod moving;
 mod report;
 pub mod thermal;
 
-pub use guard::{Allowed, Conditions, Forecast, Standing, Unheld, allow, before_heat, forecast};
+pub use guard::{Allowed, Conditions, Forecast, Holds, Standing, Unheld, allow, before_heat, forecast};
 pub use limits::{HALF_POWER, heat_unknown};
 pub use report::{Intervention, Limit, LimitSet};

@@ -27,6 +27,7 @@ pub fn status(look: &str) -> Status {
         body_est_c: Some(41.0),
         limit_c: Some(70.0),
         minutes_left: None,
+        battery: None,
         limited_by: vec![],
         moves: None,
         uncalibrated: true,
@@ -66,6 +67,7 @@ pub fn status(look: &str) -> Status {
         }],
         mqtt: None,
         fixtures: vec![fixture("key", "B3", 800.0), fixture("fill", "B1", 200.0)],
+        circuits: Vec::new(),
         alerts: vec![],
     }
 }

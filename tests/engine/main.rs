@@ -1,11 +1,13 @@
 //! The engine on virtual time, on the demo plan.
 
+mod afternoon;
 mod balance;
 mod calibrate;
 mod frames;
 mod heat;
 mod hurry;
 mod motions;
+mod load;
 mod preferences;
 mod properties;
 mod rig;

@@ -27,7 +27,7 @@ impl Rig {
     }
 
     pub fn with(plan: Plan, simulate: bool) -> Self {
-        Self::start(plan, Options { simulate, boot_id: "test".into(), heat: None })
+        Self::start(plan, Options { simulate, boot_id: "test".into(), heat: None, batteries: Vec::new() })
     }
 
     pub fn start(plan: Plan, options: Options) -> Self {
