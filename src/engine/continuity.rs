@@ -225,18 +225,26 @@ proptest! {
     }
 
     #[test]
+    fn drives_are_continuous_along_every_fade_of_rendering(
+        bands in bands(), wishes in [wish(), wish(), wish()],
+    ) {
+        halving_halves(&bands, Prefer::Rendering, wishes)?;
+    }
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig {
+        cases: 100,
+        max_shrink_iters: 40,
+        rng_seed: RngSeed::Fixed(40_110),
+        ..ProptestConfig::default()
+    })]
+    #[test]
     fn drives_are_continuous_along_every_motion(
         bands in bands(), wish in wish(), motion in motion(), prefer in 0..3_usize,
     ) {
         let prefer = [Prefer::Output, Prefer::Cool, Prefer::Rendering][prefer];
         let lit = Wish { level: wish.level.max(0.01), ..wish };
         moving_halves(&bands, prefer, lit, motion)?;
-    }
-
-    #[test]
-    fn drives_are_continuous_along_every_fade_of_rendering(
-        bands in bands(), wishes in [wish(), wish(), wish()],
-    ) {
-        halving_halves(&bands, Prefer::Rendering, wishes)?;
     }
 }
