@@ -8,8 +8,7 @@ use std::time::Duration;
 use serde::Serialize;
 
 use crate::channels::Frame;
-use crate::control::{Alert, Envelope, FixtureStatus, Light, Request};
-use crate::engine::heat_ahead::WarmBody;
+use crate::control::{Alert, Envelope, FixtureStatus, Light, Request, WarmBody};
 use crate::engine::{Action, Engine, Event, Options, Ticket, assess, say};
 use crate::plan::{Control, FixtureId, Plan, Step};
 use crate::units::FrameNumber;

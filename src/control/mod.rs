@@ -18,5 +18,5 @@ pub use command::{
 };
 pub use status::{
     Alert, BatteryStatus, CircuitStatus, Confirmed, FixtureStatus, Light, LinkState, MqttStatus, Now,
-    OrderStatus, OutputStatus, Scheduled, Status,
+    OrderStatus, OutputStatus, Scheduled, Status, StepHeat, WarmBody,
 };

@@ -80,6 +80,41 @@ pub struct OrderStatus {
     pub steps: usize,
     /// The look that `next` brings, `null` at the end.
     pub next: Option<String>,
+    /// What heat does to the present step and those after it, at their planned durations; estimates.
+    pub heat: Vec<StepHeat>,
+}
+
+/// What a step of the running order comes to at its planned duration, after the ones before it.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct StepHeat {
+    /// Its number in the order, from 1.
+    pub step: usize,
+    /// Its look.
+    pub look: String,
+    /// Minutes that it is planned to be on.
+    pub planned_min: f64,
+    /// The lamp that has to come down first; `null` where none has to.
+    pub fixture: Option<String>,
+    /// Minutes of the step until then.
+    pub after_min: Option<f64>,
+    /// Stops by which the lamp most held is under what was asked at the step's end, 0 where none is.
+    pub held_stops: f64,
+    /// Minutes of rest before the step with which that lamp would last; `null` where none is enough, or
+    /// needed.
+    pub rest_min: Option<f64>,
+    /// The body nearest to its limit at the end.
+    pub warmest: Option<WarmBody>,
+}
+
+/// A body near its limit.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct WarmBody {
+    /// The lamp.
+    pub fixture: String,
+    /// Its temperature in degrees Celsius, estimated.
+    pub celsius: f64,
+    /// Its limit.
+    pub limit_c: f64,
 }
 
 /// State of an output or of the broker's connection.

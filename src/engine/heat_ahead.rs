@@ -2,16 +2,24 @@
 //!
 //! Every figure is an estimate, for bare lamps in free air in a room as warm as the plan says.
 
+use std::sync::Arc;
+
 use serde::{Deserialize, Serialize};
 
-use super::say;
+use super::state::Scene;
+use super::{Engine, say};
+use crate::control::{StepHeat, WarmBody};
 use crate::guards::thermal::{Coming, Duty, LampAhead, duty, forecast, rest_needed_s, time_to_hold_s};
 use crate::guards::{self, Conditions};
 use crate::light::{Colour, solve};
 use crate::plan::{Control, Fixture, FixtureId, Look, Plan, Step};
+use crate::units::FrameNumber;
 
 /// Least that is told to be held, in stops. Judgement: what a meter shows.
 const TOLD_STOPS: f64 = 0.05;
+/// How often the forecast in the status is made anew while nothing happens, in seconds. Judgement: bodies
+/// take minutes.
+const FORECAST_EVERY_S: u64 = 10;
 
 /// How long one look can stand.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -24,39 +32,6 @@ pub struct LookHeat {
     pub minutes: Option<f64>,
     /// True if that lamp is set by hand: a person has to turn it down.
     pub by_hand: bool,
-}
-
-/// What a step of the running order comes to at its planned duration, after the ones before it.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct StepHeat {
-    /// Its number in the order, from 1.
-    pub step: usize,
-    /// Its look.
-    pub look: String,
-    /// Minutes that it is planned to be on.
-    pub planned_min: f64,
-    /// The lamp that has to come down first; `null` where none has to.
-    pub fixture: Option<String>,
-    /// Minutes of the step until then.
-    pub after_min: Option<f64>,
-    /// Stops by which the lamp most held is under what was asked at the step's end, 0 where none is.
-    pub held_stops: f64,
-    /// Minutes of rest before the step with which that lamp would last; `null` where none is enough, or
-    /// needed.
-    pub rest_min: Option<f64>,
-    /// The body nearest to its limit at the end.
-    pub warmest: Option<WarmBody>,
-}
-
-/// A body near its limit.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct WarmBody {
-    /// The lamp.
-    pub fixture: String,
-    /// Its temperature in degrees Celsius, estimated.
-    pub celsius: f64,
-    /// Its limit.
-    pub limit_c: f64,
 }
 
 /// Every body at room temperature: as at the start of a day.
@@ -80,15 +55,17 @@ pub fn lamp_ahead(fixture: &Fixture, real_output: bool, celsius: f64) -> LampAhe
 /// is over, in watts.
 #[must_use]
 pub fn powers(plan: &Plan, look: &Look, real_output: bool) -> Vec<(bool, f64)> {
-    let one = |id: FixtureId| {
-        let fixture = plan.fixture(id);
-        let demand = solve::demand(plan, look, id).at(0.0);
-        let absent = fixture.absent.is_some();
-        let now = Conditions { real_output, period_s: 1.0, absent, protected: false };
-        let watts = guards::forecast(fixture, &solve::reach(fixture, &demand), &now).watts();
-        (matches!(demand.colour, Colour::White { .. }), watts)
-    };
-    plan.fixture_ids().map(one).collect()
+    plan.fixture_ids().map(|id| power(plan, look, id, real_output)).collect()
+}
+
+/// The same of one lamp.
+fn power(plan: &Plan, look: &Look, id: FixtureId, real_output: bool) -> (bool, f64) {
+    let fixture = plan.fixture(id);
+    let demand = solve::demand(plan, look, id).at(0.0);
+    let absent = fixture.absent.is_some();
+    let now = Conditions { real_output, period_s: 1.0, absent, protected: false };
+    let watts = guards::forecast(fixture, &solve::reach(fixture, &demand), &now).watts();
+    (matches!(demand.colour, Colour::White { .. }), watts)
 }
 
 /// How long a look can stand with the bodies as they are; `powers`: see [`powers`].
@@ -162,6 +139,59 @@ pub fn order<'a>(
         before = seen.celsius_at_end;
     }
     told
+}
+
+/// The forecast that the status shows, worked out anew when the order moves on and now and then.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub(super) struct Ahead {
+    /// The present step and those after it.
+    pub steps: Vec<StepHeat>,
+    /// What the forecast was made for: the step that is lit (from 0), and the frame.
+    made: Option<(Option<usize>, FrameNumber)>,
+    /// Each step's lamps, by its look; they change with the plan alone.
+    powers: Vec<Option<Vec<(bool, f64)>>>,
+}
+
+impl Engine {
+    /// Keeps the forecast of the running order fresh: after frame `n`, at most one look's lamps or one run.
+    pub(super) fn look_ahead(&mut self, n: FrameNumber) {
+        if self.plan.order.is_empty() || self.lamps.iter().any(|l| l.fade.is_some()) {
+            return;
+        }
+        let lit = |p: &usize| matches!(self.scene, Scene::Look(l) if self.plan.order[*p].look == l);
+        let here = self.position.filter(lit);
+        let every = FORECAST_EVERY_S * u64::from(self.clock().rate());
+        if self.ahead.made.is_some_and(|(at, when)| at == here && n < when + every) {
+            return;
+        }
+        let first = here.or(self.position.map(|p| p + 1)).unwrap_or(0);
+        self.ahead.powers.resize(self.plan.looks.len(), None);
+        let plan = Arc::clone(&self.plan);
+        let unknown = plan.order.iter().skip(first).find(|s| self.ahead.powers[s.look.0].is_none());
+        if let Some(step) = unknown {
+            // One look a frame: no frame waits for a whole order.
+            let mut lamps = Vec::with_capacity(plan.fixtures.len());
+            for id in plan.fixture_ids() {
+                lamps.push(power(&plan, plan.look(step.look), id, self.real(id)));
+            }
+            self.ahead.powers[step.look.0] = Some(lamps);
+            return;
+        }
+        let bodies: Vec<LampAhead> = plan.fixture_ids().map(|id| self.body_ahead(id)).collect();
+        let gone_s = here.map_or(0.0, |_| self.clock().seconds(n.saturating_sub(self.heat.lands)));
+        let steps = plan.order.iter().enumerate().skip(first).map(|(i, s)| (i + 1, s));
+        let powers = |step: &Step| {
+            let known = self.ahead.powers[step.look.0].clone().unwrap_or_default();
+            let here = |id: usize| self.lamps[id].absent.is_none();
+            known
+                .into_iter()
+                .enumerate()
+                .map(|(id, (white, w))| (white, if here(id) { w } else { 0.0 }))
+                .collect()
+        };
+        self.ahead.steps = order(&plan, &bodies, steps, powers, gone_s);
+        self.ahead.made = Some((here, n));
+    }
 }
 
 impl LookHeat {

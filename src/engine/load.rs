@@ -302,6 +302,37 @@ impl Engine {
         .collect()
     }
 
+    /// What a take that begins now has to know: how long the weakest battery lasts, and how full the fullest
+    /// circuit is. `planned_s`: how long the take is planned to be at most, if that is known.
+    pub(super) fn load_for_take(&self, planned_s: Option<f64>) -> Vec<String> {
+        let lasts = |id: FixtureId| {
+            let battery = self.load.batteries[id.0].filter(|_| self.lamps[id.0].absent.is_none())?;
+            Some((id, battery.minutes_left(self.lamps[id.0].sent.watts)))
+        };
+        let weakest = self.plan.fixture_ids().filter_map(lasts).min_by(|a, b| a.1.total_cmp(&b.1));
+        let mut said = Vec::new();
+        if let Some((id, left)) = weakest.filter(|(_, left)| left.is_finite()) {
+            let short = planned_s.filter(|s| *s > left * 60.0);
+            let short = short.map_or(String::new(), |s| format!(", {} planned", say::span(s)));
+            let mark = if short.is_empty() { "" } else { "attention: " };
+            said.push(format!(
+                "{mark}battery of {} safe for {}{short}",
+                self.plan.fixture(id).id,
+                minutes(left)
+            ));
+        }
+        let full = |c: &CircuitStatus| c.volt_amperes / (c.breaker_a * self.volts(&c.id));
+        let circuits = self.circuits_status();
+        if let Some(fullest) = circuits.iter().max_by(|a, b| full(a).total_cmp(&full(b))) {
+            said.push(format!("circuit {} at {:.0} % of its breaker", fullest.id, 100.0 * full(fullest)));
+        }
+        said
+    }
+
+    fn volts(&self, circuit: &str) -> f64 {
+        self.plan.circuits.iter().find(|c| c.id == circuit).map_or(f64::NAN, |c| c.volts)
+    }
+
     /// What a restart must know of batteries.
     #[must_use]
     pub fn kept_batteries(&self) -> Vec<KeptBattery> {

@@ -3,6 +3,7 @@
 use std::collections::HashSet;
 use std::sync::Arc;
 
+use super::heat_ahead::Ahead;
 use super::lamp::Lamp;
 use super::shape::ShapeFade;
 use super::state::{Memory, Scene};
@@ -129,6 +130,7 @@ impl Engine {
             self.retime(rate.0, rate.1);
         }
         self.adopt_load(&old.fixtures);
+        self.ahead = Ahead::default();
         let held = self.adopt_heat(&old.fixtures);
         if self.rollcall.is_some() {
             self.end_rollcall(self.next_frame());

@@ -4,6 +4,7 @@ use std::sync::Arc;
 
 use super::Ticket;
 use super::heat::{Heat, HeatStart};
+use super::heat_ahead::Ahead;
 use super::lamp::Lamp;
 use super::load::{KeptBattery, LoadState};
 use super::take::{Rolling, Slates};
@@ -115,6 +116,7 @@ pub struct Engine {
     pub(super) lamps: Vec<Lamp>,
     pub(super) heat: Heat,
     pub(super) load: LoadState,
+    pub(super) ahead: Ahead,
     /// Best mixes found so far, for lamps that prefer `rendering`.
     pub(super) renderings: Renderings,
     pub(super) scene: Scene,
@@ -154,6 +156,7 @@ impl Engine {
             lamps: Vec::new(),
             heat: Heat::default(),
             load: LoadState::new(&plan, &options.batteries),
+            ahead: Ahead::default(),
             renderings: Renderings::new(&plan),
             options,
             last: None,
@@ -301,6 +304,7 @@ impl Engine {
                 .order
                 .get(self.position.map_or(0, |p| p + 1))
                 .map(|step| self.plan.look(step.look).name.clone()),
+            heat: self.ahead.steps.clone(),
         };
         Status {
             version: 1,

@@ -72,6 +72,7 @@ impl Engine {
         actions.extend(self.load_goes_on(n));
         actions.extend(self.tell_heat(n));
         actions.extend(self.keep_heat(n));
+        self.look_ahead(n);
         let showing = self.rollcall.as_ref().and_then(|r| r.showing(n));
         let moving = self.lamps.iter().any(|l| !l.settled) || showing.is_some() || self.wink.is_some();
         let due = n - self.last_publish >= u64::from(clock.rate() / PUBLISH_RATE).max(1);

@@ -51,7 +51,7 @@ pub fn status(look: &str) -> Status {
             scheduled: None,
             showing: None,
         },
-        order: OrderStatus { position: Some(2), steps: 7, next: Some("split".into()) },
+        order: OrderStatus { position: Some(2), steps: 7, next: Some("split".into()), heat: Vec::new() },
         outputs: vec![OutputStatus {
             kind: "simulator".into(),
             name: "desk".into(),

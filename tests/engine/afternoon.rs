@@ -17,7 +17,7 @@ fn demo(ambient_c: f64) -> Plan {
     plan
 }
 
-fn foreseen(plan: &Plan) -> Vec<heat_ahead::StepHeat> {
+fn foreseen(plan: &Plan) -> Vec<lampkeep::control::StepHeat> {
     let bodies = heat_ahead::cold(plan, false);
     let steps = plan.order.iter().enumerate().map(|(i, s)| (i + 1, s));
     heat_ahead::order(plan, &bodies, steps, |s| heat_ahead::powers(plan, plan.look(s.look), false), 0.0)
@@ -124,4 +124,30 @@ fn while_heat_holds_the_look_its_ratios_stand() {
         );
         assert!(*held > 0.3, "{id} down by {held}");
     }
+}
+
+/// The forecast in the status goes on from bodies as they are: warmer ones have less time.
+#[test]
+fn the_status_tells_what_is_ahead_from_the_bodies_as_they_are() {
+    let mut rig = crate::rig::Rig::new(demo(35.0));
+    let ahead = |rig: &crate::rig::Rig, step: usize| {
+        rig.status().order.heat.into_iter().find(|s| s.step == step).expect("a step ahead")
+    };
+    rig.run(1.0);
+    let cold = ahead(&rig, 4);
+    let (named, first) = (cold.fixture.as_deref(), cold.after_min.expect("a time"));
+    assert_eq!((named, rig.status().order.heat.len()), (Some("broad"), 11));
+    // Without the two looks before it, at which the hot lamp is dark, and 14 of its minutes: later.
+    for _ in 0..3 {
+        rig.done(r#"{"do":"next"}"#);
+        rig.run(3.0);
+    }
+    rig.run(60.0 * 20.0);
+    let warm = ahead(&rig, 4);
+    // Six minutes longer in the step before than was planned.
+    assert!(warm.after_min.expect("a time") < first - 4.0, "{warm:?} {first}");
+    assert_eq!(rig.status().order.heat.first().map(|s| s.step), Some(3));
+    rig.done(r#"{"do":"cold","lamp":"broad"}"#);
+    rig.run(11.0);
+    assert!(ahead(&rig, 4).fixture.is_none(), "a cold lamp lasts");
 }

@@ -175,6 +175,28 @@ fn a_battery_is_told_at_a_fifth_and_at_ten_minutes() {
     assert!(of(&rig, "hair").battery.is_some_and(|b| b.left_share > 0.99));
 }
 
+#[test]
+fn a_take_is_told_what_battery_and_circuit_bear() {
+    let mut rig = Rig::new(plan("lower", "battery = \"100 Wh\""));
+    rig.done(r#"{"do":"next","over_s":0}"#);
+    rig.run(1.0);
+    // 240 + 120 W of light, 4 W standby, 54 W other: 418 of 1200 VA. The battery's lamp is dark: 2 W.
+    let said = rig.done(r#"{"do":"take-start"}"#);
+    assert!(said.contains("battery of hair safe for 42 h"), "{said}");
+    assert!(said.contains("circuit quay at 35 % of its breaker"), "{said}");
+    rig.done(r#"{"do":"take-end"}"#);
+    rig.done(r#"{"do":"next","over_s":0}"#);
+    rig.run(60.0 * 5.0);
+    // The circuit takes 0.09 stop of all light, so 225 W of 240: 85 Wh last 22.4 min, less five. The order
+    // plans ten.
+    let said = rig.done(r#"{"do":"take-start"}"#);
+    assert!(said.contains("battery of hair safe for 17 min · "), "{said}");
+    rig.done(r#"{"do":"take-end"}"#);
+    rig.run(60.0 * 8.0);
+    let said = rig.done(r#"{"do":"take-start"}"#);
+    assert!(said.contains("attention: battery of hair safe for 9 min, 10 min planned"), "{said}");
+}
+
 proptest! {
     #![proptest_config(cases(24))]
 

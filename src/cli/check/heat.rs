@@ -4,7 +4,8 @@ use std::fmt::Write;
 
 use serde::Serialize;
 
-use crate::engine::heat_ahead::{self, LookHeat, StepHeat};
+use crate::control::StepHeat;
+use crate::engine::heat_ahead::{self, LookHeat};
 use crate::engine::say;
 use crate::plan::Plan;
 
