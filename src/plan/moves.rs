@@ -12,7 +12,7 @@ pub(super) fn refused(plan: &mut Plan, moves: &[Move]) -> Vec<Problem> {
     let mut problems: Vec<Problem> = Vec::new();
     let mut notes = Vec::new();
     for look in plan.looks.iter().filter(|l| l.targets.iter().any(|t| t.motion.is_some())) {
-        let Some(found) = flashing(plan, look).filter(|_| false) else { continue };
+        let Some(found) = flashing(plan, look) else { continue };
         let lamp = &plan.fixture(found.fixture).id;
         let said = said(plan, &look.name, lamp, &found);
         let of_look = || moves.iter().filter(|m| m.look == look.name);
