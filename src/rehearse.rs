@@ -91,6 +91,8 @@ pub struct LampRow {
     pub slots: Vec<u8>,
     /// What a person does, for a hand-set lamp.
     pub by_hand: Option<String>,
+    /// How it moves by itself, in words; `None` where it stands.
+    pub moves: Option<String>,
 }
 
 /// The script of a rehearsal: on which frame which step comes, and after which frame it is over.
@@ -210,6 +212,7 @@ fn row(engine: &Engine, step: &Step, at_s: f64) -> Row {
             sent,
             address: fixture.address().map(|a| (a.universe, a.first)),
             slots: f.slots.clone(),
+            moves: f.moves.clone(),
             by_hand: found.iter().find(|a| a.fixture == FixtureId(index)).and_then(|a| a.by_hand(plan)),
         });
     }
@@ -287,6 +290,9 @@ impl Timeline {
                     l.lamp,
                     crate::cli::show::light(&l.asked)
                 );
+                if let Some(moves) = &l.moves {
+                    let _ = writeln!(text, "         {:<id$} {:<lamp$}  moves: {moves}", "", "");
+                }
             }
             for warning in &look.warnings {
                 let _ = writeln!(text, "       ! {warning}");

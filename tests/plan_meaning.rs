@@ -7,8 +7,8 @@ use std::time::Duration;
 use common_plan::{plan_with, read_plan, read_with};
 use lampkeep::plan::diagnose::{Form, render};
 use lampkeep::plan::{
-    Aim, ColourTarget, Fixture, Level, Look, MeterAt, MeterPoint, MeterTarget, Motion, OnStart, OnStop, Plan,
-    SubjectId, Target, Text, look_text,
+    Aim, ColourTarget, Colours, Fixture, Flicker, FlickerLike, Level, Look, MeterAt, MeterPoint, MeterTarget,
+    Motion, OnStart, OnStop, Plan, SubjectId, Target, Text, look_text,
 };
 use lampkeep::units::{Duv, Kelvin, Lux, Share, Stops, Xy};
 use proptest::prelude::*;
@@ -252,11 +252,25 @@ fn any_colour() -> impl Strategy<Value = ColourTarget> {
 }
 
 fn any_motion() -> impl Strategy<Value = Option<Motion>> {
-    let circle =
-        (10_000_000_000_u64..3_600_000_000_000, share(), 0.0..=360.0).prop_map(|(ns, depth, start_deg)| {
-            Motion::HueCircle { period: Duration::from_nanos(ns), depth, start_deg }
+    let span = |low: u64, high: u64| (low..high).prop_map(Duration::from_nanos);
+    let depth = || (0.0..=6.0).prop_map(Stops::clamped);
+    let circle = (span(10_000_000_000, 3_600_000_000_000), share(), 0.0..=360.0)
+        .prop_map(|(period, depth, start_deg)| Motion::HueCircle { period, depth, start_deg });
+    let breath = (span(200_000_000, 3_600_000_000_000), depth(), share())
+        .prop_map(|(period, depth, phase)| Motion::Breath { period, depth, phase });
+    let through = prop::collection::vec(any_colour(), 1..=6);
+    let wander =
+        (span(5_000_000_000, 3_600_000_000_000), through, share()).prop_map(|(period, through, phase)| {
+            Motion::Wander { period, through: Colours::new(&through).expect("1 to 6"), phase }
         });
-    prop::option::weighted(0.2, circle)
+    let like = prop_oneof![Just(FlickerLike::Fire), Just(FlickerLike::Screen)];
+    let spans = (span(100_000_000, 5_000_000_000), span(20_000_000_000, 300_000_000_000));
+    let flicker = (like, any::<u32>(), spans, depth(), 0.0..=200.0, share()).prop_map(
+        |(like, seed, (every, period), depth, drift_mired, phase)| {
+            Motion::Flicker(Flicker { like, seed, every, period, depth, drift_mired, phase })
+        },
+    );
+    prop::option::weighted(0.6, prop_oneof![circle, breath, wander, flicker])
 }
 
 fn any_level() -> impl Strategy<Value = Level> {

@@ -14,7 +14,7 @@ use serde::Serialize;
 
 use crate::channels;
 use crate::engine::exposure::{self as exposures, Cure, Help, KeyReading};
-use crate::engine::{assess, balanced, meter, quality, say};
+use crate::engine::{assess, balanced, meter, moves, quality, say};
 use crate::guards;
 use crate::light::Renderings;
 use crate::plan::{Control, Plan};
@@ -84,6 +84,8 @@ pub struct LookFindings {
     pub meter: Option<String>,
     /// Meter points that the look states and its lamps do not meet, with the change that would.
     pub unmet: Vec<String>,
+    /// How its lamps move by themselves.
+    pub moves: Vec<String>,
     /// What the lamps that are not here change at the meter points.
     pub missed: Option<String>,
 }
@@ -140,6 +142,7 @@ pub fn findings(plan: &Plan) -> Findings {
         let found = assess::assess_with(plan, look, false, &mut renderings);
         let real = assess::assess_with(plan, look, true, &mut renderings);
         let mut warnings: Vec<_> = found.iter().flat_map(|a| a.warnings(plan)).collect();
+        warnings.extend(found.iter().flat_map(|a| moves::along(plan, a, false)));
         warnings.extend(quality::metamers(plan, &found));
         let real_warnings =
             real.iter().flat_map(|a| a.warnings(plan)).filter(|w| !warnings.contains(w)).collect();
@@ -159,6 +162,7 @@ pub fn findings(plan: &Plan) -> Findings {
             cure: exposures::cure(plan, look, &found),
             meter: meter::table(plan, look, &found).line(plan),
             unmet: look.balanced.as_ref().map_or_else(Vec::new, |b| b.unmet.clone()),
+            moves: moves::table(plan, look),
             missed: balanced::missed(plan, look),
             warnings,
             real_warnings,
@@ -234,7 +238,7 @@ impl Findings {
             if let Some(cure) = &look.cure {
                 let _ = writeln!(text, "{:<width$}                      {}", "", exposure::cure(cure));
             }
-            let more = look.by_hand.iter().chain(&look.unmet).chain(&look.missed);
+            let more = look.moves.iter().chain(&look.by_hand).chain(&look.unmet).chain(&look.missed);
             let metered = look.meter.iter().map(|m| format!("metered: {m}"));
             for line in more.cloned().chain(metered) {
                 let _ = writeln!(text, "{:<width$}                      {line}", "");

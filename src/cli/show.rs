@@ -141,6 +141,9 @@ fn lamp_table(fixtures: &[FixtureStatus]) -> String {
             held(f)
         );
         let _ = writeln!(text, "{}", row.trim_end());
+        if let Some(moves) = &f.moves {
+            let _ = writeln!(text, "{:<id$} {:<lamp$}  moves: {moves}", "", "");
+        }
     }
     text
 }

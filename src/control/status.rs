@@ -232,6 +232,8 @@ pub struct FixtureStatus {
     /// What holds it under or away from what was asked: `ceiling`, `floor`, `rise`,
     /// `heat-unknown`, `reach`, `colour`, `slots`.
     pub limited_by: Vec<String>,
+    /// How it moves by itself, in words, such as `breath 6 s, 1 stop`; `null` where it stands.
+    pub moves: Option<String>,
     /// True if its light figures are nobody's measurement: planned, may be a stop off.
     pub uncalibrated: bool,
 }

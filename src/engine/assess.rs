@@ -2,9 +2,10 @@
 //! rehearsal's timeline. The same solver, guards and rounding as the frames.
 
 use super::lamp::Pin;
+use super::moves;
 use crate::channels;
 use crate::guards::{self, Conditions, Limit, LimitSet};
-use crate::light::{Demand, Reach, Renderings, solve};
+use crate::light::{Demand, Moving, Reach, Renderings, solve};
 use crate::plan::{Control, Drives, Fixture, FixtureId, Look, Plan};
 use crate::units::Xy;
 
@@ -15,6 +16,8 @@ pub struct Assessment {
     pub fixture: FixtureId,
     /// What the look asks of it (a moving one at its start).
     pub asked: Demand,
+    /// The same with its motion, held to what keeps its level all the way.
+    pub target: Moving,
     /// What it can do towards that.
     pub reach: Reach,
     /// Greatest light that the guards let through, in lux at the aim.
@@ -66,12 +69,14 @@ pub fn assess_with(
     look.targets
         .iter()
         .map(|target| {
-            let asked = solve::demand(plan, look, target.fixture);
             let fixture = plan.fixture(target.fixture);
+            let asked = solve::demand(plan, look, target.fixture);
+            let asked = moves::steady(fixture, asked, real_output);
             let shape = renderings.shape(fixture, target.fixture, &asked.base);
             let reach = solve::reach_shaped(fixture, &asked.at(0.0), shape.as_ref());
             let absent = fixture.absent.is_some();
-            of_reach(fixture, target.fixture, asked.at(0.0), reach, None, real_output, absent)
+            let found = of_reach(fixture, target.fixture, asked.at(0.0), reach, None, real_output, absent);
+            Assessment { target: asked, ..found }
         })
         .collect()
 }
@@ -128,6 +133,7 @@ fn of_reach(
     Assessment {
         fixture: id,
         asked,
+        target: Moving::still(asked),
         reach,
         allowed_lux: forecast.lux(),
         limits: forecast.limits(),
@@ -156,12 +162,16 @@ impl Assessment {
         let fixture = plan.fixture(self.fixture);
         let name = &fixture.id;
         let mut said = Vec::new();
-        if self.asked.lux <= 0.0 {
+        if self.target.base.lux <= 0.0 {
             return said;
         }
         if self.limits.has(Limit::Absent) {
             let why = fixture.absent.as_deref().unwrap_or("not here");
             return vec![format!("{name} absent ({why})")];
+        }
+        said.extend(moves::warnings(name, &self.target));
+        if self.asked.lux <= 0.0 {
+            return said;
         }
         if self.limits.has(Limit::Floor) {
             let floor = self.reach.full_lux * fixture.limits.floor.get();

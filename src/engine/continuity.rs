@@ -1,19 +1,20 @@
 //! Drives on their way through fades: tests over random lamps and random fades.
 
 use std::sync::Arc;
+use std::time::Duration;
 
 use proptest::prelude::*;
 use proptest::test_runner::RngSeed;
 
 use super::lamp::Lamp;
-use crate::guards::Conditions;
+use crate::guards::{Conditions, course};
 use crate::light::spectrum::Spectrum;
 use crate::light::{Colour, Demand, Moving, Renderings, solve};
 use crate::plan::{
-    Bits, Channel, Curve, Drives, Emitter, Fixture, FixtureId, Limits, MAX_EMITTERS, Mixing, Plan, Prefer,
-    SpectralPower, load,
+    Bits, Channel, ColourTarget, Colours, Curve, Drives, Emitter, Fixture, FixtureId, Limits, MAX_EMITTERS,
+    Mixing, Motion, Plan, Prefer, SpectralPower, load,
 };
-use crate::units::{FrameClock, Share, Stops, Uv76, Watts};
+use crate::units::{Duv, FrameClock, Kelvin, Share, Stops, Uv76, Watts, Xy};
 
 /// An emitter: peak, width, light at 1 m, watts.
 type Band = (f64, f64, f64, f64);
@@ -149,6 +150,58 @@ fn halving_halves(bands: &[Band], prefer: Prefer, wishes: [Wish; 3]) -> Result<(
     Ok(())
 }
 
+/// Drives at even steps of a whole period of a motion, of a lamp asked for more than its weakest colour has or less.
+fn drives_of_motion(plan: &Plan, wish: Wish, motion: Motion, steps: u32) -> Vec<[f64; MAX_EMITTERS]> {
+    let fixture = &plan.fixtures[0];
+    let now = Conditions { real_output: false, period_s: 0.025, absent: false, protected: false };
+    let asked = Moving::new(target(fixture, wish).base, Some(motion));
+    let steady = course::steady(fixture, asked, &now);
+    let shape = Renderings::new(plan).shape(fixture, FixtureId(0), &steady.base);
+    let period_s = motion.period().as_secs_f64();
+    let at = |step: u32| {
+        let demand = steady.at(period_s * f64::from(step) / f64::from(steps));
+        let reach = solve::reach_shaped(fixture, &demand, shape.as_ref());
+        reach.mix.map(|drive| drive * reach.level.min(1.0))
+    };
+    (0..=steps).map(at).collect()
+}
+
+fn motion() -> impl Strategy<Value = Motion> {
+    let period = Duration::from_secs(60);
+    let circle = (0.05..1.0, 0.0..360.0).prop_map(move |(depth, start_deg)| Motion::HueCircle {
+        period,
+        depth: Share::clamped(depth),
+        start_deg,
+    });
+    let colour = prop_oneof![
+        (2000.0..9000.0, -0.02..0.02)
+            .prop_map(|(k, duv)| ColourTarget::White(Kelvin::clamped(k), Duv::clamped(duv))),
+        (0.15..0.55, 0.2..0.5).prop_map(|(x, y)| ColourTarget::Xy(Xy { x, y })),
+    ];
+    let wander = prop::collection::vec(colour, 1..=3).prop_map(move |through| Motion::Wander {
+        period,
+        through: Colours::new(&through).unwrap(),
+        phase: Share::NONE,
+    });
+    prop_oneof![circle, wander]
+}
+
+/// As for fades: a jump stays, however finely it is looked at.
+fn moving_halves(bands: &[Band], prefer: Prefer, wish: Wish, motion: Motion) -> Result<(), TestCaseError> {
+    let plan = plan(bands, prefer);
+    let mut seen = Vec::new();
+    for steps in [1024, 8192, 65_536] {
+        let pair =
+            [steps, 2 * steps].map(|steps| greatest_step(&drives_of_motion(&plan, wish, motion, steps)));
+        seen.push(pair);
+        if pair[1] <= 0.6 * pair[0] || pair[1] <= TOO_SMALL {
+            return Ok(());
+        }
+    }
+    prop_assert!(false, "{prefer:?}: {seen:?}");
+    Ok(())
+}
+
 proptest! {
     #![proptest_config(ProptestConfig {
         cases: 12,
@@ -176,5 +229,22 @@ proptest! {
         bands in bands(), wishes in [wish(), wish(), wish()],
     ) {
         halving_halves(&bands, Prefer::Rendering, wishes)?;
+    }
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig {
+        cases: 100,
+        max_shrink_iters: 40,
+        rng_seed: RngSeed::Fixed(40_110),
+        ..ProptestConfig::default()
+    })]
+    #[test]
+    fn drives_are_continuous_along_every_motion(
+        bands in bands(), wish in wish(), motion in motion(), prefer in 0..3_usize,
+    ) {
+        let prefer = [Prefer::Output, Prefer::Cool, Prefer::Rendering][prefer];
+        let lit = Wish { level: wish.level.max(0.01), ..wish };
+        moving_halves(&bands, prefer, lit, motion)?;
     }
 }

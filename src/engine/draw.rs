@@ -1,6 +1,6 @@
 //! What lamps draw in a look and on the way from one look to the next: for `check`.
 
-use super::assess;
+use super::{assess, moves};
 use crate::light::{Demand, fade, solve};
 use crate::plan::{Fixture, FixtureId, Look, Plan};
 
@@ -9,11 +9,12 @@ use crate::plan::{Fixture, FixtureId, Look, Plan};
 const STEPS: u32 = 32;
 
 /// Watts that each fixture draws from the mains in a look, in the plan's order: standby included, 0 for one
-/// that is absent or has a battery. A moving look is taken at its start. `None`: everything dark.
+/// that is absent or has a battery. A light that moves is taken where it draws most on its way. `None`: everything
+/// dark.
 #[must_use]
 pub fn mains_watts(plan: &Plan, look: Option<&Look>) -> Vec<f64> {
     plan.fixture_ids()
-        .map(|id| if on_mains(plan.fixture(id)) { watts(plan, id, end(plan, look, id)) } else { 0.0 })
+        .map(|id| if on_mains(plan.fixture(id)) { most_watts(plan, look, id) } else { 0.0 })
         .collect()
 }
 
@@ -54,9 +55,17 @@ fn on_mains(fixture: &Fixture) -> bool {
 
 fn end(plan: &Plan, look: Option<&Look>, id: FixtureId) -> Demand {
     match look {
-        Some(look) => solve::demand(plan, look, id).at(0.0),
+        Some(look) => moves::steady(plan.fixture(id), solve::demand(plan, look, id), false).at(0.0),
         None => Demand { lux: 0.0, colour: solve::dark_colour(plan) },
     }
+}
+
+/// Watts of one lamp in a look, standby included: where it draws most.
+fn most_watts(plan: &Plan, look: Option<&Look>, id: FixtureId) -> f64 {
+    let still = watts(plan, id, end(plan, look, id));
+    let Some(look) = look else { return still };
+    let on_the_way = moves::way(plan.fixture(id), solve::demand(plan, look, id), false);
+    on_the_way.into_iter().map(|demand| watts(plan, id, demand)).fold(still, f64::max)
 }
 
 /// Watts of one lamp at a demand, standby included.

@@ -115,6 +115,18 @@ fn lamp_text(plan: &Plan, look: &Look, found: &Assessment) -> String {
             found.reach.level * 100.0
         ),
     );
+    if let Some(motion) = &found.target.motion {
+        let held = found.target.top_lux();
+        let level = if held < found.target.base.lux {
+            format!(
+                "; all the way at most {held:.1} of {:.1} lx, so that the level holds",
+                found.target.base.lux
+            )
+        } else {
+            String::new()
+        };
+        row("moves", format!("{}{level}", motion.said()));
+    }
     let drives: Vec<_> = fixture
         .emitters
         .iter()

@@ -1,5 +1,6 @@
 //! One lamp's live state and its next frame.
 
+use super::glide::Glide;
 use super::shape::ShapeFade;
 use crate::channels::{self, Given, Stand, Step};
 use crate::guards::flash::PointLight;
@@ -104,6 +105,8 @@ pub(super) struct Lamp {
     pub target: Moving,
     pub moving_since: FrameNumber,
     pub fade: Option<Fade>,
+    /// On its way to its start.
+    pub glide: Option<Glide>,
     /// Until the next turn.
     pub pin: Option<Pin>,
     /// Where its mix goes; read for lamps that prefer `rendering` alone.
@@ -149,6 +152,7 @@ impl Lamp {
             target: Moving::still(asked),
             moving_since: 0,
             fade: None,
+            glide: None,
             pin: None,
             shape: ShapeFade::default(),
             standing: Standing::default(),
@@ -185,6 +189,7 @@ impl Lamp {
         let full = solve::reach(fixture, &Demand { lux: 0.0, colour: lit }).full_lux;
         self.fade = Some(Fade { from, start: at, frames, floor_lux: full * fixture.limits.floor.get() });
         self.pin = None;
+        self.glide = None;
         self.landing = None;
         self.target = target;
         self.moving_since = at;
@@ -249,7 +254,8 @@ impl Lamp {
         if self.settled {
             return;
         }
-        let base = self.target.at(clock.seconds(n.saturating_sub(self.moving_since)));
+        self.glide = self.glide.filter(|g| n < g.end());
+        let base = self.base_at(n, clock);
         let (demand, fading) = match self.fade {
             Some(fade) if n < fade.start + fade.frames => {
                 // Before its start, a cut of no frames too, the light stands.
@@ -287,6 +293,11 @@ impl Lamp {
         }
         self.holds = holds;
         self.offer_anew(fixture, now);
+    }
+
+    /// What the frame under way would be, in lux at the aim, with every rise over and nothing held for heat.
+    pub fn unhindered_lux(&self, fixture: &Fixture, now: &Conditions) -> f64 {
+        guards::forecast(fixture, &self.begun.reach, now).lux()
     }
 
     /// What the lamp can do towards a demand, of the one mix that it is held to if it is.

@@ -56,6 +56,7 @@ impl Engine {
                 lamp.target = was.target;
                 lamp.moving_since = was.moving_since;
                 lamp.fade = was.fade;
+                lamp.glide = was.glide;
                 lamp.standing = was.standing;
                 lamp.asked = was.asked;
                 lamp.pin.clone_from(&was.pin);
@@ -78,6 +79,9 @@ impl Engine {
                 let to = solve::reach(fixture, &lamp.target.base).shape(fixture);
                 lamp.shape =
                     ShapeFade { from: to, to, wanted: lamp.target.base.lux > 0.0, ..ShapeFade::default() };
+            }
+            if lamp.target.motion.is_some() {
+                lamp.target = self.steady(FixtureId(index), lamp.target);
             }
             self.lamps.push(lamp);
         }
@@ -165,6 +169,11 @@ impl Engine {
             if let Some(fade) = &mut lamp.fade {
                 fade.start = turn(fade.start);
                 fade.frames = turn(fade.frames).max(1);
+            }
+            if let Some(glide) = &mut lamp.glide {
+                glide.since = turn(glide.since);
+                glide.start = turn(glide.start);
+                glide.frames = turn(glide.frames).max(1);
             }
             lamp.shape.start = turn(lamp.shape.start);
             lamp.shape.frames = turn(lamp.shape.frames);

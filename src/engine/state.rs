@@ -16,7 +16,7 @@ use crate::control::{
 };
 use crate::guards::Conditions;
 use crate::light::{Moving, Renderings, colour, solve};
-use crate::plan::{Control, FixtureId, Look, LookId, OnStart, OutputKind, Plan};
+use crate::plan::{Control, FixtureId, Look, LookId, Motion, OnStart, OutputKind, Plan};
 use crate::units::{FrameClock, FrameNumber, Moment, Xy};
 
 /// What the engine is told at its start besides the plan.
@@ -351,6 +351,7 @@ impl Engine {
             minutes_left: heat.and_then(|h| h.minutes_left),
             battery: self.battery_status(id),
             limited_by: lamp.sent.limits.iter().map(|l| l.word().to_owned()).collect(),
+            moves: lamp.target.motion.as_ref().filter(|_| lamp.target.base.lux > 0.0).map(Motion::said),
             uncalibrated: fixture.uncalibrated,
         }
     }

@@ -231,7 +231,7 @@ impl Engine {
         let own = self.plan.look(look).fade.unwrap_or(self.plan.fade);
         let fade = over_s.map_or(own, std::time::Duration::from_secs_f64);
         let frames = self.clock().frames_in(fade);
-        let targets = solve::demands(&self.plan, &self.look_as_it_stands(look));
+        let targets = self.all_steady(solve::demands(&self.plan, &self.look_as_it_stands(look)));
         self.turn_all(&targets, at, frames);
         self.scene = Scene::Look(look);
         self.nudged = false;

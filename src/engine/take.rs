@@ -16,8 +16,10 @@ pub(super) struct Rolling {
     /// Slate and take: `4/3`.
     pub name: String,
     pub start: FrameNumber,
-    /// Each lamp's slots in its first frame; empty before that.
-    stamp: Vec<Vec<u8>>,
+    /// The frame that is its measure: the first, or where lights move that in which all are at their start.
+    stamped: FrameNumber,
+    /// Each lamp in that frame; empty before it.
+    stamp: Vec<Stamp>,
     /// Lamps whose slots left the stamp, each with the first such frame.
     changed: Vec<(FixtureId, FrameNumber)>,
     /// The latest `dark`, and the latest `again` after it.
@@ -29,11 +31,25 @@ pub(super) struct Rolling {
     gaps: Vec<String>,
 }
 
+/// A lamp in the frame that a take is measured by.
+#[derive(Debug, Clone, PartialEq)]
+struct Stamp {
+    slots: Vec<u8>,
+    /// Share of what its motion asks that the guards let through.
+    share: f64,
+}
+
+/// A share of a motion's light that is nearer than this to that of the stamp is the same: under a tenth of a
+/// step of 12 bits, and far over rounding.
+const SAME_SHARE: f64 = 2e-5;
+
 impl Rolling {
-    pub fn new(name: String, start: FrameNumber) -> Self {
+    /// A take from frame `start` on that is measured by frame `stamped`.
+    pub fn new(name: String, start: FrameNumber, stamped: FrameNumber) -> Self {
         Self {
             name,
             start,
+            stamped,
             stamp: Vec::new(),
             changed: Vec::new(),
             dark: None,
@@ -98,23 +114,48 @@ impl Engine {
         }
     }
 
-    /// Looks whether frame `n` is what the take began with. A light that moves by its look's own plan may
-    /// change; after a `dark` there is nothing left to look for.
+    /// Looks whether frame `n` is what the take began with: the same slots, or where a light moves what its motion
+    /// gives so long after the stamp. After a `dark` there is nothing left to look for.
     pub(super) fn watch_take(&mut self, n: FrameNumber) {
-        let Some(take) = self.take.as_mut().filter(|t| n >= t.start && t.dark.is_none()) else { return };
-        if take.stamp.is_empty() {
-            take.stamp = self.lamps.iter().map(|l| l.sent.slots.clone()).collect();
-            return;
-        }
-        for (index, (lamp, stamp)) in self.lamps.iter().zip(&take.stamp).enumerate() {
+        let Some(take) = self.take.as_ref().filter(|t| n >= t.stamped && t.dark.is_none()) else { return };
+        let first = take.stamp.is_empty();
+        let run_s = self.clock().seconds(n - take.stamped);
+        let mut stamp = Vec::new();
+        let mut changed = Vec::new();
+        for (index, lamp) in self.lamps.iter().enumerate() {
             let id = FixtureId(index);
-            if lamp.target.motion.is_none()
-                && lamp.sent.slots != *stamp
-                && !take.changed.iter().any(|(changed, _)| *changed == id)
-            {
-                take.changed.push((id, n));
+            let moves = lamp.target.motion.is_some();
+            if first {
+                let share = if moves { self.share_sent(id) } else { 1.0 };
+                stamp.push(Stamp { slots: lamp.sent.slots.clone(), share });
+                continue;
+            }
+            let Some(stamp) = take.stamp.get(index) else { continue };
+            let same = if moves {
+                let due = lamp.target.at(run_s);
+                // A dark lamp keeps the colour in which it went out.
+                let here = lamp.asked == due || (lamp.asked.lux <= 0.0 && due.lux <= 0.0);
+                here && (self.share_sent(id) - stamp.share).abs() <= SAME_SHARE
+            } else {
+                lamp.sent.slots == stamp.slots
+            };
+            if !same && !take.changed.iter().any(|(changed, _)| *changed == id) {
+                changed.push((id, n));
             }
         }
+        if let Some(take) = &mut self.take {
+            take.changed.extend(changed);
+            if first {
+                take.stamp = stamp;
+            }
+        }
+    }
+
+    /// Share of what a lamp's motion asks in this frame, its standing limits counted, that is sent.
+    fn share_sent(&self, id: FixtureId) -> f64 {
+        let lamp = &self.lamps[id.0];
+        let due = lamp.unhindered_lux(self.plan.fixture(id), &self.conditions(id));
+        if due > 0.0 { lamp.sent.allowed.lux / due } else { 1.0 }
     }
 
     /// Looks whether every output sends. One that went and came between two looks was opened again.
@@ -140,6 +181,9 @@ impl Engine {
         if let Some(dark) = take.dark {
             let again = take.again.map_or(String::new(), |n| format!(", again after {}", after(n)));
             why.push(format!("light changed: dark after {}{again}", after(dark)));
+        }
+        if take.stamped > take.start && take.stamp.is_empty() && take.dark.is_none() {
+            why.push("it ended before the motion was at its start".to_owned());
         }
         for (id, n) in &take.changed {
             let limits: Vec<_> = self.lamps[id.0].sent.limits.iter().map(|l| l.word()).collect();

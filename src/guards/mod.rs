@@ -7,11 +7,13 @@
 //! counts as hot. [`load`] and [`identity`] are whole in themselves; the engine does not ask
 //! them yet, `check` asks [`load`].
 
+pub mod course;
 pub mod flash;
 mod guard;
 pub mod identity;
 mod limits;
 pub mod load;
+pub mod moving;
 mod report;
 pub mod thermal;
 

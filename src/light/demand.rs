@@ -1,6 +1,6 @@
 //! What one lamp is asked to give: light at what it is aimed at, and a colour.
 
-use crate::light::colour;
+use crate::light::{colour, motion};
 use crate::plan::{ColourTarget, Motion};
 use crate::units::{Duv, Kelvin, Uv76, Xy};
 
@@ -81,26 +81,42 @@ pub struct Moving {
     pub base: Demand,
     /// How it moves.
     pub motion: Option<Motion>,
+    /// The most light in lux that keeps its level all the way of the motion, found by `guards::course`;
+    /// infinite where that has not been asked.
+    pub most_lux: f64,
+    /// The least light in lux that it may have on its way: the lamp's floor at its brightest colour, under
+    /// which light would go out and pop up again.
+    pub least_lux: f64,
 }
 
 impl Moving {
     /// One that stands still.
     #[must_use]
     pub const fn still(base: Demand) -> Self {
-        Self { base, motion: None }
+        Self::new(base, None)
     }
 
-    /// The demand `seconds` after the motion's start.
+    /// One whose lamp's limits are not known.
+    #[must_use]
+    pub const fn new(base: Demand, motion: Option<Motion>) -> Self {
+        Self { base, motion, most_lux: f64::INFINITY, least_lux: 0.0 }
+    }
+
+    /// The most light that it has on its way, in lux: what is asked, or what keeps its level; 0 where that
+    /// is under its floor somewhere on the way.
+    #[must_use]
+    pub fn top_lux(&self) -> f64 {
+        let top = self.base.lux.min(self.most_lux);
+        if top < self.least_lux { 0.0 } else { top }
+    }
+
+    /// The demand `seconds` after the motion's start; below 0 before it.
     #[must_use]
     pub fn at(&self, seconds: f64) -> Demand {
-        match self.motion {
-            None => self.base,
-            Some(Motion::HueCircle { period, depth, start_deg }) => {
-                let turn = (seconds / period.as_secs_f64()).fract();
-                let hue_deg = (start_deg + 360.0 * turn).rem_euclid(360.0);
-                let xy = colour::xy_of_hue(self.base.colour.xy(), hue_deg, depth.get());
-                Demand { lux: self.base.lux, colour: Colour::Uv(xy.uv76()) }
-            }
-        }
+        let Some(motion) = &self.motion else { return self.base };
+        let pose = motion::pose(motion, self.base.colour, seconds);
+        let top = self.top_lux();
+        let lux = if top > 0.0 { (top * pose.share).max(self.least_lux) } else { 0.0 };
+        Demand { lux, colour: pose.colour }
     }
 }

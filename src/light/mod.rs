@@ -6,7 +6,7 @@
 //!
 //! `observer`, `planck` and `colour` are chromaticity; `hull` and `mix` are emitters; `asked` is what a lamp's
 //! own colour channel truly gives; `solve` puts a demand on a lamp; `rendering` keeps the mixes that took a
-//! search; `fade` is the demand between two looks; `spectrum` gives the figures of a measured light, `ies` the
+//! search; `fade` is the demand between two looks, `motion` one that moves by itself; `spectrum` gives the figures of a measured light, `ies` the
 //! directions of a measured lamp; `typed` is what a person types off a meter.
 
 pub mod asked;
@@ -21,6 +21,7 @@ pub mod geometry;
 pub mod hull;
 pub mod ies;
 pub mod mix;
+pub mod motion;
 pub mod observer;
 pub mod photometry;
 pub mod planck;

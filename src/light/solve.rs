@@ -231,7 +231,7 @@ pub fn demand(plan: &Plan, look: &Look, id: FixtureId) -> Moving {
     };
     let colour = Colour::of(&target.colour);
     let lux = target_lux(plan, look, id, target.level, colour);
-    Moving { base: Demand { lux, colour }, motion: target.motion }
+    Moving::new(Demand { lux, colour }, target.motion)
 }
 
 /// The colour of a lamp that has not been lit: the camera's white balance.

@@ -47,6 +47,9 @@ pub(super) const PERCENT_PER_S: Family =
 /// Losses of light, in stops.
 pub(super) const STOPS: Family =
     Family { noun: "a loss", units: &[("stops", 1.0), ("stop", 1.0)], example: "1.5 stops" };
+/// How far a light goes down, in stops.
+pub(super) const DEPTH: Family =
+    Family { noun: "a depth", units: &[("stops", 1.0), ("stop", 1.0)], example: "1 stop" };
 /// Electrical power, in watts.
 pub(super) const POWER: Family =
     Family { noun: "a power", units: &[("W", 1.0), ("kW", 1000.0)], example: "60 W" };

@@ -6,9 +6,9 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use super::problem::{Kind, Mark, Problem, Report};
-use super::read::read_profiles;
+use super::read::{read_profiles, read_with_moves};
 use super::sources::{Named, Sources, SpectrumFile, Text, WrongSpectrum, named_files, named_spectra};
-use super::{BeamFile, ColourScience, Plan, Profile, beams, read};
+use super::{BeamFile, ColourScience, Plan, Profile, beams, moves, read};
 use crate::light::ies::Photometry;
 use crate::light::spectrum::Spectrum;
 use crate::light::{balance, colour};
@@ -62,7 +62,8 @@ const fn shipped_spectrum(
 /// are every `*.toml` in the folder `STEM.looks` beside the plan. Spectra and beam files are looked for in
 /// the folder of the file that names them.
 ///
-/// What every lamp sends to every meter point is worked out too, and looks with meter points are balanced.
+/// What every lamp sends to every meter point is worked out too, looks with meter points are balanced, and motions
+/// are held against the flash guard's rule.
 ///
 /// Beam files are those that profiles name by `ies`, from the folder of the profile's own file.
 ///
@@ -138,7 +139,10 @@ pub fn load(path: &Path) -> Result<Plan, Report> {
     }
     spectra.extend(shipped_spectra());
     sources.spectra = spectra;
-    read(&sources).map(balance::settled)
+    let (plan, moves) = read_with_moves(&sources)?;
+    let mut plan = balance::settled(plan);
+    let problems = moves::refused(&mut plan, &moves);
+    if problems.is_empty() { Ok(plan) } else { Err(Report::new(sources.texts(), problems)) }
 }
 
 /// The text of a beam file that `light::ies` can read, with light on its axis.

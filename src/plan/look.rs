@@ -2,6 +2,7 @@
 
 use std::time::Duration;
 
+use super::motion::Motion;
 use super::{FixtureId, LookId, MeterTarget};
 use crate::units::{Duv, Kelvin, Lux, Share, Stops, Xy};
 
@@ -90,20 +91,6 @@ pub enum ColourTarget {
         saturation: Share,
         /// The white.
         white: Kelvin,
-    },
-}
-
-/// A light that moves by itself, from the moment of recall.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub enum Motion {
-    /// The colour goes round a circle of hue about the target's colour, its light unchanged.
-    HueCircle {
-        /// Time of one turn.
-        period: Duration,
-        /// Saturation of the circle about the target's own colour.
-        depth: Share,
-        /// Hue at recall in degrees, 0 to 360.
-        start_deg: f64,
     },
 }
 

@@ -15,6 +15,8 @@ pub mod load;
 mod look;
 mod measured;
 mod meter;
+mod motion;
+mod moves;
 mod place;
 mod problem;
 mod read;
@@ -35,9 +37,10 @@ pub use fixture::{
     MAX_EMITTERS, Mixing, Mode, PowerUp, Prefer, Profile, UnlockedStrobe,
 };
 pub use heat::{FullFor, HEAT_LIMIT_C, HeatFigure, KnownHeat, Quiet, Rise, SecondFigure};
-pub use look::{BalancedTargets, ColourTarget, Level, Look, Motion, Step, Target};
+pub use look::{BalancedTargets, ColourTarget, Level, Look, Step, Target};
 pub use measured::{Knot, LightTable, MOST_POINTS, TableFault, TruePoint, TrueTable};
 pub use meter::{Aimed, MeterAt, MeterPoint, MeterTarget, Receptor, Sent, Spill, Surface};
+pub use motion::{Colours, Flicker, FlickerLike, MOST_COLOURS, Motion};
 pub use place::{Aim, Bounce, Camera, Daylight, Flag, Metres, Placement, Room, Subject, Wall};
 pub use problem::{Kind, Mark, Place, Problem, Report};
 pub use read::{is_look_name, is_set_name, read};

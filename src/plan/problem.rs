@@ -113,6 +113,8 @@ kinds! {
     NotRising = "not-rising",
     /// Two groups that both set a lamp in one look.
     GroupClash = "group-clash",
+    /// Motions that flash more often than the flash guard lets pass.
+    Flashes = "flashes",
 }
 
 /// One thing that is wrong.

@@ -3,8 +3,9 @@
 use std::fmt::Write as _;
 
 use super::Plan;
-use super::look::{ColourTarget, Level, Look, Motion, Target};
+use super::look::{ColourTarget, Level, Look, Target};
 use super::meter::MeterTarget;
+use super::motion::Motion;
 use crate::units::{Duv, Share};
 
 /// A look as the text of a kept look's file.
@@ -96,13 +97,35 @@ fn colour(colour: ColourTarget) -> Vec<String> {
 }
 
 fn motion(motion: Motion) -> String {
-    match motion {
-        Motion::HueCircle { period, depth, start_deg } => format!(
-            "move = {{ hue-circle = {{ period = \"{} s\", depth = \"{}\", start = \"{start_deg} deg\" }} }}",
-            period.as_secs_f64(),
-            percent(depth)
+    let period = format!("period = \"{} s\"", motion.period().as_secs_f64());
+    let phase = |phase: Share| format!("phase = \"{}\"", percent(phase));
+    let kind = match motion {
+        Motion::HueCircle { depth, start_deg, .. } => {
+            format!(
+                "hue-circle = {{ {period}, depth = \"{}\", start = \"{start_deg} deg\" }}",
+                percent(depth)
+            )
+        }
+        Motion::Breath { depth, phase: at, .. } => {
+            format!("breath = {{ {period}, depth = \"{} stops\", {} }}", depth.get(), phase(at))
+        }
+        Motion::Wander { through, phase: at, .. } => {
+            let colours: Vec<_> =
+                through.as_slice().iter().map(|c| format!("{{ {} }}", colour(*c).join(", "))).collect();
+            format!("wander = {{ {period}, through = [{}], {} }}", colours.join(", "), phase(at))
+        }
+        Motion::Flicker(f) => format!(
+            "flicker = {{ like = \"{}\", seed = {}, every = \"{} s\", {period}, depth = \"{} stops\", \
+             drift = \"{} mired\", {} }}",
+            f.like.word(),
+            f.seed,
+            f.every.as_secs_f64(),
+            f.depth.get(),
+            f.drift_mired,
+            phase(f.phase)
         ),
-    }
+    };
+    format!("move = {{ {kind} }}")
 }
 
 /// A share in percent, its decimal point moved two places in the text: multiplied by 100 as a

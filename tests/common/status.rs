@@ -29,6 +29,7 @@ pub fn status(look: &str) -> Status {
         minutes_left: None,
         battery: None,
         limited_by: vec![],
+        moves: None,
         uncalibrated: true,
     };
     Status {

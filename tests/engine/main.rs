@@ -12,6 +12,7 @@ mod frames;
 mod heat;
 mod hurry;
 mod load;
+mod motions;
 mod preferences;
 mod properties;
 mod rig;

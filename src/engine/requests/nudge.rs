@@ -47,7 +47,11 @@ impl Engine {
             let before = target.base.colour;
             let colour = if coloured(id) { by.colour(before)? } else { before };
             turned.push((*id, target, colour));
-            let headroom = self.headroom(*id, target.base.lux, colour);
+            let here = Moving::new(Demand { colour, ..target.base }, target.motion);
+            let headroom = match target.motion {
+                Some(_) => (self.steady(*id, here).most_lux / target.base.lux).log2(),
+                None => self.headroom(*id, target.base.lux, colour),
+            };
             if asked > 0.0 && headroom < allowed {
                 allowed = headroom.max(0.0);
                 weakest = Some(*id);
@@ -56,7 +60,7 @@ impl Engine {
         let frames = self.clock().frames_in(std::time::Duration::from_secs_f64(NUDGE_FADE_S));
         let nudged = |(id, target, colour): (FixtureId, Moving, Colour)| {
             let lux = target.base.lux * allowed.exp2();
-            (id, Moving { base: Demand { lux, colour }, motion: target.motion })
+            (id, self.steady(id, Moving::new(Demand { lux, colour }, target.motion)))
         };
         let turned: Vec<_> = turned.into_iter().map(nudged).collect();
         let mut targets: Vec<_> = self.lamps.iter().map(|l| l.target).collect();

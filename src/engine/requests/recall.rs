@@ -2,7 +2,8 @@
 
 use super::{Done, checked, fail};
 use crate::control::{Failure, FailureKind};
-use crate::engine::assess::{self, Assessment};
+use crate::engine::assess::Assessment;
+use crate::engine::moves;
 use crate::engine::state::{Change, Waiting};
 use crate::engine::{Engine, say};
 use crate::guards::Limit;
@@ -170,9 +171,9 @@ impl Engine {
         look.targets
             .iter()
             .map(|t| {
-                let asked = solve::demand(plan, look, t.fixture).at(0.0);
+                let asked = solve::demand(plan, look, t.fixture);
                 let absent = self.lamps[t.fixture.0].absent.is_some();
-                assess::lamp(plan.fixture(t.fixture), t.fixture, asked, self.real(t.fixture), absent)
+                moves::assessed(plan.fixture(t.fixture), t.fixture, asked, self.real(t.fixture), absent)
             })
             .collect()
     }

@@ -67,8 +67,13 @@ impl Engine {
             let said = "too many slates since the start to count another";
             return Err(fail(FailureKind::Nothing, said, "go on with one that there was"));
         };
-        let said = format!("take {name} rolls · {}", self.stands_said(at));
-        self.take = Some(Rolling::new(name, at));
+        let mut said = format!("take {name} rolls · {}", self.stands_said(at));
+        let stamped = self.motions_to_start(at);
+        if stamped > at {
+            let left = self.clock().seconds(stamped - at);
+            said.push_str(&format!(" · the motion goes to its start: {left} s"));
+        }
+        self.take = Some(Rolling::new(name, at, stamped));
         self.watch_wire();
         Ok(said)
     }
@@ -83,6 +88,10 @@ impl Engine {
         let fade = self.lamps.iter().filter_map(|l| l.fade).map(|f| (f.start + f.frames).saturating_sub(at));
         if let Some(left) = fade.max().filter(|left| *left > 0) {
             return refuse("a fade runs".to_owned(), left);
+        }
+        let glide = self.lamps.iter().filter_map(|l| l.glide).map(|g| g.end().saturating_sub(at));
+        if let Some(left) = glide.max().filter(|left| *left > 0) {
+            return refuse("a motion goes to its start".to_owned(), left);
         }
         if let Some(rollcall) = &self.rollcall {
             let end = rollcall.start + rollcall.each * rollcall.lamps.len() as u64;

@@ -4,12 +4,13 @@ use std::collections::BTreeMap;
 use std::time::Duration;
 
 use super::Cx;
+use super::motion::{self, motion};
 use super::names;
 use super::profile;
 use crate::plan::amounts::ANGLE;
 use crate::plan::problem::{Kind, Place, Problem};
 use crate::plan::tree::{Field, Table};
-use crate::plan::{Level, MeterAt, MeterPoint, MeterTarget, Motion, SubjectId};
+use crate::plan::{Level, MeterAt, MeterPoint, MeterTarget, SubjectId};
 use crate::units::{Duv, Kelvin, Share, Xy};
 
 /// Keys of a look that are no lamps.
@@ -50,7 +51,7 @@ pub(super) struct Entry {
     /// Its colour with a place in that.
     pub colour: Option<(ColourRaw, Place)>,
     /// Its motion, `Some(None)` for an explicit none.
-    pub motion: Option<(Option<Motion>, Place)>,
+    pub motion: Option<(Option<motion::Raw>, Place)>,
 }
 
 /// What a meter should read, as written.
@@ -265,7 +266,8 @@ fn level(t: &Table<'_>) -> Option<(Level, Place)> {
     Some((level, field.key_place()))
 }
 
-fn colour(t: &Table<'_>) -> Option<(ColourRaw, Place)> {
+/// A colour with a place in it; `None` without one, and where it has been reported.
+pub(super) fn colour(t: &Table<'_>) -> Option<(ColourRaw, Place)> {
     let kelvin = t.get("kelvin");
     let duv = t.get("duv");
     let xy = t.get("xy");
@@ -324,22 +326,4 @@ fn colour(t: &Table<'_>) -> Option<(ColourRaw, Place)> {
         (None, None, None, None, None) => return None,
     };
     Some((colour, place))
-}
-
-fn motion(t: &Table<'_>) -> Option<(Option<Motion>, Place)> {
-    let field = t.get("move")?;
-    let place = field.key_place();
-    if field.as_text().is_some() {
-        return field.word(&[("none", None)]).map(|m| (m, place));
-    }
-    let table = field.table(&format!("`move` of {}", t.owner()))?;
-    let circle = table.need("hue-circle", "hue-circle = { period = \"30 s\", depth = \"30 %\" }");
-    table.finish();
-    let c = circle?.table(&format!("`hue-circle` of {}", t.owner()))?;
-    // Under 10 s a turn distracts, and fast colour is a hazard; practice.md, the colour-moving wall.
-    let period = c.need("period", "period = \"30 s\"").and_then(|f| f.duration(10.0, 3600.0));
-    let depth = c.need("depth", "depth = \"30 %\"").and_then(|f| f.share());
-    let start = c.get("start").map_or(Some(0.0), |f| f.amount(&ANGLE, 0.0, 360.0));
-    c.finish();
-    Some((Some(Motion::HueCircle { period: period?, depth: depth?, start_deg: start? }), place))
 }

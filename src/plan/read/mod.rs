@@ -12,6 +12,7 @@ mod fixture;
 mod heat;
 mod kit;
 mod look;
+mod motion;
 mod names;
 mod order;
 mod patch;
@@ -24,6 +25,7 @@ mod syntax;
 mod target;
 mod things;
 
+use std::cell::RefCell;
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
@@ -36,10 +38,10 @@ use self::place::Stage;
 use super::amounts::CELSIUS;
 use super::beams::BeamFile;
 use super::defaults;
-use super::problem::{Kind, Problem, Report};
+use super::problem::{Kind, Place, Problem, Report};
 use super::sources::{ColourScience, Sources, SpectrumFile, Text};
 use super::tree::{Sink, Table};
-use super::{Fixture, LookId, Plan, Profile, Spill};
+use super::{Fixture, FixtureId, LookId, Plan, Profile, Spill};
 use crate::units::{Celsius, Kelvin};
 use crate::words::short;
 
@@ -52,12 +54,30 @@ struct Cx<'s> {
     /// All texts, the spectra last.
     texts: &'s [Text],
     spectra: &'s [SpectrumFile],
+    /// Where each lamp's motion stands, as far as looks have been resolved.
+    moves: RefCell<Vec<Move>>,
+}
+
+/// Where a lamp's motion in a look was written: for what can be said of it only with its light known.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(super) struct Move {
+    /// The look's name.
+    pub look: String,
+    /// The lamp.
+    pub fixture: FixtureId,
+    /// The key.
+    pub place: Place,
 }
 
 /// Reads a plan from its texts.
 ///
 /// Errors: every problem found, with its places; syntax errors of any text hide the rest.
 pub fn read(sources: &Sources) -> Result<Plan, Report> {
+    read_with_moves(sources).map(|(plan, _)| plan)
+}
+
+/// The same, with the place of each motion.
+pub(super) fn read_with_moves(sources: &Sources) -> Result<(Plan, Vec<Move>), Report> {
     let texts = sources.texts();
     let sink = Sink::default();
     let tables = &texts[..texts.len() - sources.spectra.len()];
@@ -68,12 +88,13 @@ pub fn read(sources: &Sources) -> Result<Plan, Report> {
         beams: &sources.beams,
         texts: &texts,
         spectra: &sources.spectra,
+        moves: RefCell::default(),
     };
     if sink.count() == 0
         && let Some(plan) = build(sources, &trees, &cx)
         && sink.count() == 0
     {
-        return Ok(plan);
+        return Ok((plan, cx.moves.into_inner()));
     }
     Err(Report::new(texts, sink.take()))
 }
@@ -89,7 +110,7 @@ pub(super) fn read_profiles(
     let sink = Sink::default();
     let texts: Vec<Text> = tables.iter().cloned().chain(spectra.iter().map(|s| s.text.clone())).collect();
     let trees: Vec<_> = tables.iter().enumerate().map(|(i, t)| syntax::parse(&sink, i, t)).collect();
-    let cx = Cx { sink: &sink, colour, beams: &[], texts: &texts, spectra };
+    let cx = Cx { sink: &sink, colour, beams: &[], texts: &texts, spectra, moves: RefCell::default() };
     let root = |(i, tree): (usize, &'_ Spanned<DeTable<'_>>)| {
         profiles_in(&cx, &Table::root(&sink, i, tree.get_ref(), "the file"))
     };

@@ -2,13 +2,15 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use super::Cx;
 use super::fixture::Named;
 use super::look::{ColourRaw, Entry, Raw, Raws, Reading};
 use super::names;
 use super::place::Stage;
+use super::{Cx, Move};
 use crate::plan::problem::{Kind, Place, Problem};
-use crate::plan::{ColourTarget, Fixture, FixtureId, Group, Level, Look, Mixing, Mode, Motion, Target, Wall};
+use crate::plan::{
+    ColourTarget, Control, Fixture, FixtureId, Group, Level, Look, Mixing, Mode, Target, Wall,
+};
 use crate::units::{Duv, Kelvin};
 
 /// Most looks in a chain of `like`.
@@ -168,7 +170,7 @@ fn entry_over(entry: &Entry, under: Option<&Entry>) -> Entry {
     Entry {
         level: entry.level.or(under.level),
         colour: entry.colour.map(|(c, p)| (over(c, under.colour.map(|u| u.0)), p)).or(under.colour),
-        motion: entry.motion.or(under.motion),
+        motion: entry.motion.clone().or_else(|| under.motion.clone()),
         kept: entry.kept || under.kept && entry.colour.is_none() && entry.motion.is_none(),
         ..entry.clone()
     }
@@ -308,13 +310,25 @@ impl One<'_, '_> {
             return Err(());
         }
         let own = own.first().copied();
+        if let Some((Some(motion), _)) = own.and_then(|own| own.motion.as_ref())
+            && let Some((_, place)) = motion.spread
+        {
+            let said = format!("`spread` of `{}` in look `{look}`: it is one lamp", named.id);
+            cx.sink.report(
+                Problem::at(Kind::Conflict, place, said)
+                    .label("spread over what?")
+                    .help("write the move with a group, or say where this lamp starts by `phase`"),
+            );
+            return Err(());
+        }
         let in_group = |e: &&Entry| {
             against.groups.unwrap_or_default().iter().any(|g| g.name == e.name && g.members.contains(&id))
         };
-        let groups: Vec<_> = raw.entries.iter().filter(in_group).collect();
+        let groups: Vec<_> =
+            raw.entries.iter().filter(in_group).map(|entry| self.of_member(entry, id)).collect();
         match (own, groups.as_slice()) {
             (None, []) => Ok(None),
-            (None, [group]) => Ok(Some(((*group).clone(), false))),
+            (None, [group]) => Ok(Some((group.clone(), false))),
             (Some(own), [group]) => Ok(Some((entry_over(own, Some(group)), true))),
             (Some(own), _) => Ok(Some((own.clone(), true))),
             (None, [first, second, ..]) => {
@@ -331,6 +345,18 @@ impl One<'_, '_> {
                 Err(())
             }
         }
+    }
+
+    /// A group's entry as it holds for one member: a spread motion starts later with each.
+    fn of_member(&self, entry: &Entry, id: FixtureId) -> Entry {
+        let mut entry = entry.clone();
+        let groups = self.against.groups.unwrap_or_default();
+        let member = groups.iter().find(|g| g.name == entry.name);
+        let place_in_group = member.and_then(|g| g.members.iter().position(|m| *m == id));
+        if let (Some((Some(motion), _)), Some(k)) = (&mut entry.motion, place_in_group) {
+            *motion = motion.of_member(k);
+        }
+        entry
     }
 
     fn target(&self, id: FixtureId, named: &Named, entry: &Entry, own: bool) -> Option<Target> {
@@ -350,12 +376,16 @@ impl One<'_, '_> {
         if let Some(fixture) = named.fixture.as_ref().filter(|_| !raw.kept && !entry.kept) {
             driveable(cx, fixture, entry, own)?;
         }
-        Some(Target {
-            fixture: id,
-            level,
-            colour: colour(entry.colour.map(|c| c.0), raw.colour, against.white_balance),
-            motion: entry.motion.and_then(|m| m.0),
-        })
+        let coloured = named.fixture.as_ref().is_none_or(|f| f.mode.has_colour(f.profile.emitters.len()));
+        let told = |own| colour(own, raw.colour, against.white_balance);
+        let motion = match &entry.motion {
+            Some((Some(motion), place)) => {
+                cx.moves.borrow_mut().push(Move { look: self.name.to_owned(), fixture: id, place: *place });
+                motion.resolved(|c| told(Some(c)), coloured)
+            }
+            _ => None,
+        };
+        Some(Target { fixture: id, level, colour: told(entry.colour.map(|c| c.0)), motion })
     }
 }
 
@@ -381,6 +411,15 @@ fn colour(own: Option<ColourRaw>, look: Option<ColourRaw>, white_balance: Kelvin
 /// A colour of the whole look, or a white of a group, is no demand on each lamp: what a lamp misses
 /// of it is worked out later.
 fn driveable(cx: &Cx<'_>, fixture: &Fixture, entry: &Entry, own: bool) -> Option<()> {
+    if fixture.control == Control::Hand
+        && let Some((Some(_), place)) = &entry.motion
+    {
+        let said = format!("look `{}` moves `{}`, which is set by hand", entry.look, fixture.id);
+        let problem = Problem::at(Kind::Undriveable, *place, said).label("nothing drives this");
+        let help = format!("take the move away, or give `{}` an address", fixture.id);
+        cx.sink.report(problem.help(help));
+        return None;
+    }
     let emitters = fixture.profile.emitters.len();
     let colours = |mode: &Mode| mode.has_colour(emitters);
     let hues = |mode: &Mode| match mode.mixing {
@@ -388,11 +427,11 @@ fn driveable(cx: &Cx<'_>, fixture: &Fixture, entry: &Entry, own: bool) -> Option
         Mixing::Emitters { .. } => emitters > 2,
         Mixing::Dimmer | Mixing::White { .. } => false,
     };
-    let (needs_hue, what, place) = match (entry.colour, entry.motion) {
+    let able = |hue: bool| if hue { hues(&fixture.mode) } else { colours(&fixture.mode) };
+    let motion = entry.motion.as_ref().and_then(|(motion, place)| Some((motion.as_ref()?.needs()?, *place)));
+    let (needs_hue, what, place) = match (entry.colour, motion) {
         (Some((ColourRaw::Hue(..), place)), _) if !hues(&fixture.mode) => (true, "a hue", place),
-        (_, Some((Some(Motion::HueCircle { .. }), place))) if !hues(&fixture.mode) => {
-            (true, "a turn of hue", place)
-        }
+        (_, Some(((hue, what), place))) if !able(hue) => (hue, what, place),
         (Some((ColourRaw::Xy(_), place)), _) if !colours(&fixture.mode) => (false, "a chromaticity", place),
         (Some((ColourRaw::White(..), place)), _) if own && !colours(&fixture.mode) => {
             (false, "a colour temperature", place)

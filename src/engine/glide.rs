@@ -1,0 +1,83 @@
+//! Lights that move in the engine: steady from the start, and led to their start for a take.
+
+use super::Engine;
+use super::lamp::Lamp;
+use crate::guards::course;
+use crate::light::{Demand, Moving, fade};
+use crate::plan::FixtureId;
+use crate::units::{FrameClock, FrameNumber};
+
+/// How long a motion takes to its start when a take begins, in seconds. Source: the issue's own figure.
+pub(super) const GLIDE_S: f64 = 2.0;
+
+/// A motion on its way to another moment of itself: the run that it was in gives way to the one that begins
+/// at the end of the glide, both running on.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Glide {
+    /// The frame in which the run that gives way began.
+    pub since: FrameNumber,
+    pub start: FrameNumber,
+    /// Frames that it takes; at `start + frames` the new run begins.
+    pub frames: u64,
+}
+
+impl Glide {
+    /// The frame in which it is over.
+    pub fn end(&self) -> FrameNumber {
+        self.start + self.frames
+    }
+}
+
+impl Lamp {
+    /// What the target is in frame `n`, fades and overlays apart.
+    pub fn base_at(&self, n: FrameNumber, clock: FrameClock) -> Demand {
+        let run = |since| self.target.at(seconds(clock, n, since));
+        match self.glide.filter(|g| n < g.end()) {
+            Some(glide) => {
+                let p = n.saturating_sub(glide.start) as f64 / glide.frames.max(1) as f64;
+                // A level start and end, so that neither shows; with both runs moving on nothing stands still.
+                fade::between(&run(glide.since), &run(self.moving_since), p * p * (3.0 - 2.0 * p), 0.0)
+            }
+            None => run(self.moving_since),
+        }
+    }
+
+    /// Leads a motion to its start, which it reaches `frames` after frame `at`.
+    pub fn glide_to_start(&mut self, at: FrameNumber, frames: u64) {
+        self.glide = Some(Glide { since: self.moving_since, start: at, frames });
+        self.moving_since = at + frames;
+        self.settled = false;
+    }
+}
+
+/// Seconds from frame `since` to frame `n`, below 0 where it is still to come.
+fn seconds(clock: FrameClock, n: FrameNumber, since: FrameNumber) -> f64 {
+    clock.seconds(n.saturating_sub(since)) - clock.seconds(since.saturating_sub(n))
+}
+
+impl Engine {
+    /// A target that keeps its level over its whole motion on this lamp as it stands; see [`course::steady`].
+    pub(super) fn steady(&self, id: FixtureId, target: Moving) -> Moving {
+        course::steady(self.plan.fixture(id), target, &self.conditions(id))
+    }
+
+    /// The same for a target of each lamp, in the plan's order.
+    pub(super) fn all_steady(&self, mut targets: Vec<Moving>) -> Vec<Moving> {
+        for (id, target) in self.plan.fixture_ids().zip(&mut targets) {
+            *target = self.steady(id, *target);
+        }
+        targets
+    }
+
+    /// Leads every motion that is lit to its start. Gives the frame in which all are there; `at` itself where
+    /// nothing moves.
+    pub(super) fn motions_to_start(&mut self, at: FrameNumber) -> FrameNumber {
+        let frames = self.clock().frames_in(std::time::Duration::from_secs_f64(GLIDE_S));
+        let mut there = at;
+        for lamp in self.lamps.iter_mut().filter(|l| l.target.motion.is_some() && l.target.base.lux > 0.0) {
+            lamp.glide_to_start(at, frames);
+            there = at + frames;
+        }
+        there
+    }
+}
