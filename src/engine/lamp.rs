@@ -1,5 +1,7 @@
 //! One lamp's live state and its next frame.
 
+use serde::{Deserialize, Serialize};
+
 use super::shape::ShapeFade;
 use crate::channels::{self, Stand, Step};
 use crate::guards::thermal::Held;
@@ -24,7 +26,8 @@ pub(super) struct Fade {
 }
 
 /// A mix that a lamp is held to whatever its demand's colour: for readings of single channel values.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
 pub struct Pin {
     /// Emitter drives at full, 0 to 1.
     pub mix: [f64; MAX_EMITTERS],
@@ -88,6 +91,8 @@ enum Way {
 pub(super) struct Lamp {
     pub target: Moving,
     pub moving_since: FrameNumber,
+    /// How far its motion was then, in seconds: more than none after a restart.
+    pub moved_before_s: f64,
     pub fade: Option<Fade>,
     /// Until the next turn.
     pub pin: Option<Pin>,
@@ -130,6 +135,7 @@ impl Lamp {
         let mut lamp = Self {
             target: Moving::still(asked),
             moving_since: 0,
+            moved_before_s: 0.0,
             fade: None,
             pin: None,
             shape: ShapeFade::default(),
@@ -167,6 +173,7 @@ impl Lamp {
         self.landing = None;
         self.target = target;
         self.moving_since = at;
+        self.moved_before_s = 0.0;
         self.settled = false;
         if fixture.prefer == Prefer::Rendering {
             self.turn_shape(fixture, shape, from, at, frames);
@@ -200,6 +207,11 @@ impl Lamp {
         self.shape = ShapeFade { from: start, to, start: at, frames, wanted: lit && known.is_none() };
     }
 
+    /// How long its motion has run at frame `n`, in seconds.
+    pub fn moved_s(&self, n: FrameNumber, clock: FrameClock) -> f64 {
+        self.moved_before_s + clock.seconds(n.saturating_sub(self.moving_since))
+    }
+
     /// Works out frame `n` of a lamp that no heat holds.
     #[cfg(test)]
     pub fn frame(
@@ -227,7 +239,7 @@ impl Lamp {
         if self.settled {
             return;
         }
-        let base = self.target.at(clock.seconds(n.saturating_sub(self.moving_since)));
+        let base = self.target.at(self.moved_s(n, clock));
         let (demand, fading) = match self.fade {
             Some(fade) if n < fade.start + fade.frames => {
                 // Before its start, a cut of no frames too, the light stands.

@@ -15,6 +15,7 @@ pub mod explain;
 pub mod exposure;
 mod heat;
 mod heat_told;
+mod kept;
 mod lamp;
 pub mod meter;
 pub mod quality;
@@ -23,11 +24,17 @@ mod requests;
 pub mod run;
 pub mod say;
 mod shape;
+mod start;
 mod state;
 mod step;
 mod take;
 
 pub use event::{Action, Event, Ticket};
 pub use heat::{HeatStart, KeptBody};
+pub use kept::{
+    Kept, KeptBattery, KeptLamp, KeptLight, KeptMemory, KeptOutput, KeptScene, KeptSlate, KeptTake,
+    KeptTarget,
+};
+pub use start::Start;
 pub(crate) use state::light_of;
 pub use state::{Engine, Options};

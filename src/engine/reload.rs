@@ -54,6 +54,7 @@ impl Engine {
                 let was = &before[was];
                 lamp.target = was.target;
                 lamp.moving_since = was.moving_since;
+                lamp.moved_before_s = was.moved_before_s;
                 lamp.fade = was.fade;
                 lamp.standing = was.standing;
                 lamp.asked = was.asked;
@@ -152,6 +153,7 @@ impl Engine {
         let turn = |n: u64| u64::try_from(u128::from(n) * u128::from(to) / u128::from(from)).unwrap_or(n);
         self.last = self.last.map(turn);
         self.last_publish = turn(self.last_publish);
+        self.keeps_from(self.last.unwrap_or(0));
         self.rest_ends = self.rest_ends.map(turn);
         if let Some(waiting) = &mut self.waiting {
             waiting.due = turn(waiting.due);

@@ -17,9 +17,9 @@ use crate::clock::{Clock, SystemClock};
 use crate::control::{
     Alert, Answer, Ask, Envelope, Failure, FailureKind, Inbound, LinkState, OutputStatus, Request, Status,
 };
-use crate::files::Job;
-use crate::heat_file;
+use crate::files::{Job, StateWriter};
 use crate::plan::{Output, OutputKind, Plan};
+use crate::state_file::When;
 use crate::units::Moment;
 use crate::wire::{self, Sender, SimWatch};
 
@@ -81,6 +81,7 @@ pub fn run(engine: Engine, edges: Edges, ready: impl FnOnce()) -> std::io::Resul
         health_due: Moment::START,
         log: LogBudget::default(),
         finished: false,
+        state: StateWriter::new(edges.state.clone(), edges.files.clone()),
         edges,
     };
     let mut ready = Some(ready);
@@ -99,6 +100,7 @@ pub fn run(engine: Engine, edges: Edges, ready: impl FnOnce()) -> std::io::Resul
     for sender in running.outputs.into_iter().filter_map(|(_, sender)| sender) {
         sender.stop();
     }
+    running.state.finish();
     Ok(())
 }
 
@@ -112,6 +114,7 @@ struct Loop {
     next_ticket: u64,
     health_due: Moment,
     log: LogBudget,
+    state: StateWriter,
     finished: bool,
 }
 
@@ -125,6 +128,7 @@ impl Loop {
         if now >= due {
             let actions = self.engine.handle(Event::Frame(n), at);
             self.carry_out(actions);
+            self.state.go_on();
             if now >= self.health_due {
                 self.health_due = now + HEALTH_EVERY;
                 let health = self.health();
@@ -186,6 +190,7 @@ impl Loop {
             Inbound::Mqtt(status) => self.event(Event::Mqtt(status)),
             Inbound::PlanRead(ticket, result) => self.event(Event::PlanRead(ticket, result)),
             Inbound::LookWritten(ticket, result) => self.event(Event::LookWritten(ticket, result)),
+            Inbound::StateWritten(result) => self.event(Event::StateWritten(result)),
             Inbound::Stop => self.event(Event::Stop),
         }
     }
@@ -258,18 +263,11 @@ impl Loop {
                     // No listener is no fault.
                     let _ = self.edges.alerts.send(alert);
                 }
-                Action::KeepHeat(bodies) => self.keep_heat(&bodies),
+                Action::Keep(kept) => {
+                    self.state.keep(kept, When::now(self.edges.clock, &self.edges.boot_id));
+                }
                 Action::Finished => self.finished = true,
             }
-        }
-    }
-
-    /// Has the bodies' heat written where the next start finds it. A disk that does not keep up misses one.
-    fn keep_heat(&self, bodies: &[super::KeptBody]) {
-        let Some(folder) = self.edges.state.clone().filter(|_| !bodies.is_empty()) else { return };
-        let text = heat_file::text(bodies, &heat_file::When::now(self.edges.clock, &self.edges.boot_id));
-        if self.edges.files.try_send(Job::WriteHeat { folder, text }).is_err() {
-            tracing::debug!("the disk does not keep up: the heat was not kept this time");
         }
     }
 
@@ -288,7 +286,8 @@ impl Loop {
         match job {
             Job::ReadPlan { .. } => self.event(Event::PlanRead(ticket, Err(failure()))),
             Job::WriteLook { .. } => self.event(Event::LookWritten(ticket, Err(failure()))),
-            Job::WriteHeat { .. } => {}
+            // The state has a way of its own.
+            Job::WriteState(_) => {}
         }
     }
 

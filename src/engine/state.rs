@@ -4,7 +4,9 @@ use std::sync::Arc;
 
 use super::Ticket;
 use super::heat::{Heat, HeatStart};
+use super::kept::{Keeps, Kept, KeptBattery};
 use super::lamp::Lamp;
+use super::start::{Opening, Start};
 use super::take::{Rolling, Slates};
 use crate::channels::{self, Patch};
 use crate::control::{
@@ -127,6 +129,15 @@ pub struct Engine {
     pub(super) rest_ends: Option<FrameNumber>,
     pub(super) take: Option<Rolling>,
     pub(super) slates: Slates,
+    /// What each battery has given: kept between starts.
+    pub(super) batteries: Vec<KeptBattery>,
+    pub(super) keeps: Keeps,
+    /// Why the state is not written, while it is not.
+    pub(super) state_fault: Option<String>,
+    /// What is told with the first frame.
+    pub(super) openings: Vec<Opening>,
+    /// True until the first frame, if that is the last one of the run before.
+    pub(super) as_it_was: bool,
     pub(super) outputs: Vec<OutputStatus>,
     pub(super) mqtt: Option<MqttStatus>,
     pub(super) alerts: Vec<Alert>,
@@ -144,6 +155,16 @@ impl Engine {
     /// An engine with everything dark, or with the look that the plan starts in on its way.
     #[must_use]
     pub fn new(plan: Arc<Plan>, options: Options) -> Self {
+        Self::starting(plan, options, Start::default())
+    }
+
+    /// An engine that takes up what the last run of its set left: its light where that may return, else as
+    /// [`Self::new`]. Heat that `options` do not tell is the start's.
+    #[must_use]
+    pub fn starting(plan: Arc<Plan>, mut options: Options, start: Start) -> Self {
+        if let Some(kept) = &start.kept {
+            options.heat.get_or_insert_with(|| HeatStart { bodies: kept.bodies.clone(), gap_s: start.gap_s });
+        }
         let dark = solve::dark_colour(&plan);
         let mut engine = Self {
             patches: channels::patches(&plan),
@@ -163,6 +184,11 @@ impl Engine {
             rest_ends: None,
             take: None,
             slates: Slates::default(),
+            batteries: Vec::new(),
+            keeps: Keeps::default(),
+            state_fault: None,
+            openings: Vec::new(),
+            as_it_was: false,
             outputs: Vec::new(),
             mqtt: None,
             alerts: Vec::new(),
@@ -181,12 +207,21 @@ impl Engine {
             .map(|id| Lamp::dark(engine.plan.fixture(id), dark, &engine.conditions(id)))
             .collect();
         engine.begin_heat();
-        if let OnStart::Look(look) = engine.plan.on_start {
+        let returned = engine.take_up(start);
+        if let OnStart::Look(look) = engine.plan.on_start
+            && !returned
+        {
             engine.bring_up(look, None, 0);
             engine.find_place_in_order(look);
         }
         engine.refresh_standing_alerts(0.0);
         engine
+    }
+
+    /// Everything that is to outlive this run, as it stands.
+    #[must_use]
+    pub fn to_keep(&self) -> Kept {
+        self.kept()
     }
 
     /// The plan in force.

@@ -95,6 +95,12 @@ pub struct Standing {
 }
 
 impl Standing {
+    /// Of a lamp that stands at `held_lux`, and would at `lux` if heat held nothing: after a restart.
+    #[must_use]
+    pub fn at(lux: f64, held_lux: f64) -> Self {
+        Self { lux, held_lux }
+    }
+
     /// True if the same demand again would be allowed the same: nothing is still rising.
     #[must_use]
     pub fn settled(&self, allowed: &Allowed) -> bool {

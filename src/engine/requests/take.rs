@@ -63,12 +63,10 @@ impl Engine {
             return Err(fail(FailureKind::Busy, said, "start the take again in a moment"));
         }
         let slate = slate.unwrap_or_else(|| self.slates.present().to_owned());
-        let Some(name) = self.slates.count(slate) else {
-            let said = "too many slates since the start to count another";
-            return Err(fail(FailureKind::Nothing, said, "go on with one that there was"));
-        };
+        let name = self.slates.count(slate);
         let said = format!("take {name} rolls · {}", self.stands_said(at));
         self.take = Some(Rolling::new(name, at));
+        self.keeps.at_once = true;
         self.watch_wire();
         Ok(said)
     }
@@ -142,7 +140,8 @@ impl Engine {
         let Some(take) = self.take.take() else {
             return Err(fail(FailureKind::Nothing, "no take rolls", "`lampkeep take start` starts one"));
         };
-        let lasted_s = self.clock().seconds(at.saturating_sub(take.start));
+        self.keeps.at_once = true;
+        let lasted_s = self.rolled_s(&take, at);
         let why = self.unsteady(&take);
         let marked = mark.map_or(String::new(), |m| format!(" · marked {}", m.word()));
         let said = format!(
