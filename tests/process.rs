@@ -763,8 +763,8 @@ fn a_state_folder_that_takes_nothing_is_told_once_and_the_light_goes_on() {
     // A file stands where the folder should be.
     set.write("state", "no folder");
     let mut daemon = set.daemon(&["run", "interview.toml", "--simulate"]);
-    daemon.logged("the state is not written");
     set.exits(0, &["recall", "bright", "--over", "0s"]);
+    daemon.logged("the state is not written");
     let status = set.until("it is in the status", |s| {
         s["alerts"].as_array().is_some_and(|a| a.iter().any(|a| a["kind"] == "state-not-written"))
     });

@@ -27,6 +27,8 @@ pub enum Event {
     PlanRead(Ticket, Result<Arc<Plan>, Failure>),
     /// The file of a kept look was written, or not.
     LookWritten(Ticket, Result<(), Failure>),
+    /// The output of this index has sent nothing for so many seconds; `None`: it sends, again or at first.
+    Silent(usize, Option<f64>),
     /// The state could be written, or not and why.
     StateWritten(Result<(), String>),
     /// The daemon is told to stop.

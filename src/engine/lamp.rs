@@ -324,7 +324,7 @@ impl Lamp {
         let mut spare = std::mem::take(&mut self.spare);
         let mut step = Step::Free;
         if let Way::To { end, fading } = way
-            && (fading || allowed.limits().has(Limit::Rise))
+            && (fading || allowed.limits().has(Limit::Rise) || allowed.limits().has(Limit::SoftStart))
             && same_mode
         {
             if fading && self.stands(fixture, reach, allowed) {

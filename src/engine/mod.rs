@@ -24,6 +24,7 @@ mod requests;
 pub mod run;
 pub mod say;
 mod shape;
+mod soft;
 mod start;
 mod state;
 mod step;

@@ -126,6 +126,8 @@ impl Engine {
             self.retime(rate.0, rate.1);
         }
         let held = self.adopt_heat(&old.fixtures);
+        // The next look at the outputs tells which of them are silent.
+        self.lines = vec![super::soft::Line::away(0.0); self.plan.outputs.len()];
         if self.rollcall.is_some() {
             self.end_rollcall(self.next_frame());
         } else if held {

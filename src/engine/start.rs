@@ -7,6 +7,7 @@
 
 use super::kept::{self, Kept, KeptLamp, KeptLight, KeptMemory, KeptScene, KeptTake, KeptTarget};
 use super::lamp::Lamp;
+use super::soft::{Line, holds_s};
 use super::state::{Memory, Scene};
 use super::take::{Rolling, Slates};
 use super::{Engine, say};
@@ -80,6 +81,7 @@ impl Engine {
         if let Some(what) = &light.scheduled {
             self.openings.push(("scheduled-refused", format!("{what}: forgotten, {away}")));
         }
+        self.lines = vec![Line::away(away_s); self.plan.outputs.len()];
         let same_plan = kept.plan == self.plan.hash;
         if same_plan && self.put_back(&light, away_s) {
             if light.scene != KeptScene::Dark {
@@ -88,6 +90,12 @@ impl Engine {
         } else {
             self.bring_back(&light, away_s, &away);
         }
+        let may_be_dark = |id: &FixtureId| {
+            let fixture = self.plan.fixture(*id);
+            fixture.address().is_some() && away_s > holds_s(fixture)
+        };
+        let may_be_dark: Vec<FixtureId> = self.plan.fixture_ids().filter(may_be_dark).collect();
+        self.comes_up(&may_be_dark, &away);
         true
     }
 

@@ -6,6 +6,7 @@ use super::Ticket;
 use super::heat::{Heat, HeatStart};
 use super::kept::{Keeps, Kept, KeptBattery};
 use super::lamp::Lamp;
+use super::soft::Line;
 use super::start::{Opening, Start};
 use super::take::{Rolling, Slates};
 use crate::channels::{self, Patch};
@@ -13,7 +14,7 @@ use crate::control::{
     Alert, FixtureStatus, Light, MqttStatus, Now, OrderStatus, OutputStatus, Scheduled as ScheduledStatus,
     Status,
 };
-use crate::guards::Conditions;
+use crate::guards::{Conditions, SOFT_START_S};
 use crate::light::{Moving, Renderings, colour, solve};
 use crate::plan::{Control, FixtureId, Look, LookId, OnStart, OutputKind, Plan};
 use crate::units::{FrameClock, FrameNumber, Moment, Xy};
@@ -134,7 +135,9 @@ pub struct Engine {
     pub(super) keeps: Keeps,
     /// Why the state is not written, while it is not.
     pub(super) state_fault: Option<String>,
-    /// What is told with the first frame.
+    /// The outputs, as far as lamps may be dark for them, in the plan's order.
+    pub(super) lines: Vec<Line>,
+    /// What is told with the next frame: what a start found, what came back.
     pub(super) openings: Vec<Opening>,
     /// True until the first frame, if that is the last one of the run before.
     pub(super) as_it_was: bool,
@@ -187,6 +190,8 @@ impl Engine {
             batteries: Vec::new(),
             keeps: Keeps::default(),
             state_fault: None,
+            // Nothing is known of what lamps showed before.
+            lines: vec![Line::away(f64::INFINITY); plan.outputs.len()],
             openings: Vec::new(),
             as_it_was: false,
             outputs: Vec::new(),
@@ -211,7 +216,9 @@ impl Engine {
         if let OnStart::Look(look) = engine.plan.on_start
             && !returned
         {
-            engine.bring_up(look, None, 0);
+            // Every lamp may be dark: none comes up faster than a soft start.
+            let own = engine.plan.look(look).fade.unwrap_or(engine.plan.fade).as_secs_f64();
+            engine.bring_up(look, Some(own.max(SOFT_START_S)), 0);
             engine.find_place_in_order(look);
         }
         engine.refresh_standing_alerts(0.0);

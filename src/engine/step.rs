@@ -34,6 +34,10 @@ impl Engine {
             }
             Event::PlanRead(ticket, result) => self.plan_read(ticket, result),
             Event::LookWritten(ticket, result) => self.look_written(ticket, result),
+            Event::Silent(output, for_s) => {
+                self.silent(output, for_s);
+                Vec::new()
+            }
             Event::StateWritten(result) => self.state_written(result),
             Event::Stop => self.stop(now),
         }
@@ -258,7 +262,7 @@ impl Engine {
         });
     }
 
-    /// Tells what the start found.
+    /// Tells what the start found, and what came back since the last frame.
     fn open(&mut self, n: FrameNumber) -> Vec<Action> {
         let openings = std::mem::take(&mut self.openings);
         openings.into_iter().map(|(kind, said)| self.tell(kind, None, said, n)).collect()
@@ -266,7 +270,10 @@ impl Engine {
 
     /// True for a lamp whose first frame after a restart is the last one before it, as it is.
     fn stays_as_it_was(&self, index: usize, now: &Conditions) -> bool {
-        self.plan.fixtures[index].address().is_some() && !now.absent && !now.protected
+        self.plan.fixtures[index].address().is_some()
+            && !now.absent
+            && !now.protected
+            && !self.lamps[index].standing.is_soft()
     }
 
     pub(super) fn publish(&mut self) -> Vec<Action> {

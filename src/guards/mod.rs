@@ -14,6 +14,8 @@ pub mod load;
 mod report;
 pub mod thermal;
 
-pub use guard::{Allowed, Conditions, Forecast, Standing, Unheld, allow, before_heat, forecast};
+pub use guard::{
+    Allowed, Conditions, Forecast, SOFT_START_S, Standing, Unheld, allow, before_heat, forecast,
+};
 pub use limits::{HALF_POWER, heat_unknown};
 pub use report::{Intervention, Limit, LimitSet};

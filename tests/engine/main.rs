@@ -9,4 +9,5 @@ mod preferences;
 mod properties;
 mod restart;
 mod rig;
+mod soft;
 mod takes;

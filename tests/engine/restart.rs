@@ -6,13 +6,20 @@ use crate::rig::{Rig, slots};
 use lampkeep::clock::{Clock, VirtualClock};
 use lampkeep::control::{FailureKind, Request};
 use lampkeep::engine::{Kept, KeptBattery, KeptScene, Start};
-use lampkeep::plan::{OnStart, Plan, load};
+use lampkeep::plan::{FramesStop, OnStart, Plan, load};
 use lampkeep::state_file::{self, When};
 use proptest::prelude::*;
-use std::sync::LazyLock;
+use std::sync::{Arc, LazyLock};
 use std::time::Duration;
 
-static DEMO: LazyLock<Plan> = LazyLock::new(load::demo);
+/// The demo with lamps that hold the last frame; those that may be dark are in `soft`.
+static DEMO: LazyLock<Plan> = LazyLock::new(|| {
+    let mut plan = load::demo();
+    for fixture in &mut plan.fixtures {
+        Arc::make_mut(&mut fixture.profile).when_frames_stop = FramesStop::Hold;
+    }
+    plan
+});
 
 /// Through the file and back, as a daemon does it.
 fn through_the_file(kept: &Kept) -> Kept {
@@ -104,7 +111,7 @@ proptest! {
         let by_itself = was.now.scheduled.is_some() || was.now.look == "rollcall";
         if !by_itself && gap_s == 0.0 {
             rig.run(8.0);
-            after.run(8.0 - 1.0 / f64::from(DEMO.frames.rate()));
+            after.run(8.0);
             let landed = |rig: &Rig| rig.status().now.fade_left_s == 0.0;
             if landed(&rig) && landed(&after) {
                 prop_assert_eq!(&lit_slots(&after), &lit_slots(&rig));

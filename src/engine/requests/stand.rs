@@ -133,6 +133,10 @@ impl Engine {
         };
         if back {
             let was = lamp.absent.take();
+            if was.is_some() {
+                // It may have been plugged in just now.
+                lamp.standing.comes_up();
+            }
             return Ok(match was {
                 Some(_) => format!("{fixture} is back · it follows the look that is lit{}", again("with")),
                 None => format!("{fixture} was not absent"),

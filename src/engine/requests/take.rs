@@ -97,6 +97,8 @@ impl Engine {
         for (fixture, lamp) in self.plan.fixtures.iter().zip(&self.lamps) {
             let why = if lamp.sent.limits.has(Limit::Rise) {
                 "is still rising, no faster than it may"
+            } else if lamp.sent.limits.has(Limit::SoftStart) {
+                "comes up softly"
             } else if lamp.shape.wanted {
                 "still looks for its best mix"
             } else {
