@@ -10,6 +10,7 @@ use std::time::Duration;
 use tokio::signal::unix::{SignalKind, signal};
 use tokio::sync::{broadcast, oneshot, watch};
 
+use crate::alive::{self, Alive};
 use crate::cli::exit::Exit;
 use crate::clock::{Clock, SystemClock};
 use crate::control::{self, Alert, Ask, Doors, Envelope, INBOX, Inbound, Request, mqtt, places, socket};
@@ -81,7 +82,10 @@ fn serve(plan: Plan, simulate: bool, record: Option<PathBuf>) -> Result<(), Stri
         let boot_id = clock.boot_id().unwrap_or_default();
         let simulated = simulate || plan.outputs.iter().all(|o| o.kind == OutputKind::Simulator);
         let state = places::state_folder(&plan.name, simulated);
-        let kept = state.as_deref().map_or_else(Start::default, |folder| kept(folder, &When::now(clock, &boot_id)));
+        let now = When::now(clock, &boot_id);
+        let mut kept = state.as_deref().map_or_else(Start::default, |folder| kept(folder, &now));
+        let alive = state.as_deref().map(|folder| Alive::beside(&path, folder));
+        kept.alive_s = alive.as_ref().and_then(|alive| alive.last_s(&now));
         let options = Options { simulate, boot_id: boot_id.clone(), heat: None };
         let engine = Engine::starting(Arc::clone(&plan), options, kept);
         for note in &plan.notes {
@@ -115,6 +119,7 @@ fn serve(plan: Plan, simulate: bool, record: Option<PathBuf>) -> Result<(), Stri
                 stopping.clone(),
             ))
         });
+        let signs = alive.clone().map(|alive| tokio::task::spawn_local(give_signs(alive, clock, boot_id.clone())));
         let (ended_in, mut ended) = oneshot::channel();
         let edges = Edges {
             clock,
@@ -147,6 +152,10 @@ fn serve(plan: Plan, simulate: bool, record: Option<PathBuf>) -> Result<(), Stri
                 _ = hangup.recv() => reload(&inbox_in),
             }
         };
+        if let (Some(alive), Some(signs)) = (alive, signs) {
+            signs.abort();
+            alive.end();
+        }
         // The light has come to rest: now the doors may close.
         stop_doors.send_replace(true);
         let _ = tokio::time::timeout(Duration::from_secs(2), socket_door).await;
@@ -162,6 +171,14 @@ fn serve(plan: Plan, simulate: bool, record: Option<PathBuf>) -> Result<(), Stri
     // A name that is being resolved for the broker may hold a thread for a while yet.
     runtime.shutdown_background();
     served
+}
+
+/// Says several times a second that this daemon is there.
+async fn give_signs(alive: Alive, clock: SystemClock, boot_id: String) {
+    loop {
+        alive.give(&When::now(clock, &boot_id));
+        tokio::time::sleep(alive::EVERY).await;
+    }
 }
 
 /// What the last run of this set kept; what cannot be read counts as unknown.

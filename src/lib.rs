@@ -15,6 +15,7 @@
 #[cfg(test)]
 extern crate self as lampkeep;
 
+pub mod alive;
 pub mod calibrate;
 pub mod channels;
 pub mod cli;

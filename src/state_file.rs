@@ -107,7 +107,7 @@ pub fn read(bytes: &[u8], now: &When) -> Result<Start, StateFileError> {
     file.state.possible().map_err(StateFileError::Impossible)?;
     let same_boot = !file.boot_id.is_empty() && file.boot_id == now.boot_id;
     let gap_s = gap_s(&file, same_boot, now);
-    Ok(Start { kept: Some(file.state), gap_s, same_boot, fault: None })
+    Ok(Start { kept: Some(file.state), gap_s, alive_s: None, same_boot, fault: None })
 }
 
 /// Seconds since it was written. Within one boot the machine's own clock tells; across boots the wall
@@ -155,7 +155,7 @@ mod tests {
         let then = at("2026-05-04T10:00:00Z", "a", 100);
         let kept = kept(61.234_567_890_123);
         let start = read(text(&kept, &then).as_bytes(), &at("2026-05-04T10:00:30Z", "b", 5)).unwrap();
-        assert_eq!(start, Start { kept: Some(kept), gap_s: Some(30.0), same_boot: false, fault: None });
+        assert_eq!(start, Start { kept: Some(kept), gap_s: Some(30.0), ..Start::default() });
     }
 
     #[test]

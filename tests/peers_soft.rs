@@ -68,6 +68,13 @@ impl FarSide {
         Self { master, port: PathBuf::from(std::ffi::OsString::from_vec(name)), decoder: Decoder::new() }
     }
 
+    /// True if a whole frame is there to be read.
+    fn waits(&mut self) -> bool {
+        let mut fds = [PollFd::new(&self.master, PollFlags::IN)];
+        poll(&mut fds, Some(&Timespec { tv_sec: 0, tv_nsec: 0 })).unwrap();
+        fds[0].revents().contains(PollFlags::IN)
+    }
+
     /// The two slots of the next frame.
     fn frame(&mut self) -> (u8, u8) {
         let clock = SystemClock::start();
@@ -112,8 +119,16 @@ fn command(folder: &Path, args: &[&str]) -> Command {
     command
 }
 
-/// Levels of both lamps before, and in the frames after the port was away for `gap`.
-fn pulled(gap: Duration) -> ((u8, u8), Vec<(u8, u8)>) {
+/// What happens to a set whose light stands.
+enum Fault {
+    /// Its port is away for so long.
+    Pulled(Duration),
+    /// Its daemon is killed and started again after so long.
+    Killed(Duration),
+}
+
+/// Levels of both lamps before the fault, and in the frames after it.
+fn after(fault: Fault) -> ((u8, u8), Vec<(u8, u8)>) {
     let folder = tempfile::tempdir().unwrap();
     let name = folder.path().join("interface");
     let point_at = |target: &Path| {
@@ -125,7 +140,7 @@ fn pulled(gap: Duration) -> ((u8, u8), Vec<(u8, u8)>) {
     std::fs::write(folder.path().join("quay.toml"), plan).unwrap();
     let mut far = FarSide::new();
     point_at(&far.port);
-    let _daemon = Daemon(command(folder.path(), &["run", "quay.toml"]).spawn().unwrap());
+    let daemon = Daemon(command(folder.path(), &["run", "quay.toml"]).spawn().unwrap());
     assert_eq!(far.frame(), (0, 0));
     let clock = SystemClock::start();
     while !command(folder.path(), &["recall", "work", "--over", "0s"]).status().unwrap().success() {
@@ -137,6 +152,19 @@ fn pulled(gap: Duration) -> ((u8, u8), Vec<(u8, u8)>) {
     while clock.now().after(from) < Duration::from_millis(500) || stood == (0, 0) {
         stood = far.frame();
     }
+    let gap = match fault {
+        Fault::Pulled(gap) => gap,
+        Fault::Killed(gap) => {
+            drop(daemon);
+            clock.sleep_until(clock.now() + gap);
+            // What was still under way is of before.
+            while far.waits() {
+                stood = far.frame();
+            }
+            let _daemon = Daemon(command(folder.path(), &["run", "quay.toml"]).spawn().unwrap());
+            return (stood, (0..60).map(|_| far.frame()).collect());
+        }
+    };
     // The name goes first: the number of a closed pseudo-terminal is soon given to someone else.
     point_at(Path::new("nowhere"));
     drop(far);
@@ -149,14 +177,14 @@ fn pulled(gap: Duration) -> ((u8, u8), Vec<(u8, u8)>) {
 #[test]
 fn after_half_a_second_without_its_port_the_standing_frame_goes_out_first() {
     // The port is tried again after 50, 100, 200 ms and so on: back within half a second.
-    let (stood, frames) = pulled(Duration::from_millis(300));
+    let (stood, frames) = after(Fault::Pulled(Duration::from_millis(300)));
     assert!(stood.0 > 0 && stood.1 > 0, "{stood:?}");
     assert!(frames.iter().all(|frame| *frame == stood), "{stood:?} {frames:?}");
 }
 
 #[test]
 fn after_three_seconds_lamps_that_may_be_dark_start_from_zero_and_those_that_hold_stand() {
-    let (stood, frames) = pulled(Duration::from_secs(3));
+    let (stood, frames) = after(Fault::Pulled(Duration::from_secs(3)));
     assert!(frames.iter().all(|frame| frame.0 == stood.0), "the lamp that holds: {frames:?}");
     assert_eq!(frames[0].1, 0, "the one that may be dark: {frames:?}");
     assert!(frames.windows(2).all(|pair| pair[0].1 <= pair[1].1), "up and up: {frames:?}");
@@ -164,5 +192,19 @@ fn after_three_seconds_lamps_that_may_be_dark_start_from_zero_and_those_that_hol
     // Half the way in lightness is an eighth of the light; at 40 frames a second that is 20 frames of a second,
     // and some for a machine that is busy.
     assert!((15..45).contains(&half), "{half}: {frames:?}");
+    assert_eq!(frames.last().unwrap().1, stood.1, "{frames:?}");
+}
+
+#[test]
+fn killed_and_started_again_at_once_the_first_frame_is_the_last_one() {
+    let (stood, frames) = after(Fault::Killed(Duration::from_millis(100)));
+    assert!(frames.iter().all(|frame| *frame == stood), "{stood:?} {frames:?}");
+}
+
+#[test]
+fn killed_and_started_again_after_three_seconds_only_the_lamp_that_holds_stands() {
+    let (stood, frames) = after(Fault::Killed(Duration::from_secs(3)));
+    assert!(frames.iter().all(|frame| frame.0 == stood.0), "the lamp that holds: {frames:?}");
+    assert_eq!(frames[0].1, 0, "the one that may be dark: {frames:?}");
     assert_eq!(frames.last().unwrap().1, stood.1, "{frames:?}");
 }

@@ -27,6 +27,8 @@ pub struct Start {
     pub kept: Option<Kept>,
     /// How long ago it was kept, in seconds; `None` where no clock can tell.
     pub gap_s: Option<f64>,
+    /// How long ago its last sign of life was, in seconds, where that is known: at most as long.
+    pub alive_s: Option<f64>,
     /// True if that was in this boot of the machine.
     pub same_boot: bool,
     /// Why what was kept could not be read, in words.
@@ -39,12 +41,19 @@ pub(super) type Opening = (&'static str, String);
 impl Start {
     /// How long the daemon was away, in seconds, if the light is to return.
     fn returns_after_s(&self) -> Option<f64> {
-        self.gap_s.filter(|gap| self.same_boot && (0.0..RETURNS_WITHIN_S).contains(gap))
+        self.away_s().filter(|gap| self.same_boot && (0.0..RETURNS_WITHIN_S).contains(gap))
+    }
+
+    /// How long the daemon was away, in seconds, as far as it is known: not from the last keeping on, where a
+    /// sign of life came after that.
+    fn away_s(&self) -> Option<f64> {
+        let gap_s = self.gap_s?;
+        Some(self.alive_s.map_or(gap_s, |alive_s| alive_s.min(gap_s)))
     }
 
     /// `the daemon was away for 20 min`.
     fn away_said(&self) -> String {
-        match self.gap_s {
+        match self.away_s() {
             Some(gap_s) if self.same_boot => format!("the daemon was away for {}", say::span(gap_s)),
             Some(gap_s) => format!("the machine was started anew, {} after it", say::span(gap_s)),
             None => "the daemon was away, nobody knows how long".to_owned(),
@@ -63,12 +72,13 @@ impl Engine {
             self.openings.push(("state-unreadable", said));
         }
         let (away_s, away) = (start.returns_after_s(), start.away_said());
+        let since_kept_s = start.gap_s.unwrap_or(0.0);
         let Some(kept) = start.kept else { return false };
         self.slates = Slates::from_kept(kept.slates);
         self.batteries = kept.batteries;
         self.memory = kept.again.as_ref().and_then(|m| self.memory_of(m));
         if let Some(take) = kept.take {
-            self.take_up_take(take, away_s, &away);
+            self.take_up_take(take, away_s, since_kept_s, &away);
         }
         let Some(light) = kept.light else { return false };
         let Some(away_s) = away_s else {
@@ -83,12 +93,12 @@ impl Engine {
         }
         self.lines = vec![Line::away(away_s); self.plan.outputs.len()];
         let same_plan = kept.plan == self.plan.hash;
-        if same_plan && self.put_back(&light, away_s) {
+        if same_plan && self.put_back(&light, since_kept_s) {
             if light.scene != KeptScene::Dark {
                 self.openings.push(("light-returned", format!("{} as it was: {away}", self.scene_name())));
             }
         } else {
-            self.bring_back(&light, away_s, &away);
+            self.bring_back(&light, since_kept_s, &away);
         }
         let may_be_dark = |id: &FixtureId| {
             let fixture = self.plan.fixture(*id);
@@ -103,7 +113,12 @@ impl Engine {
         if self.memory.is_some() { "; `lampkeep again` brings it back" } else { "" }
     }
 
-    fn take_up_take(&mut self, take: KeptTake, away_s: Option<f64>, away: &str) {
+    /// A take that rolled when it was kept, `since_kept_s` ago.
+    fn take_up_take(&mut self, mut take: KeptTake, away_s: Option<f64>, since_kept_s: f64, away: &str) {
+        if let Some(away_s) = away_s {
+            // It went on rolling until the daemon was gone.
+            take.rolled_s += (since_kept_s - away_s).max(0.0);
+        }
         let rolled = say::span(take.rolled_s);
         match away_s {
             Some(away_s) => {
@@ -120,7 +135,7 @@ impl Engine {
     }
 
     /// The very light that was, slot by slot; false, and nothing changed, where it cannot be that.
-    fn put_back(&mut self, light: &KeptLight, away_s: f64) -> bool {
+    fn put_back(&mut self, light: &KeptLight, since_kept_s: f64) -> bool {
         let ids: Vec<FixtureId> = self.plan.fixture_ids().collect();
         let scene = self.scene_of(&light.scene);
         let all_there = light.lamps.len() == ids.len()
@@ -145,7 +160,7 @@ impl Engine {
         let clock = self.clock();
         let frames = |s: f64| clock.frames_in(std::time::Duration::from_secs_f64(s));
         self.heat.gliding_until = frames(light.held.glides_s()) + 2;
-        self.rest_ends = light.rest_left_s.map(|left| frames((left - away_s).max(0.0)));
+        self.rest_ends = light.rest_left_s.map(|left| frames((left - since_kept_s).max(0.0)));
         let fades: Vec<u64> = light.lamps.iter().map(|l| frames(l.fade_left_s)).collect();
         self.heat.lands = fades.iter().copied().max().unwrap_or(0);
         self.before_calibrate = light.before_calibrate.as_ref().and_then(|m| self.memory_of(m));
@@ -210,7 +225,7 @@ impl Engine {
     }
 
     /// Another plan: the look by its name, solved anew, if it is still there.
-    fn bring_back(&mut self, light: &KeptLight, away_s: f64, away: &str) {
+    fn bring_back(&mut self, light: &KeptLight, since_kept_s: f64, away: &str) {
         let (name, rest) = match &light.scene {
             KeptScene::Look(name) => (name, false),
             KeptScene::Rest(name) => (name, true),
@@ -237,7 +252,7 @@ impl Engine {
         }
         if rest {
             (self.memory, self.scene) = (memory, Scene::Rest(look));
-            let left_s = (light.rest_left_s.unwrap_or(0.0) - away_s).max(0.0);
+            let left_s = (light.rest_left_s.unwrap_or(0.0) - since_kept_s).max(0.0);
             self.rest_ends = Some(self.clock().frames_in(std::time::Duration::from_secs_f64(left_s)));
         }
         let nudges = if light.nudged { ", without its nudges" } else { "" };

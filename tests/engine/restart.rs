@@ -181,7 +181,7 @@ fn after_a_minute_or_in_another_boot_it_is_dark_and_again_brings_the_light_back(
         ("no clock tells", None, true, false),
     ];
     for (why, gap_s, same_boot, returns) in starts {
-        let start = Start { kept: Some(kept(&rig)), gap_s, same_boot, fault: None };
+        let start = Start { kept: Some(kept(&rig)), gap_s, same_boot, ..Start::default() };
         let mut after = Rig::from(DEMO.clone(), start);
         after.frame();
         assert_eq!(!is_dark(&after), returns, "{why}");
@@ -197,6 +197,27 @@ fn after_a_minute_or_in_another_boot_it_is_dark_and_again_brings_the_light_back(
             assert_eq!(last(&after), before, "{why}");
         }
     }
+}
+
+/// The state may be ten seconds old when the daemon dies; a sign of life tells of the rest.
+#[test]
+fn the_time_away_counts_from_the_last_sign_of_life_and_heat_and_takes_from_the_last_keeping() {
+    let mut rig = lit(still_look());
+    rig.done(r#"{"do":"take-start"}"#);
+    rig.run(5.0);
+    let start = Start {
+        kept: Some(kept(&rig)),
+        gap_s: Some(68.0),
+        alive_s: Some(58.0),
+        same_boot: true,
+        ..Start::default()
+    };
+    let mut after = Rig::from(DEMO.clone(), start);
+    after.frame();
+    assert_eq!(last(&after), last(&rig), "away for less than a minute");
+    let said = after.done(r#"{"do":"take-end"}"#);
+    assert!(said.contains("over after 73 s"), "{said}");
+    assert!(said.contains("the daemon was away for 58 s after 15 s"), "{said}");
 }
 
 #[test]

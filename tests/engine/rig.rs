@@ -38,7 +38,8 @@ impl Rig {
 
     /// A daemon started anew `gap_s` seconds after what was kept, in the same boot of the machine.
     pub fn again(plan: Plan, kept: Kept, gap_s: f64) -> Self {
-        Self::from(plan, Start { kept: Some(kept), gap_s: Some(gap_s), same_boot: true, fault: None })
+        let start = Start { kept: Some(kept), gap_s: Some(gap_s), same_boot: true, ..Start::default() };
+        Self::from(plan, start)
     }
 
     pub fn from(plan: Plan, start: Start) -> Self {
