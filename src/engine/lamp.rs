@@ -23,7 +23,24 @@ pub(super) struct Fade {
     pub frames: u64,
     /// The lamp's floor at the lit end's colour, in lux.
     pub floor_lux: f64,
+    /// Which side of its floor it is on; `None` until its first frame.
+    pub course: Option<Course>,
 }
+
+/// How a fade meets the lamp's floor: once at most, whatever colours and limits do on the way.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Course {
+    /// Lit at its end: from its first lit moment on it does not go under the floor.
+    Lit,
+    /// Lit at its start and dark at its end: cut where it first comes under the floor.
+    GoesDark,
+    /// Dark from here on.
+    Dark,
+}
+
+/// A lamp whose colour moves and that was cut at its floor is lit again from this many times its floor on: a
+/// tenth of a stop. Judgement, as in `guards`.
+const LIT_AGAIN: f64 = 1.071_773_462_536_293_2;
 
 /// A mix that a lamp is held to whatever its demand's colour: for readings of single channel values.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -111,6 +128,8 @@ pub(super) struct Lamp {
     begun: Begun,
     /// True when the next frame can only be the same as the last.
     pub settled: bool,
+    /// True while its motion is under its floor.
+    cut: bool,
     /// Where it is going, once that was needed.
     landing: Option<Landing>,
     /// Slots of the frame before the last, to be written over.
@@ -147,6 +166,7 @@ impl Lamp {
             held: Held::default(),
             begun,
             settled: false,
+            cut: false,
             landing: None,
             spare: Vec::new(),
         };
@@ -168,7 +188,14 @@ impl Lamp {
         let end = target.at(0.0);
         let lit = fade::lit_colour(&from, &end);
         let full = solve::reach(fixture, &Demand { lux: 0.0, colour: lit }).full_lux;
-        self.fade = Some(Fade { from, start: at, frames, floor_lux: full * fixture.limits.floor.get() });
+        self.fade = Some(Fade {
+            from,
+            start: at,
+            frames,
+            floor_lux: full * fixture.limits.floor.get(),
+            course: None,
+        });
+        self.cut = false;
         self.pin = None;
         self.landing = None;
         self.target = target;
@@ -263,10 +290,51 @@ impl Lamp {
         let way = if plain { Way::To { end, fading } } else { Way::Steady };
         let shape = (fixture.prefer == Prefer::Rendering).then(|| self.shape.at(n));
         let mixed = shape.is_none() || (self.shape.over(n) && !self.shape.wanted);
-        let reach = self.reach(fixture, &self.asked, shape.as_ref());
+        let mut reach = self.reach(fixture, &self.asked, shape.as_ref());
+        if plain && fading || self.target.motion.is_some() {
+            let lux = self.on_course(fixture, now, &reach, end);
+            if lux != self.asked.lux {
+                self.asked.lux = lux;
+                reach = self.reach(fixture, &self.asked, shape.as_ref());
+            }
+        }
         let moves = fading || !mixed || self.target.motion.is_some();
         self.begun = Begun { reach, way, moves };
         self.unheld = guards::before_heat(fixture, &reach, now, &self.standing);
+    }
+
+    /// Light in lux that keeps to one side of the floor while it moves: the floor, or none, where what was
+    /// asked is under it. `end`: where the fade goes.
+    fn on_course(&mut self, fixture: &Fixture, now: &Conditions, reach: &Reach, end: Demand) -> f64 {
+        let floor = fixture.limits.floor.get();
+        let (lux, under) = (self.asked.lux, reach.level < floor);
+        if floor <= 0.0 || lux <= 0.0 {
+            return lux;
+        }
+        if self.fade.is_none() {
+            self.cut = reach.level < if self.cut { floor * LIT_AGAIN } else { floor };
+            return if self.cut { 0.0 } else { lux };
+        }
+        let course = self.fade.and_then(|fade| fade.course).unwrap_or_else(|| {
+            let shape = (fixture.prefer == Prefer::Rendering).then_some(self.shape.to);
+            let here = Conditions { absent: false, protected: false, ..*now };
+            let lit =
+                guards::forecast(fixture, &self.reach(fixture, &end, shape.as_ref()), &here).lux() > 0.0;
+            match (self.sent.allowed.lux > 0.0, lit) {
+                (_, true) => Course::Lit,
+                (true, false) => Course::GoesDark,
+                (false, false) => Course::Dark,
+            }
+        });
+        let course = if course == Course::GoesDark && under { Course::Dark } else { course };
+        if let Some(fade) = &mut self.fade {
+            fade.course = Some(course);
+        }
+        match course {
+            Course::Dark => 0.0,
+            Course::Lit if under => reach.full_lux * floor,
+            Course::Lit | Course::GoesDark => lux,
+        }
     }
 
     /// Sends the frame that was begun, less what heat holds. A settled lamp of which heat holds the same

@@ -93,7 +93,15 @@ pub struct Standing {
     /// The same with what heat holds back taken off: what is let go of again is a rise like any other.
     held_lux: f64,
     soft: Soft,
+    /// True if it was lit in the last frame.
+    lit: bool,
+    /// True if heat has taken it under its floor since: it comes back only from well above.
+    cut: bool,
 }
+
+/// A lamp that heat has taken under its floor is lit again from this many times its floor on: a tenth of a stop.
+/// Judgement: heat near a border goes up and down by less.
+const LIT_AGAIN: f64 = 1.071_773_462_536_293_2;
 
 /// How long a lamp that may be dark takes to come up to what stands, in seconds. Judgement: seen as a rise and
 /// not as a flash, and short beside any take.
@@ -115,7 +123,7 @@ impl Standing {
     /// Of a lamp that stands at `held_lux`, and would at `lux` if heat held nothing: after a restart.
     #[must_use]
     pub fn at(lux: f64, held_lux: f64) -> Self {
-        Self { lux, held_lux, soft: Soft::Not }
+        Self { lux, held_lux, lit: held_lux > 0.0, ..Self::default() }
     }
 
     /// True if the same demand again would be allowed the same: nothing is still rising.
@@ -199,7 +207,16 @@ pub fn allow(
         allowed = risen(fixture, allowed, now, standing.held_lux);
     }
     standing.held_lux = allowed.lux();
-    floored(fixture, allowed)
+    let floored = floored(fixture, allowed);
+    let lit = floored.level > 0.0;
+    standing.cut = heat.holds() && allowed.level > 0.0 && (standing.cut || standing.lit && !lit);
+    let stays_cut = standing.cut && allowed.level < fixture.limits.floor.get() * LIT_AGAIN;
+    standing.cut = stays_cut;
+    standing.lit = lit && !stays_cut;
+    if stays_cut && lit {
+        return Allowed { level: 0.0, limits: floored.limits.with(Limit::Floor), ..floored };
+    }
+    floored
 }
 
 /// Light that every guard but the one for heat lets through.

@@ -2,6 +2,7 @@
 
 mod balance;
 mod calibrate;
+mod floors;
 mod frames;
 mod heat;
 mod hurry;
