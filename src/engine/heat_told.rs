@@ -1,6 +1,7 @@
 //! What is told of heat: ahead, while it holds light, and when that is over. Every figure is an estimate.
 
 use super::heat::{Body, Told};
+use super::state::Scene;
 use super::{Action, Engine, say};
 use crate::guards::thermal::{Ending, LampNow, WARN_AHEAD_S, time_to_hold_s};
 use crate::plan::{Control, FixtureId, LookId};
@@ -200,6 +201,32 @@ impl Engine {
             }
             None => "as asked again now".to_owned(),
         }
+    }
+
+    /// How long the light that stands is safe for its hottest lamp; `None` where no lit lamp has a figure.
+    pub(super) fn heat_safe_said(&self) -> Option<String> {
+        let lit = |id: &FixtureId| {
+            let lamp = &self.lamps[id.0];
+            lamp.absent.is_none() && lamp.unheld.watts > 0.0 && self.heat.bodies[id.0].model().is_some()
+        };
+        let lit: Vec<FixtureId> = self.plan.fixture_ids().filter(lit).collect();
+        if lit.is_empty() {
+            return None;
+        }
+        if let Some(held) = lit.iter().find(|id| self.heat.held(id.0).holds()) {
+            return Some(format!("heat holds {} already", self.plan.fixture(*held).id));
+        }
+        let left = lit.iter().filter_map(|id| Some((*id, self.heat_left_s(*id)?)));
+        let Some((id, left_s)) = left.min_by(|a, b| a.1.total_cmp(&b.1)) else {
+            return Some("safe by heat for as long as it takes".to_owned());
+        };
+        let step = self.position.and_then(|p| self.plan.order.get(p));
+        let planned =
+            step.filter(|step| self.scene == Scene::Look(step.look)).map(|s| s.on_for.as_secs_f64());
+        let short = planned
+            .filter(|s| *s > left_s)
+            .map_or(String::new(), |s| format!(", warning: {} planned", say::span(s)));
+        Some(format!("safe by heat for about {} ({}){short}", say::span(left_s), self.plan.fixture(id).id))
     }
 
     /// What a recalled look has to expect of heat if it stands as long as planned.

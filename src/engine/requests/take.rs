@@ -119,6 +119,7 @@ impl Engine {
         if self.nudged {
             parts.push("nudged".to_owned());
         }
+        parts.extend(self.heat_safe_said());
         if self.rest_ends.is_some() {
             parts.push("rest ends once the take has".to_owned());
         }
