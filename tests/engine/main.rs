@@ -1,5 +1,6 @@
 //! The engine on virtual time, on the demo plan.
 
+mod again;
 mod balance;
 mod calibrate;
 mod floors;

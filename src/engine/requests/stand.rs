@@ -43,6 +43,10 @@ impl Engine {
         self.turn_all(&memory.targets, at, frames);
         self.scene = memory.scene;
         self.nudged = memory.nudged;
+        if let (Scene::Look(look), None) = (self.scene, self.position) {
+            // After a start `next` goes on from here, not from the first step.
+            self.find_place_in_order(look);
+        }
         let nudged = if self.nudged { " · with its nudges" } else { "" };
         Ok(format!("{} · {}{nudged}", self.scene_name(), self.fading(frames)))
     }
