@@ -86,7 +86,7 @@ fn serve(plan: Plan, simulate: bool, record: Option<PathBuf>) -> Result<(), Stri
         let mut kept = state.as_deref().map_or_else(Start::default, |folder| kept(folder, &now));
         let alive = state.as_deref().map(|folder| Alive::beside(&path, folder));
         kept.alive_s = alive.as_ref().and_then(|alive| alive.last_s(&now));
-        let options = Options { simulate, boot_id: boot_id.clone(), heat: None };
+        let options = Options { simulate, boot_id: boot_id.clone(), heat: None, batteries: Vec::new() };
         let engine = Engine::starting(Arc::clone(&plan), options, kept);
         for note in &plan.notes {
             tracing::warn!("{note}");

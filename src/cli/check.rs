@@ -1,7 +1,10 @@
 //! `check`: once a plan has no errors, what the set can and cannot do.
 
 mod exposure;
+mod heat;
 mod loads;
+
+pub use heat::HeatFindings;
 
 use std::fmt::Write;
 
@@ -31,6 +34,8 @@ pub struct Findings {
     pub circuits: Vec<CircuitUse>,
     /// Each lamp that runs from a battery.
     pub batteries: Vec<BatteryUse>,
+    /// Heat of the running order and of each look.
+    pub heat: HeatFindings,
     /// Fixtures whose heat is not known: half power on real outputs.
     pub heat_unknown: Vec<String>,
     /// Cameras, shutters and modulation.
@@ -175,6 +180,7 @@ pub fn findings(plan: &Plan) -> Findings {
         looks,
         circuits: loads::circuits(plan),
         batteries: loads::batteries(plan),
+        heat: heat::findings(plan),
         heat_unknown: plan
             .fixtures
             .iter()
@@ -245,6 +251,7 @@ impl Findings {
             self.looks.iter().filter_map(|l| Some((l.look.as_str(), l.key.as_ref()?))),
         ));
         text.push_str(&exposure::text(&self.exposure));
+        text.push_str(&heat::text(&self.heat));
         if !self.heat_unknown.is_empty() {
             let _ = writeln!(
                 text,

@@ -87,6 +87,7 @@ impl Engine {
         }
         standing.extend(self.heat_standing());
         standing.extend(self.state_fault.as_ref().map(|why| ("state-not-written", None, unwritten(why))));
+        standing.extend(self.load_standing());
         if let Scene::Look(look) | Scene::Rest(look) = self.scene
             && self.plan.look(look).protect
         {

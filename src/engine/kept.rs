@@ -7,6 +7,7 @@ use serde::{Deserialize, Serialize};
 
 use super::heat::KeptBody;
 use super::lamp::{Lamp, Pin};
+use super::load::KeptBattery;
 use super::state::{Memory, Scene};
 use super::{Action, Engine};
 use crate::guards::thermal::Ramp;
@@ -39,16 +40,6 @@ pub struct Kept {
     pub take: Option<KeptTake>,
     /// How many takes each slate has had, the latest last.
     pub slates: Vec<KeptSlate>,
-}
-
-/// What a battery has given since it was put in.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct KeptBattery {
-    /// The fixture that it feeds, by its id.
-    pub id: String,
-    /// Energy drawn in watt-hours, 0 to 1e6.
-    pub used_wh: f64,
 }
 
 /// How many takes a slate has had.
@@ -215,7 +206,7 @@ impl Engine {
         Kept {
             plan: self.plan.hash.clone(),
             bodies: self.kept_heat(),
-            batteries: self.batteries.clone(),
+            batteries: self.kept_batteries(),
             light: Some(self.kept_light()),
             again: self.memory.as_ref().map(|m| self.kept_memory(m)),
             take: self.kept_take(),
@@ -335,8 +326,8 @@ impl Kept {
             fits("a lamp's name", body.lamp.len() <= LONGEST)?;
         }
         for battery in &self.batteries {
-            let so = (0.0..=1e6).contains(&battery.used_wh) && battery.id.len() <= LONGEST;
-            fits(&format!("the battery of {}", crate::words::short(&battery.id)), so)?;
+            let so = (0.0..=1e6).contains(&battery.used_wh) && battery.lamp.len() <= LONGEST;
+            fits(&format!("the battery of {}", crate::words::short(&battery.lamp)), so)?;
         }
         fits("a slate", self.slates.iter().all(|s| (1..=LONGEST).contains(&s.slate.len())))?;
         if let Some(take) = &self.take {

@@ -4,8 +4,7 @@ use serde::{Deserialize, Serialize};
 
 use super::shape::ShapeFade;
 use crate::channels::{self, Stand, Step};
-use crate::guards::thermal::Held;
-use crate::guards::{self, Allowed, Conditions, Limit, LimitSet, Standing, Unheld};
+use crate::guards::{self, Allowed, Conditions, Holds, Limit, LimitSet, Standing, Unheld};
 use crate::light::{Colour, Demand, Moving, Reach, Shape, fade, mix, solve};
 use crate::plan::{Fixture, MAX_EMITTERS, Prefer};
 use crate::units::{FrameClock, FrameNumber, Xy};
@@ -122,8 +121,8 @@ pub(super) struct Lamp {
     pub sent: Sent,
     /// What every guard but the one for heat lets through.
     pub unheld: Unheld,
-    /// What heat held of it in the frame last sent.
-    pub held: Held,
+    /// What heat and circuits held of it in the frame last sent.
+    pub holds: Holds,
     /// The frame under way, and then the last.
     begun: Begun,
     /// True when the next frame can only be the same as the last.
@@ -163,7 +162,7 @@ impl Lamp {
             asked,
             sent,
             unheld: Unheld::default(),
-            held: Held::default(),
+            holds: Holds::default(),
             begun,
             settled: false,
             cut: false,
@@ -250,7 +249,7 @@ impl Lamp {
         change: impl Fn(Demand) -> Demand,
     ) {
         self.begin(fixture, n, clock, now, change);
-        self.finish(fixture, now, Held::default());
+        self.finish(fixture, now, Holds::default());
     }
 
     /// Works out what frame `n` is before heat has its say. `change` alters the demand on its way (a wink,
@@ -337,13 +336,13 @@ impl Lamp {
         }
     }
 
-    /// Sends the frame that was begun, less what heat holds. A settled lamp of which heat holds the same
-    /// stands as it is.
-    pub fn finish(&mut self, fixture: &Fixture, now: &Conditions, held: Held) {
-        if self.settled && self.held == held {
+    /// Sends the frame that was begun, less what is held. A settled lamp of which the same is held stands as
+    /// it is.
+    pub fn finish(&mut self, fixture: &Fixture, now: &Conditions, holds: Holds) {
+        if self.settled && self.holds == holds {
             return;
         }
-        self.held = held;
+        self.holds = holds;
         let settled = self.send(fixture, now);
         self.settled = settled && !self.begun.moves;
     }
@@ -359,7 +358,7 @@ impl Lamp {
     /// Guards and slots of what was begun; true if the same demand again would give the same.
     fn send(&mut self, fixture: &Fixture, now: &Conditions) -> bool {
         let Begun { reach, way, .. } = self.begun;
-        let allowed = guards::allow(fixture, &reach, now, &self.held, &mut self.standing);
+        let allowed = guards::allow(fixture, &reach, now, &self.holds, &mut self.standing);
         let given = if fixture.address().is_some() {
             self.write_slots(fixture, now, &reach, &allowed, way);
             channels::given(fixture, &self.sent.slots)

@@ -14,9 +14,11 @@ mod event;
 pub mod explain;
 pub mod exposure;
 mod heat;
+pub mod heat_ahead;
 mod heat_told;
 mod kept;
 mod lamp;
+mod load;
 pub mod meter;
 pub mod quality;
 mod reload;
@@ -33,9 +35,9 @@ mod take;
 pub use event::{Action, Event, Ticket};
 pub use heat::{HeatStart, KeptBody};
 pub use kept::{
-    Kept, KeptBattery, KeptLamp, KeptLight, KeptMemory, KeptOutput, KeptScene, KeptSlate, KeptTake,
-    KeptTarget,
+    Kept, KeptLamp, KeptLight, KeptMemory, KeptOutput, KeptScene, KeptSlate, KeptTake, KeptTarget,
 };
+pub use load::KeptBattery;
 pub use start::Start;
 pub(crate) use state::light_of;
 pub use state::{Engine, Options};

@@ -3,6 +3,7 @@
 use std::collections::HashSet;
 use std::sync::Arc;
 
+use super::heat_ahead::Ahead;
 use super::lamp::Lamp;
 use super::shape::ShapeFade;
 use super::state::{Memory, Scene};
@@ -125,6 +126,8 @@ impl Engine {
         if rate.0 != rate.1 {
             self.retime(rate.0, rate.1);
         }
+        self.adopt_load(&old.fixtures);
+        self.ahead = Ahead::default();
         let held = self.adopt_heat(&old.fixtures);
         // The next look at the outputs tells which of them are silent.
         self.lines = vec![super::soft::Line::away(0.0); self.plan.outputs.len()];

@@ -75,7 +75,6 @@ impl Engine {
         let since_kept_s = start.gap_s.unwrap_or(0.0);
         let Some(kept) = start.kept else { return false };
         self.slates = Slates::from_kept(kept.slates);
-        self.batteries = kept.batteries;
         self.memory = kept.again.as_ref().and_then(|m| self.memory_of(m));
         if let Some(take) = kept.take {
             self.take_up_take(take, away_s, since_kept_s, &away);
@@ -221,7 +220,6 @@ impl Engine {
         let unheld =
             if held.holds() && !held.dark { was.allowed.lux / held.share() } else { was.allowed.lux };
         lamp.standing = Standing::at(unheld, was.allowed.lux);
-        lamp.held = held;
     }
 
     /// Another plan: the look by its name, solved anew, if it is still there.

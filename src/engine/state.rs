@@ -4,8 +4,10 @@ use std::sync::Arc;
 
 use super::Ticket;
 use super::heat::{Heat, HeatStart};
-use super::kept::{Keeps, Kept, KeptBattery};
+use super::heat_ahead::Ahead;
+use super::kept::{Keeps, Kept};
 use super::lamp::Lamp;
+use super::load::{KeptBattery, LoadState};
 use super::soft::Line;
 use super::start::{Opening, Start};
 use super::take::{Rolling, Slates};
@@ -29,6 +31,8 @@ pub struct Options {
     /// What the state file says of the bodies' heat. `None`: nothing is known, so that real lamps count
     /// as hot; simulated ones are cold.
     pub heat: Option<HeatStart>,
+    /// What the state file says of batteries; one that is not in it is full.
+    pub batteries: Vec<KeptBattery>,
 }
 
 /// What is lit, apart from nudges.
@@ -114,6 +118,8 @@ pub struct Engine {
     pub(super) last: Option<FrameNumber>,
     pub(super) lamps: Vec<Lamp>,
     pub(super) heat: Heat,
+    pub(super) load: LoadState,
+    pub(super) ahead: Ahead,
     /// Best mixes found so far, for lamps that prefer `rendering`.
     pub(super) renderings: Renderings,
     pub(super) scene: Scene,
@@ -130,8 +136,6 @@ pub struct Engine {
     pub(super) rest_ends: Option<FrameNumber>,
     pub(super) take: Option<Rolling>,
     pub(super) slates: Slates,
-    /// What each battery has given: kept between starts.
-    pub(super) batteries: Vec<KeptBattery>,
     pub(super) keeps: Keeps,
     /// Why the state is not written, while it is not.
     pub(super) state_fault: Option<String>,
@@ -166,6 +170,9 @@ impl Engine {
     #[must_use]
     pub fn starting(plan: Arc<Plan>, mut options: Options, start: Start) -> Self {
         if let Some(kept) = &start.kept {
+            if options.batteries.is_empty() {
+                options.batteries.clone_from(&kept.batteries);
+            }
             options.heat.get_or_insert_with(|| HeatStart { bodies: kept.bodies.clone(), gap_s: start.gap_s });
         }
         let dark = solve::dark_colour(&plan);
@@ -173,6 +180,8 @@ impl Engine {
             patches: channels::patches(&plan),
             lamps: Vec::new(),
             heat: Heat::default(),
+            load: LoadState::new(&plan, &options.batteries),
+            ahead: Ahead::default(),
             renderings: Renderings::new(&plan),
             options,
             last: None,
@@ -187,7 +196,6 @@ impl Engine {
             rest_ends: None,
             take: None,
             slates: Slates::default(),
-            batteries: Vec::new(),
             keeps: Keeps::default(),
             state_fault: None,
             // Nothing is known of what lamps showed before.
@@ -338,6 +346,7 @@ impl Engine {
                 .order
                 .get(self.position.map_or(0, |p| p + 1))
                 .map(|step| self.plan.look(step.look).name.clone()),
+            heat: self.ahead.steps.clone(),
         };
         Status {
             version: 1,
@@ -350,6 +359,7 @@ impl Engine {
             outputs: self.outputs.clone(),
             mqtt: self.mqtt.clone(),
             fixtures: self.plan.fixture_ids().map(|id| self.fixture_status(id)).collect(),
+            circuits: self.circuits_status(),
             alerts: self.alerts.clone(),
         }
     }
@@ -378,6 +388,7 @@ impl Engine {
             body_est_c: heat.map(|h| h.body_est_c),
             limit_c: heat.map(|h| h.limit_c),
             minutes_left: heat.and_then(|h| h.minutes_left),
+            battery: self.battery_status(id),
             limited_by: lamp.sent.limits.iter().map(|l| l.word().to_owned()).collect(),
             uncalibrated: fixture.uncalibrated,
         }

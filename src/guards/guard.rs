@@ -185,18 +185,35 @@ impl Standing {
     }
 }
 
+/// What the guards that look at the whole set hold of one lamp in a frame, by [`before_heat`] of all lamps.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Holds {
+    /// What heat holds.
+    pub heat: Held,
+    /// Share of the light that the circuits let through after that, 0 to 1.
+    pub circuit: f64,
+}
+
+impl Default for Holds {
+    /// Nothing is held.
+    fn default() -> Self {
+        Self { heat: Held::default(), circuit: 1.0 }
+    }
+}
+
 /// What of a lamp's demand may be sent in this frame: that or less.
 ///
-/// `heat`: what the thermal guard holds of it, by [`before_heat`] of all lamps. A fall passes at once.
-/// `standing` is carried from frame to frame.
+/// `holds`: what the guards that look at the whole set hold of it. A fall passes at once. `standing` is
+/// carried from frame to frame.
 #[must_use]
 pub fn allow(
     fixture: &Fixture,
     reach: &Reach,
     now: &Conditions,
-    heat: &Held,
+    holds: &Holds,
     standing: &mut Standing,
 ) -> Allowed {
+    let heat = &holds.heat;
     let stands = stand(fixture, reach, now);
     let mut allowed = risen(fixture, standing.softened(fixture, stands), now, standing.lux);
     standing.soft_goes_on(stands.level, now.period_s);
@@ -207,9 +224,15 @@ pub fn allow(
         allowed = risen(fixture, allowed, now, standing.held_lux);
     }
     standing.held_lux = allowed.lux();
+    if holds.circuit < 1.0 && allowed.level > 0.0 {
+        allowed.level *= holds.circuit.max(0.0);
+        allowed.limits = allowed.limits.with(Limit::Circuit);
+    }
     let floored = floored(fixture, allowed);
     let lit = floored.level > 0.0;
-    standing.cut = heat.holds() && allowed.level > 0.0 && (standing.cut || standing.lit && !lit);
+    standing.cut = (heat.holds() || holds.circuit < 1.0)
+        && allowed.level > 0.0
+        && (standing.cut || standing.lit && !lit);
     let stays_cut = standing.cut && allowed.level < fixture.limits.floor.get() * LIT_AGAIN;
     standing.cut = stays_cut;
     standing.lit = lit && !stays_cut;

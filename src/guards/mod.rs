@@ -15,7 +15,7 @@ mod report;
 pub mod thermal;
 
 pub use guard::{
-    Allowed, Conditions, Forecast, SOFT_START_S, Standing, Unheld, allow, before_heat, forecast,
+    Allowed, Conditions, Forecast, Holds, SOFT_START_S, Standing, Unheld, allow, before_heat, forecast,
 };
 pub use limits::{HALF_POWER, heat_unknown};
 pub use report::{Intervention, Limit, LimitSet};

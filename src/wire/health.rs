@@ -3,7 +3,7 @@
 use std::array;
 use std::sync::Mutex;
 use std::sync::PoisonError;
-use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::Duration;
 
 use crate::control::LinkState;
@@ -50,7 +50,6 @@ pub struct Meter {
     frames: AtomicU64,
     missed: AtomicU64,
     reopened: AtomicU64,
-    first_sent: AtomicBool,
     /// Start of the last frame in nanoseconds of the sender's clock; before the first, the sender's own start.
     last_ns: AtomicU64,
     lateness: Histogram,
@@ -64,7 +63,6 @@ impl Meter {
             frames: AtomicU64::new(0),
             missed: AtomicU64::new(0),
             reopened: AtomicU64::new(0),
-            first_sent: AtomicBool::new(false),
             last_ns: AtomicU64::new(0),
             lateness: Histogram::new(),
         }
@@ -73,7 +71,6 @@ impl Meter {
     pub fn sent(&self, late: Duration) {
         self.lateness.add(late);
         self.frames.fetch_add(1, Ordering::Relaxed);
-        self.first_sent.store(true, Ordering::Relaxed);
     }
 
     /// A frame's start, or the sender's.
@@ -103,7 +100,6 @@ impl Meter {
         let mut words = self.words.lock().unwrap_or_else(PoisonError::into_inner);
         words.state = LinkState::Down;
         words.said = Some(said);
-        self.first_sent.store(true, Ordering::Relaxed);
     }
 
     pub fn up(&self, note: Option<String>, gap: Option<Duration>) {
@@ -125,7 +121,8 @@ impl Meter {
             late_us_p999: self.lateness.percentile(0.999),
             reopened: self.reopened.load(Ordering::Relaxed),
             last_gap_s: words.last_gap.map(|gap| gap.as_secs_f64()),
-            first_sent: self.first_sent.load(Ordering::Relaxed),
+            // One word for both, so that no reader sees a frame sent by an output that is still starting.
+            first_sent: words.state != LinkState::Starting,
         }
     }
 }

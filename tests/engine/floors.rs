@@ -152,7 +152,7 @@ fn a_fade_out_goes_down_to_the_floor_and_a_fade_in_begins_on_it() {
 /// Heat that holds a lamp near its floor and flutters there by less than a tenth of a stop.
 #[test]
 fn heat_that_flutters_at_the_floor_cuts_once_and_lights_once() {
-    use lampkeep::guards::{Conditions, Standing, allow, thermal::Held};
+    use lampkeep::guards::{Conditions, Holds, Standing, allow, thermal::Held};
     let white = ColourTarget::White(Kelvin::clamped(5600.0), Duv::ZERO);
     let plan = plan(&[0.1], &[None], &[vec![Some((0.0, white))]]);
     let fixture = &plan.fixtures[0];
@@ -164,14 +164,16 @@ fn heat_that_flutters_at_the_floor_cuts_once_and_lights_once() {
     let reach = lampkeep::light::solve::reach(fixture, &asked);
     let now = Conditions { real_output: false, period_s: 0.025, absent: false, protected: false };
     let mut standing = Standing::default();
-    let mut lit = allow(fixture, &reach, &now, &Held::default(), &mut standing).level() > 0.0;
+    let mut lit = allow(fixture, &reach, &now, &Holds::default(), &mut standing).level() > 0.0;
     let mut pops = 0;
     // Two stops under what is asked is the floor: down to 2.5 stops in a minute, and up again.
     for n in 0..4800_u32 {
         let slow = 2.5 * (1.0 - (f64::from(n) / 2400.0 - 1.0).abs());
         let stops = (slow + 0.04 * f64::from(n).sin()).max(0.0);
         let held = Held { stops, dark: false, limit_won: false };
-        let is = allow(fixture, &reach, &now, &held, &mut standing).level() > 0.0;
+        let is = allow(fixture, &reach, &now, &Holds { heat: held, ..Holds::default() }, &mut standing)
+            .level()
+            > 0.0;
         pops += u32::from(is != lit);
         lit = is;
     }

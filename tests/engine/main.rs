@@ -1,5 +1,6 @@
 //! The engine on virtual time, on the demo plan.
 
+mod afternoon;
 mod again;
 mod balance;
 mod calibrate;
@@ -7,6 +8,7 @@ mod floors;
 mod frames;
 mod heat;
 mod hurry;
+mod load;
 mod preferences;
 mod properties;
 mod restart;

@@ -5,7 +5,7 @@ use crate::properties::{any_request, cases};
 use crate::rig::{Rig, slots};
 use lampkeep::clock::{Clock, VirtualClock};
 use lampkeep::control::{FailureKind, Request};
-use lampkeep::engine::{Kept, KeptBattery, KeptScene, Start};
+use lampkeep::engine::{Kept, KeptScene, Start};
 use lampkeep::plan::{FramesStop, OnStart, Plan, load};
 use lampkeep::state_file::{self, When};
 use proptest::prelude::*;
@@ -364,14 +364,20 @@ fn a_light_that_moves_goes_on_from_where_it_was() {
     }
 }
 
-/// Heat that is held goes on being held: no lamp jumps up because a daemon was started anew.
 #[test]
-fn batteries_and_the_mark_of_a_spoilt_file_come_through() {
-    let mut state = kept(&lit(looks()[0]));
-    state.batteries = vec![KeptBattery { id: "key".to_owned(), used_wh: 12.25 }];
+fn what_a_battery_gave_comes_through_and_so_does_the_mark_of_a_spoilt_file() {
+    let mut plan = DEMO.clone();
+    let look = plan.looks.iter().position(|l| l.name == still_look()).expect("there");
+    let lamp = plan.looks[look].targets[0].fixture.0;
+    (plan.fixtures[lamp].battery_wh, plan.fixtures[lamp].circuit) = (Some(98.0), None);
+    let mut rig = Rig::new(plan.clone());
+    rig.done(&format!(r#"{{"do":"recall","look":"{}"}}"#, still_look()));
+    rig.run(60.0);
+    let given = kept(&rig).batteries;
+    assert!(given.len() == 1 && given[0].used_wh > 0.0, "{given:?}");
     for gap_s in [1.0, 1e6] {
-        let after = Rig::again(DEMO.clone(), state.clone(), gap_s);
-        assert_eq!(after.engine.to_keep().batteries, state.batteries);
+        let after = Rig::again(plan.clone(), kept(&rig), gap_s);
+        assert_eq!(after.engine.to_keep().batteries, given);
     }
     let fault = Some("it is not what lampkeep writes".to_owned());
     let mut spoilt = Rig::from(DEMO.clone(), Start { fault, ..Start::default() });

@@ -29,7 +29,7 @@ impl Rig {
     }
 
     pub fn with(plan: Plan, simulate: bool) -> Self {
-        Self::start(plan, Options { simulate, boot_id: "test".into(), heat: None })
+        Self::start(plan, Options { simulate, boot_id: "test".into(), heat: None, batteries: Vec::new() })
     }
 
     pub fn start(plan: Plan, options: Options) -> Self {
@@ -43,7 +43,7 @@ impl Rig {
     }
 
     pub fn from(plan: Plan, start: Start) -> Self {
-        let options = Options { simulate: true, boot_id: "test".into(), heat: None };
+        let options = Options { simulate: true, boot_id: "test".into(), heat: None, batteries: Vec::new() };
         Self::of(Engine::starting(Arc::new(plan), options, start))
     }
 
