@@ -1,7 +1,6 @@
 //! What is told of heat: ahead, while it holds light, and when that is over. Every figure is an estimate.
 
 use super::heat::{Body, Told};
-use super::state::Scene;
 use super::{Action, Engine, say};
 use crate::guards::thermal::{Ending, LampNow, WARN_AHEAD_S, sustainable_w, time_to_hold_s};
 use crate::plan::{Control, FixtureId, LookId};
@@ -217,7 +216,8 @@ impl Engine {
     }
 
     /// How long the light that stands is safe for its hottest lamp; `None` where no lit lamp has a figure.
-    pub(super) fn heat_safe_said(&self) -> Option<String> {
+    /// `planned_s`: how long the take is planned to be at most, if that is known.
+    pub(super) fn heat_safe_said(&self, planned_s: Option<f64>) -> Option<String> {
         let lit = |id: &FixtureId| {
             let lamp = &self.lamps[id.0];
             lamp.absent.is_none() && lamp.unheld.watts > 0.0 && self.heat.bodies[id.0].model().is_some()
@@ -233,13 +233,11 @@ impl Engine {
         let Some((id, left_s)) = left.min_by(|a, b| a.1.total_cmp(&b.1)) else {
             return Some("safe by heat for as long as it takes".to_owned());
         };
-        let step = self.position.and_then(|p| self.plan.order.get(p));
-        let planned =
-            step.filter(|step| self.scene == Scene::Look(step.look)).map(|s| s.on_for.as_secs_f64());
-        let short = planned
-            .filter(|s| *s > left_s)
-            .map_or(String::new(), |s| format!(", warning: {} planned", say::span(s)));
-        Some(format!("safe by heat for about {} ({}){short}", say::span(left_s), self.plan.fixture(id).id))
+        let short = planned_s.filter(|s| *s > left_s);
+        let short = short.map_or(String::new(), |s| format!(", {} planned", say::span(s)));
+        let mark = if short.is_empty() { "" } else { "attention: " };
+        let name = &self.plan.fixture(id).id;
+        Some(format!("{mark}safe by heat for about {} ({name}){short}", say::span(left_s)))
     }
 
     /// What a recalled look has to expect of heat if it stands as long as planned.

@@ -376,10 +376,9 @@ fn in_a_take_the_guard_begins_no_sooner_than_it_must_and_never_passes_the_limit(
     let left_min = (first - from) as f64 / RATE / 60.0;
     let told = said.split("safe by heat for about ").nth(1).and_then(|s| s.split(' ').next()).expect("told");
     let told: f64 = told.parse().expect("a number");
-    assert!(
-        said.contains(" s (key), warning: 10 min planned") || said.contains(" min (key), warning"),
-        "{said}"
-    );
+    let attention =
+        said.contains("attention: safe by heat for about ") && said.contains("(key), 10 min planned");
+    assert!(attention, "{said}");
     let told_min = if said.contains(&format!("{told} min (key)")) { told } else { told / 60.0 };
     assert!((told_min - left_min).abs() < 0.02, "{said}: {left_min} min");
     assert_eq!(rig.status().now.take.as_deref(), Some("1/1"), "it rolls on");

@@ -119,7 +119,6 @@ impl Engine {
         if self.nudged {
             parts.push("nudged".to_owned());
         }
-        parts.extend(self.heat_safe_said());
         if self.rest_ends.is_some() {
             parts.push("rest ends once the take has".to_owned());
         }
@@ -129,7 +128,9 @@ impl Engine {
         }
         let step = self.position.and_then(|p| self.plan.order.get(p));
         let step = step.filter(|s| self.scene == Scene::Look(s.look));
-        parts.extend(self.load_for_take(step.map(|s| s.on_for.as_secs_f64())));
+        let planned_s = step.map(|s| s.on_for.as_secs_f64());
+        parts.extend(self.heat_safe_said(planned_s));
+        parts.extend(self.load_for_take(planned_s));
         let down = self.outputs.iter().filter(|o| o.state == LinkState::Down);
         parts.extend(down.map(|o| format!("output {} does not send", o.name)));
         let standing = self.alerts.iter().filter(|a| a.kind != "output-down");
