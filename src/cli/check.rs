@@ -1,9 +1,11 @@
 //! `check`: once a plan has no errors, what the set can and cannot do.
 
 mod exposure;
+mod eyes;
 mod heat;
 mod loads;
 
+pub use eyes::EyeFindings;
 pub use heat::HeatFindings;
 
 use std::fmt::Write;
@@ -36,6 +38,8 @@ pub struct Findings {
     pub batteries: Vec<BatteryUse>,
     /// Heat of the running order and of each look.
     pub heat: HeatFindings,
+    /// Lamps and eyes.
+    pub eyes: EyeFindings,
     /// Fixtures whose heat is not known: half power on real outputs.
     pub heat_unknown: Vec<String>,
     /// Cameras, shutters and modulation.
@@ -181,6 +185,7 @@ pub fn findings(plan: &Plan) -> Findings {
         circuits: loads::circuits(plan),
         batteries: loads::batteries(plan),
         heat: heat::findings(plan),
+        eyes: eyes::findings(plan),
         heat_unknown: plan
             .fixtures
             .iter()
@@ -252,6 +257,7 @@ impl Findings {
         ));
         text.push_str(&exposure::text(&self.exposure));
         text.push_str(&heat::text(&self.heat));
+        text.push_str(&eyes::text(&self.eyes));
         if !self.heat_unknown.is_empty() {
             let _ = writeln!(
                 text,

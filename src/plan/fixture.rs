@@ -4,7 +4,7 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use super::{
-    BeamFile, CircuitId, HeatFigure, LightTable, OutputId, Placement, Quiet, SpectralPower, TrueTable,
+    BeamFile, CircuitId, Eyes, HeatFigure, LightTable, OutputId, Placement, Quiet, SpectralPower, TrueTable,
 };
 use crate::units::{Kelvin, Share, Stops, Watts, Xy};
 
@@ -53,6 +53,8 @@ pub struct Fixture {
     pub heat: Option<HeatFigure>,
     /// Product of its modifiers' heat factors, 1 or more: how much warmer its body gets behind them.
     pub heat_factor: f64,
+    /// What is known of it for eyes, by itself or by its profile.
+    pub eyes: Eyes,
     /// True if the light figures are nobody's measurement: predictions may be a stop off.
     pub uncalibrated: bool,
     /// The circuit it draws from.
@@ -144,6 +146,8 @@ pub struct Profile {
     pub heat: Option<HeatFigure>,
     /// What it is with its fan off, where it can be.
     pub quiet: Option<Quiet>,
+    /// What is known of it for eyes.
+    pub eyes: Eyes,
     /// Radius of its lit front in metres.
     pub radius_m: Option<f64>,
     /// Full angle at half intensity in degrees.

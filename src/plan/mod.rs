@@ -8,6 +8,7 @@ mod amounts;
 mod beams;
 mod defaults;
 pub mod diagnose;
+mod eyes;
 mod fixture;
 mod heat;
 pub mod load;
@@ -28,6 +29,7 @@ use std::sync::Arc;
 use std::time::Duration;
 
 pub use beams::BeamFile;
+pub use eyes::{Eyes, RiskGroup};
 pub use fixture::{
     Address, Bits, Body, Channel, Control, Cooling, Curve, Drives, Emitter, Fixture, FramesStop, Law, Limits,
     MAX_EMITTERS, Mixing, Mode, PowerUp, Prefer, Profile,

@@ -4,6 +4,7 @@ use std::collections::BTreeMap;
 
 use super::Cx;
 use super::aim;
+use super::eyes;
 use super::heat;
 use super::kit::{self, KitLamp, Patch, Profiles, Wants};
 use super::names::{self, Taken};
@@ -185,6 +186,7 @@ fn fixture<'a>(
     let battery_wh = kit::battery(t).or(kit_lamp.and_then(|k| k.battery_wh));
     let circuit = circuit_of(id, t, battery_wh.is_some(), around, notes);
     let heat = heat::heat(t);
+    let eyes = eyes::eyes(t);
     let quiet = kit_lamp.and_then(|k| k.quiet).or_else(|| lamp.as_ref().and_then(|l| l.profile.quiet));
     let cooling = heat::cooling(t, lamp.as_ref().map(|l| &*l.profile), quiet);
     let prefer = t.get("prefer");
@@ -244,6 +246,7 @@ fn fixture<'a>(
             // An invented figure protects no real lamp: without a person's own the heat is unknown.
             heat: heat.or(of_body).or(lamp.profile.heat_when(cooling).filter(|_| !lamp.profile.invented)),
             heat_factor,
+            eyes: eyes.over(lamp.profile.eyes),
             uncalibrated: lamp.profile.invented && kit_lamp.is_none_or(|k| k.output_ratio.is_none()),
             profile: lamp.profile,
             circuit: circuit?,

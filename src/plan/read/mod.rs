@@ -7,6 +7,7 @@
 mod aim;
 mod calibration;
 mod curve;
+mod eyes;
 mod fixture;
 mod heat;
 mod kit;

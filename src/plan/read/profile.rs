@@ -1,6 +1,6 @@
 //! Fixture profiles: emitters, modes and what is known of heat.
 
-use super::{Cx, curve, heat, spectrum};
+use super::{Cx, curve, eyes, heat, spectrum};
 use crate::plan::amounts::{ANGLE, CANDELA, HERTZ, LENGTH, PERCENT_PER_S};
 use crate::plan::defaults;
 use crate::plan::problem::{Kind, Problem};
@@ -25,6 +25,7 @@ pub(super) fn profile(cx: &Cx<'_>, name: &str, t: &Table<'_>) -> Option<Profile>
     let cooling = [("fan", Cooling::Fan), ("fan-less", Cooling::FanLess)];
     let cooling = t.need("cooling", "cooling = \"fan-less\"").and_then(|f| f.word(&cooling));
     let (heat, quiet) = (heat::heat(t), heat::quiet(t));
+    let eyes = eyes::eyes(t);
     let (radius_m, beam_deg) = front(t);
     let ies = ies(cx, t);
     let when_frames_stop = t.get("when-frames-stop").map_or(Some(FramesStop::Unknown), |f| frames_stop(&f));
@@ -45,6 +46,7 @@ pub(super) fn profile(cx: &Cx<'_>, name: &str, t: &Table<'_>) -> Option<Profile>
         cooling: cooling?,
         heat,
         quiet,
+        eyes,
         radius_m,
         beam_deg,
         ies,
