@@ -92,7 +92,7 @@ impl Engine {
         }
         self.lines = vec![Line::away(away_s); self.plan.outputs.len()];
         let same_plan = kept.plan == self.plan.hash;
-        if same_plan && self.put_back(&light, since_kept_s) {
+        if same_plan && self.put_back(&light, since_kept_s, since_kept_s - away_s) {
             if light.scene != KeptScene::Dark {
                 self.openings.push(("light-returned", format!("{} as it was: {away}", self.scene_name())));
             }
@@ -134,7 +134,9 @@ impl Engine {
     }
 
     /// The very light that was, slot by slot; false, and nothing changed, where it cannot be that.
-    fn put_back(&mut self, light: &KeptLight, since_kept_s: f64) -> bool {
+    /// `went_on_s`: how long the last run went on after it was kept; only a light that moves by itself
+    /// changed then.
+    fn put_back(&mut self, light: &KeptLight, since_kept_s: f64, went_on_s: f64) -> bool {
         let ids: Vec<FixtureId> = self.plan.fixture_ids().collect();
         let scene = self.scene_of(&light.scene);
         let all_there = light.lamps.len() == ids.len()
@@ -165,8 +167,13 @@ impl Engine {
         self.before_calibrate = light.before_calibrate.as_ref().and_then(|m| self.memory_of(m));
         for ((id, was), frames) in ids.iter().zip(&light.lamps).zip(fades) {
             self.go_on(*id, was, frames);
+            let lamp = &mut self.lamps[id.0];
+            let moved = lamp.target.motion.is_some() && went_on_s > 0.0;
+            if moved {
+                lamp.moved_before_s += went_on_s;
+            }
+            self.as_it_was.push(!moved);
         }
-        self.as_it_was = true;
         if light.rollcall {
             self.end_rollcall(0);
         }

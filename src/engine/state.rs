@@ -143,8 +143,8 @@ pub struct Engine {
     pub(super) lines: Vec<Line>,
     /// What is told with the next frame: what a start found, what came back.
     pub(super) openings: Vec<Opening>,
-    /// True until the first frame, if that is the last one of the run before.
-    pub(super) as_it_was: bool,
+    /// For each lamp, until the first frame: true if that is the last one of the run before.
+    pub(super) as_it_was: Vec<bool>,
     pub(super) outputs: Vec<OutputStatus>,
     pub(super) mqtt: Option<MqttStatus>,
     pub(super) alerts: Vec<Alert>,
@@ -201,7 +201,7 @@ impl Engine {
             // Nothing is known of what lamps showed before.
             lines: vec![Line::away(f64::INFINITY); plan.outputs.len()],
             openings: Vec::new(),
-            as_it_was: false,
+            as_it_was: Vec::new(),
             outputs: Vec::new(),
             mqtt: None,
             alerts: Vec::new(),

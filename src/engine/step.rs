@@ -68,13 +68,13 @@ impl Engine {
         self.hold_load();
         for index in 0..self.lamps.len() {
             let now = self.conditions(FixtureId(index));
-            if self.as_it_was && self.stays_as_it_was(index, &now) {
+            if self.stays_as_it_was(index, &now) {
                 continue;
             }
             let holds = Holds { heat: self.heat.held(index), circuit: self.load.share() };
             self.lamps[index].finish(&self.plan.fixtures[index], &now, holds);
         }
-        self.as_it_was = false;
+        self.as_it_was.clear();
         self.last = Some(n);
         self.watch_take(n);
         actions.push(Action::Send(self.frames(n)));
@@ -84,7 +84,10 @@ impl Engine {
         self.look_ahead(n);
         let showing = self.rollcall.as_ref().and_then(|r| r.showing(n));
         let moving = self.lamps.iter().any(|l| !l.settled) || showing.is_some() || self.wink.is_some();
-        actions.extend(self.keep_state(n, moving));
+        // Not for a light that moves by its look's own plan: no disk is written each second for hours.
+        let by_itself = |l: &super::lamp::Lamp| l.fade.is_none() && l.target.motion.is_some();
+        let changing = self.lamps.iter().any(|l| !l.settled && !by_itself(l));
+        actions.extend(self.keep_state(n, changing || showing.is_some() || self.wink.is_some()));
         let due = n - self.last_publish >= u64::from(clock.rate() / PUBLISH_RATE).max(1);
         // Once a second in any case: the outputs' figures and the countdowns move on their own.
         let beat = n - self.last_publish >= u64::from(clock.rate());
@@ -273,7 +276,8 @@ impl Engine {
 
     /// True for a lamp whose first frame after a restart is the last one before it, as it is.
     fn stays_as_it_was(&self, index: usize, now: &Conditions) -> bool {
-        self.plan.fixtures[index].address().is_some()
+        self.as_it_was.get(index) == Some(&true)
+            && self.plan.fixtures[index].address().is_some()
             && !now.absent
             && !now.protected
             && !self.lamps[index].standing.is_soft()

@@ -362,6 +362,17 @@ fn a_light_that_moves_goes_on_from_where_it_was() {
         after.frame();
         assert_eq!(last(&after), last(&rig), "frame {n}");
     }
+    // It is kept every ten seconds only, and went on until the last sign of life.
+    let (kept, alive_s) = (kept(&rig), Some(0.5));
+    rig.run(7.0);
+    let gap_s = Some(7.5);
+    let start = Start { kept: Some(kept), gap_s, alive_s, same_boot: true, ..Start::default() };
+    let mut after = Rig::from(DEMO.clone(), start);
+    after.frame();
+    assert_eq!(lit_slots(&after), lit_slots(&rig), "where it was when the daemon died");
+    rig.keeps.clear();
+    rig.run(60.0);
+    assert!(rig.keeps.len() <= 7, "no disk is written each second for it: {}", rig.keeps.len());
 }
 
 #[test]
