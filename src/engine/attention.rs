@@ -85,9 +85,19 @@ impl Engine {
                 standing.push(("heat-unknown", Some(fixture.id.clone()), said));
             }
         }
+        for fixture in &self.plan.fixtures {
+            if let Some(strobe) = &fixture.strobe {
+                let said = format!(
+                    "the strobe of `{}` is unlocked at {}: {}. No guard counts it: warn everyone in the room",
+                    fixture.id, strobe.value, strobe.reason
+                );
+                standing.push(("strobe-unlocked", Some(fixture.id.clone()), said));
+            }
+        }
         standing.extend(self.heat_standing());
         standing.extend(self.state_fault.as_ref().map(|why| ("state-not-written", None, unwritten(why))));
         standing.extend(self.load_standing());
+        standing.extend(self.flash_standing());
         if let Scene::Look(look) | Scene::Rest(look) = self.scene
             && self.plan.look(look).protect
         {

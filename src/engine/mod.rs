@@ -13,6 +13,8 @@ pub mod draw;
 mod event;
 pub mod explain;
 pub mod exposure;
+mod flash;
+mod flash_told;
 mod heat;
 pub mod heat_ahead;
 mod heat_told;

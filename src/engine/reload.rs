@@ -128,6 +128,7 @@ impl Engine {
         }
         self.adopt_load(&old.fixtures);
         self.ahead = Ahead::default();
+        self.adopt_flash(rate.0 == rate.1);
         let held = self.adopt_heat(&old.fixtures);
         // The next look at the outputs tells which of them are silent.
         self.lines = vec![super::soft::Line::away(0.0); self.plan.outputs.len()];

@@ -208,6 +208,7 @@ impl Engine {
             let given = channels::given(fixture, &slots);
             lamp.sent.lux = given.lux_at_1m * solve::gain(fixture);
             (lamp.sent.xy, lamp.sent.watts) = (given.xy, given.watts);
+            (lamp.sent.drives, lamp.sent.light) = (given.drives, super::lamp::light_at_1m(&given));
             lamp.sent.slots = slots;
         }
         Some(lamp)

@@ -3,6 +3,7 @@
 use std::sync::Arc;
 
 use super::Ticket;
+use super::flash::Watch;
 use super::heat::{Heat, HeatStart};
 use super::heat_ahead::Ahead;
 use super::kept::{Keeps, Kept};
@@ -120,6 +121,7 @@ pub struct Engine {
     pub(super) heat: Heat,
     pub(super) load: LoadState,
     pub(super) ahead: Ahead,
+    pub(super) flash: Watch,
     /// Best mixes found so far, for lamps that prefer `rendering`.
     pub(super) renderings: Renderings,
     pub(super) scene: Scene,
@@ -182,6 +184,7 @@ impl Engine {
             heat: Heat::default(),
             load: LoadState::new(&plan, &options.batteries),
             ahead: Ahead::default(),
+            flash: Watch::new(&plan),
             renderings: Renderings::new(&plan),
             options,
             last: None,

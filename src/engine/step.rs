@@ -72,15 +72,17 @@ impl Engine {
                 continue;
             }
             let holds = Holds { heat: self.heat.held(index), circuit: self.load.share() };
-            self.lamps[index].finish(&self.plan.fixtures[index], &now, holds);
+            self.lamps[index].offer(&self.plan.fixtures[index], &now, holds);
         }
         self.as_it_was.clear();
+        self.hold_flashes(n);
         self.last = Some(n);
         self.watch_take(n);
         actions.push(Action::Send(self.frames(n)));
         self.heat_goes_on();
         actions.extend(self.load_goes_on(n));
         actions.extend(self.tell_heat(n));
+        actions.extend(self.tell_flash(n));
         self.look_ahead(n);
         let showing = self.rollcall.as_ref().and_then(|r| r.showing(n));
         let moving = self.lamps.iter().any(|l| !l.settled) || showing.is_some() || self.wink.is_some();

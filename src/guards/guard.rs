@@ -1,9 +1,13 @@
 //! Runs the guards in a fixed order and makes [`Allowed`].
 
+mod raise;
+
+pub use raise::raise;
+
 use super::limits;
 use super::thermal::Held;
 use super::{Limit, LimitSet};
-use crate::light::{Reach, solve};
+use crate::light::{Reach, Shape, solve};
 use crate::plan::{Fixture, MAX_EMITTERS};
 use crate::units::Xy;
 
@@ -55,6 +59,12 @@ impl Allowed {
     #[must_use]
     pub fn lux_at_1m(&self, fixture: &Fixture) -> f64 {
         self.lux() / solve::gain(fixture)
+    }
+
+    /// Its mix apart from its level.
+    #[must_use]
+    pub fn shape(&self, fixture: &Fixture) -> Shape {
+        Shape::of(&self.mix, self.full_lux / solve::gain(fixture))
     }
 
     /// The colour, at the aim.
@@ -129,7 +139,9 @@ impl Standing {
     /// True if the same demand again would be allowed the same: nothing is still rising.
     #[must_use]
     pub fn settled(&self, allowed: &Allowed) -> bool {
-        !allowed.limits.has(Limit::Rise) && !allowed.limits.has(Limit::SoftStart)
+        !allowed.limits.has(Limit::Rise)
+            && !allowed.limits.has(Limit::Flash)
+            && !allowed.limits.has(Limit::SoftStart)
     }
 
     /// The lamp may be dark and no frame reaches it. True if that is new.

@@ -4,6 +4,11 @@ mod afternoon;
 mod again;
 mod balance;
 mod calibrate;
+#[path = "../flash/counter.rs"]
+#[expect(dead_code, reason = "shared with the guard's own tests, which use all of it")]
+mod counter;
+mod flash;
+mod floods;
 mod floors;
 mod frames;
 mod heat;
@@ -13,5 +18,6 @@ mod preferences;
 mod properties;
 mod restart;
 mod rig;
+mod seen;
 mod soft;
 mod takes;

@@ -93,7 +93,7 @@ fn metered(fixture: &Fixture, meter: &Option<Vec<(f64, f64)>>) -> Fixture {
             Drives::Saturation => {
                 channel.measured = Some(Arc::new(TrueTable::linear(&over(0.0, 1.0)).expect("it rises")));
             }
-            Drives::Fixed(_) => {}
+            Drives::Fixed(_) | Drives::Strobe(_) => {}
         }
     }
     fixture

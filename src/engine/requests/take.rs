@@ -99,6 +99,8 @@ impl Engine {
                 "is still rising, no faster than it may"
             } else if lamp.sent.limits.has(Limit::SoftStart) {
                 "comes up softly"
+            } else if lamp.sent.limits.has(Limit::Flash) {
+                "is held by the flash guard for a moment"
             } else if lamp.shape.wanted {
                 "still looks for its best mix"
             } else {

@@ -10,6 +10,7 @@ use super::kit::{self, KitLamp, Patch, Profiles, Wants};
 use super::names::{self, Taken};
 use super::place::{self, Stage};
 use super::profile;
+use super::strobe;
 use crate::plan::amounts::{LENGTH, MIRED, PERCENT, STOPS};
 use crate::plan::problem::{Kind, Place, Problem};
 use crate::plan::tree::{Field, Table};
@@ -196,6 +197,15 @@ fn fixture<'a>(
     if base.is_none() {
         t.allow(&["ceiling", "floor", "rise"]);
     }
+    if hand == Some(true)
+        && let Some(field) = t.get("strobe")
+    {
+        let said = format!("fixture `{id}` is set by hand: no slot of it is driven");
+        t.report(
+            Problem::at(Kind::Conflict, field.key_place(), said).label("here").help("leave `strobe` out"),
+        );
+    }
+    t.allow(&["strobe"]);
     let patch = lamp.as_ref().and_then(|l| l.patch.clone()).filter(|_| hand != Some(true));
     let address_place = patch.as_ref().map(|p| p.place);
     let control = match (hand, &lamp) {
@@ -212,7 +222,9 @@ fn fixture<'a>(
         _ => None,
     };
     let build = || {
-        let (lamp, modifiers) = (lamp?, modifiers?);
+        let (mut lamp, modifiers) = (lamp?, modifiers?);
+        let driven = hand != Some(true);
+        let strobe = driven.then(|| strobe::unlocked(t, id, &mut lamp.mode, notes)).flatten();
         let loss_stops: f64 = modifiers.iter().map(|m| m.1.loss_stops).sum();
         let shift_mired: f64 = modifiers.iter().map(|m| m.1.shift_mired).sum();
         let shift_duv: f64 = modifiers.iter().map(|m| m.1.shift_duv).sum();
@@ -252,6 +264,7 @@ fn fixture<'a>(
             circuit: circuit?,
             battery_wh,
             absent,
+            strobe,
         })
     };
     (build(), address_place)

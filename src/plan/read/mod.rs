@@ -19,6 +19,7 @@ mod place;
 mod profile;
 mod settings;
 mod spectrum;
+mod strobe;
 mod syntax;
 mod target;
 mod things;

@@ -14,7 +14,7 @@ use crate::units::{Duv, Kelvin, Share, Watts, Xy};
 /// Slots of a universe (E1.11).
 const SLOTS: u16 = 512;
 /// What a slot may drive besides an emitter; no emitter may have such a name.
-const DRIVES: &[&str] = &["intensity", "kelvin", "tint", "hue", "saturation", "fixed"];
+const DRIVES: &[&str] = &["intensity", "kelvin", "tint", "hue", "saturation", "fixed", "strobe"];
 
 /// Reads one `[profile.NAME]`.
 pub(super) fn profile(cx: &Cx<'_>, name: &str, t: &Table<'_>) -> Option<Profile> {
@@ -294,6 +294,11 @@ fn channel(field: &Field<'_>, offset: u16, emitters: Option<&[Emitter]>) -> Opti
             let value = t.need("value", "value = 0").and_then(|f| f.count(0, max, 0))?;
             Drives::Fixed(u16::try_from(value).unwrap_or(u16::MAX))
         }
+        "strobe" => {
+            let max = u32::from(bits?.max());
+            let safe = t.need("safe", "safe = 0").and_then(|f| f.count(0, max, 0))?;
+            Drives::Strobe(u16::try_from(safe).unwrap_or(u16::MAX))
+        }
         name => {
             let index = emitters?.iter().position(|e| e.name == name);
             if index.is_none() {
@@ -356,6 +361,7 @@ fn mixing(
     let tint = find("tint", |d| matches!(d, Drives::Tint(..)))?;
     let hue = find("hue", |d| matches!(d, Drives::Hue))?;
     let saturation = find("saturation", |d| matches!(d, Drives::Saturation))?;
+    find("a strobe", |d| matches!(d, Drives::Strobe(_)))?;
     let mut driven: Vec<usize> = channels
         .iter()
         .filter_map(|c| if let Drives::Emitter(i) = c.drives { Some(i) } else { None })

@@ -393,6 +393,7 @@ mod tests {
             circuit: None,
             battery_wh: None,
             absent: None,
+            strobe: None,
         }
     }
 
