@@ -10,13 +10,14 @@ use std::time::Duration;
 use tokio::signal::unix::{SignalKind, signal};
 use tokio::sync::{broadcast, oneshot, watch};
 
+use crate::alive::{self, Alive};
 use crate::cli::exit::Exit;
 use crate::clock::{Clock, SystemClock};
 use crate::control::{self, Alert, Ask, Doors, Envelope, INBOX, Inbound, Request, mqtt, places, socket};
 use crate::engine::run::{self, Edges};
-use crate::engine::{Engine, HeatStart, Options};
-use crate::heat_file::{self, When};
+use crate::engine::{Engine, Options, Start};
 use crate::plan::{OutputKind, Plan, load};
+use crate::state_file::{self, When};
 use crate::wire::SimWatch;
 use crate::{files, logging, service};
 
@@ -81,9 +82,12 @@ fn serve(plan: Plan, simulate: bool, record: Option<PathBuf>) -> Result<(), Stri
         let boot_id = clock.boot_id().unwrap_or_default();
         let simulated = simulate || plan.outputs.iter().all(|o| o.kind == OutputKind::Simulator);
         let state = places::state_folder(&plan.name, simulated);
-        let heat = state.as_deref().and_then(|folder| kept_heat(folder, &When::now(clock, &boot_id)));
-        let options = Options { simulate, boot_id: boot_id.clone(), heat, batteries: Vec::new() };
-        let engine = Engine::new(Arc::clone(&plan), options);
+        let now = When::now(clock, &boot_id);
+        let mut kept = state.as_deref().map_or_else(Start::default, |folder| kept(folder, &now));
+        let alive = state.as_deref().map(|folder| Alive::beside(&path, folder));
+        kept.alive_s = alive.as_ref().and_then(|alive| alive.last_s(&now));
+        let options = Options { simulate, boot_id: boot_id.clone(), heat: None, batteries: Vec::new() };
+        let engine = Engine::starting(Arc::clone(&plan), options, kept);
         for note in &plan.notes {
             tracing::warn!("{note}");
         }
@@ -115,6 +119,7 @@ fn serve(plan: Plan, simulate: bool, record: Option<PathBuf>) -> Result<(), Stri
                 stopping.clone(),
             ))
         });
+        let signs = alive.clone().map(|alive| tokio::task::spawn_local(give_signs(alive, clock, boot_id.clone())));
         let (ended_in, mut ended) = oneshot::channel();
         let edges = Edges {
             clock,
@@ -147,6 +152,10 @@ fn serve(plan: Plan, simulate: bool, record: Option<PathBuf>) -> Result<(), Stri
                 _ = hangup.recv() => reload(&inbox_in),
             }
         };
+        if let (Some(alive), Some(signs)) = (alive, signs) {
+            signs.abort();
+            alive.end();
+        }
         // The light has come to rest: now the doors may close.
         stop_doors.send_replace(true);
         let _ = tokio::time::timeout(Duration::from_secs(2), socket_door).await;
@@ -164,26 +173,28 @@ fn serve(plan: Plan, simulate: bool, record: Option<PathBuf>) -> Result<(), Stri
     served
 }
 
-/// The heat that the last run of this set kept; `None` where there is none or it cannot be read, so that
-/// real lamps count as hot.
-fn kept_heat(folder: &Path, now: &When) -> Option<HeatStart> {
-    let path = folder.join(heat_file::NAME);
-    let open = || -> std::io::Result<String> {
-        let mut text = String::new();
-        std::fs::File::open(&path)?.take(heat_file::LONGEST).read_to_string(&mut text)?;
-        Ok(text)
+/// Says several times a second that this daemon is there.
+async fn give_signs(alive: Alive, clock: SystemClock, boot_id: String) {
+    loop {
+        alive.give(&When::now(clock, &boot_id));
+        tokio::time::sleep(alive::EVERY).await;
+    }
+}
+
+/// What the last run of this set kept; what cannot be read counts as unknown.
+fn kept(folder: &Path, now: &When) -> Start {
+    let path = folder.join(state_file::NAME);
+    let open = || -> std::io::Result<Vec<u8>> {
+        let mut bytes = Vec::new();
+        std::fs::File::open(&path)?.take(state_file::LONGEST + 1).read_to_end(&mut bytes)?;
+        Ok(bytes)
     };
-    let text = match open() {
-        Ok(text) => text,
-        Err(e) if e.kind() == std::io::ErrorKind::NotFound => return None,
-        Err(e) => {
-            tracing::warn!("{}: {e}; the lamps' heat counts as unknown", path.display());
-            return None;
-        }
+    let read = match open() {
+        Ok(bytes) => state_file::read(&bytes, now).map_err(|e| e.to_string()),
+        Err(e) if e.kind() == std::io::ErrorKind::NotFound => return Start::default(),
+        Err(e) => Err(e.to_string()),
     };
-    heat_file::read(&text, now)
-        .inspect_err(|e| tracing::warn!("{}: {e}; the lamps' heat counts as unknown", path.display()))
-        .ok()
+    read.unwrap_or_else(|why| Start { fault: Some(format!("{}: {why}", path.display())), ..Start::default() })
 }
 
 fn stop(inbox: &SyncSender<Inbound>, signal: &str) {

@@ -3,16 +3,17 @@
 use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
-use std::sync::mpsc::{Receiver, SyncSender};
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::mpsc::{Receiver, SyncSender, TrySendError};
 
 use crate::control::{Failure, FailureKind, Inbound};
-use crate::engine::Ticket;
-use crate::heat_file;
+use crate::engine::{Kept, Ticket};
 use crate::plan::diagnose::{Form, render};
 use crate::plan::load;
+use crate::state_file::{self, When};
 
 /// Work for the files thread.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug)]
 pub enum Job {
     /// Read a plan again.
     ReadPlan {
@@ -32,47 +33,114 @@ pub enum Job {
         /// The file's text.
         text: String,
     },
-    /// Keep the bodies' heat. Nobody waits for it.
-    WriteHeat {
-        /// The set's state folder.
-        folder: PathBuf,
-        /// The file's text.
-        text: String,
-    },
+    /// Keep the set's state. Nobody waits for it.
+    WriteState(Box<StateToWrite>),
+}
+
+/// A set's state on its way to the disk.
+#[derive(Debug)]
+pub struct StateToWrite {
+    /// The set's state folder.
+    pub folder: PathBuf,
+    /// What is kept.
+    pub kept: Box<Kept>,
+    /// When it was so.
+    pub when: When,
+    /// Set while it is on its way: the next one waits till then.
+    pub busy: Arc<AtomicBool>,
+}
+
+/// Hands the state to the files thread, one at a time: while the disk is busy the newest waits and older
+/// ones are dropped, so a slow disk gets neither a queue nor the engine's time.
+#[derive(Debug)]
+pub struct StateWriter {
+    folder: Option<PathBuf>,
+    jobs: SyncSender<Job>,
+    busy: Arc<AtomicBool>,
+    waiting: Option<(Box<Kept>, When)>,
+}
+
+impl StateWriter {
+    /// For the state folder of one set; `None`: nothing is kept.
+    #[must_use]
+    pub fn new(folder: Option<PathBuf>, jobs: SyncSender<Job>) -> Self {
+        Self { folder, jobs, busy: Arc::default(), waiting: None }
+    }
+
+    /// Takes the newest state. Never blocks.
+    pub fn keep(&mut self, kept: Box<Kept>, when: When) {
+        self.waiting = Some((kept, when));
+        self.go_on();
+    }
+
+    /// Hands on what waits, if the disk is free. Never blocks; cheap enough for every frame.
+    pub fn go_on(&mut self) {
+        if self.waiting.is_none() || self.busy.load(Ordering::Acquire) {
+            return;
+        }
+        let Some(job) = self.job() else { return };
+        match self.jobs.try_send(job) {
+            Ok(()) => {}
+            Err(TrySendError::Full(job) | TrySendError::Disconnected(job)) => {
+                self.busy.store(false, Ordering::Release);
+                if let Job::WriteState(state) = job {
+                    self.waiting = Some((state.kept, state.when));
+                }
+            }
+        }
+    }
+
+    /// Hands on what waits, however long the disk takes: for the end, when no frame waits any more.
+    pub fn finish(&mut self) {
+        if let Some(job) = self.job() {
+            // Where the files thread is gone there is no disk to write to.
+            let _ = self.jobs.send(job);
+        }
+    }
+
+    fn job(&mut self) -> Option<Job> {
+        let folder = self.folder.clone()?;
+        let (kept, when) = self.waiting.take()?;
+        self.busy.store(true, Ordering::Release);
+        Some(Job::WriteState(Box::new(StateToWrite { folder, kept, when, busy: Arc::clone(&self.busy) })))
+    }
 }
 
 /// Does jobs one by one until nobody can hand any in.
 pub fn work(jobs: &Receiver<Job>, engine: &SyncSender<Inbound>) {
-    let mut heat_kept = true;
+    let mut fault = None;
     for job in jobs {
         let done = match job {
-            Job::WriteHeat { folder, text } => {
-                keep_heat(&folder, &text, &mut heat_kept);
-                continue;
-            }
+            Job::WriteState(state) => match write_state(&state, &mut fault) {
+                Some(news) => Inbound::StateWritten(news),
+                None => continue,
+            },
             Job::ReadPlan { ticket, path } => Inbound::PlanRead(ticket, read(&path)),
             Job::WriteLook { ticket, plan, name, text } => {
                 Inbound::LookWritten(ticket, write_look(&plan, &name, &text))
             }
         };
-        // Where the engine is gone nobody waits for this, and its last heat is still to be kept.
+        // Where the engine is gone nobody waits for this, and its last state is still to be kept.
         let _ = engine.send(done);
     }
 }
 
-/// Writes the heat, and says once when that begins to fail and once when it works again.
-fn keep_heat(folder: &Path, text: &str, worked: &mut bool) {
-    let done = write_file(folder, heat_file::NAME, text);
-    let place = folder.join(heat_file::NAME);
-    match &done {
-        Ok(()) if !*worked => tracing::info!("{} is written again", place.display()),
-        Err(e) if *worked => tracing::warn!(
-            "{} is not written: {e}; after a restart lamps count as hot. Make room, or set the folder's owner",
-            place.display()
-        ),
-        _ => {}
-    }
-    *worked = done.is_ok();
+/// Writes the state. Gives what is new of it: that it begins to fail, or works again.
+fn write_state(state: &StateToWrite, fault: &mut Option<String>) -> Option<Result<(), String>> {
+    let text = state_file::text(&state.kept, &state.when);
+    let place = state.folder.join(state_file::NAME);
+    let done = match write_file(&state.folder, state_file::NAME, &text) {
+        Ok(()) => None,
+        Err(e) => Some(format!("{}: {e}", place.display())),
+    };
+    state.busy.store(false, Ordering::Release);
+    let news = match (&*fault, &done) {
+        (None, Some(why)) => Some(Err(why.clone())),
+        (Some(_), None) => Some(Ok(())),
+        _ => None,
+    };
+    *fault = done;
+    news
 }
 
 fn read(path: &Path) -> Result<Arc<crate::plan::Plan>, Failure> {

@@ -15,6 +15,7 @@
 #[cfg(test)]
 extern crate self as lampkeep;
 
+pub mod alive;
 pub mod calibrate;
 pub mod channels;
 pub mod cli;
@@ -24,13 +25,13 @@ pub mod daemon;
 pub mod engine;
 pub mod files;
 pub mod guards;
-pub mod heat_file;
 pub mod light;
 pub mod logging;
 pub mod plan;
 pub mod reckon;
 pub mod rehearse;
 pub mod service;
+pub mod state_file;
 pub mod units;
 pub mod wire;
 pub mod words;

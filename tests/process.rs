@@ -687,7 +687,95 @@ fn after_a_crash_the_lamps_are_no_cooler_than_before_it() {
     daemon.ends();
     drop(daemon);
     let folder = set.path("state/interview.simulated");
-    std::fs::write(folder.join("heat.json"), "{").expect("written");
+    std::fs::write(folder.join("state.json"), "{").expect("written");
     let mut daemon = set.daemon(&["run", "interview.toml", "--simulate"]);
-    daemon.logged("the lamps' heat counts as unknown");
+    daemon.logged("heat counts as unknown, it is dark");
+}
+
+/// The slots of a record's frames, in order, each change once.
+fn recorded(file: &Path) -> Vec<String> {
+    let text = std::fs::read_to_string(file).expect("the record");
+    text.lines().map(|l| l.rsplit(' ').next().expect("slots").to_owned()).collect()
+}
+
+/// Source: docs/interface.md, part 2, *Starting*; practice.md, pain 16.
+#[test]
+fn killed_while_lit_the_first_frame_after_it_is_the_last_one_before_it() {
+    let set = Set::new();
+    let record = |name: &str| set.path(name);
+    let run = |name: &str| {
+        let file = record(name);
+        set.daemon(&["run", "interview.toml", "--simulate", "--record", file.to_str().expect("utf-8")])
+    };
+    let mut daemon = run("before.txt");
+    set.exits(0, &["recall", "bright", "--over", "0s"]);
+    set.exits(0, &["nudge", "fill", "-1/3"]);
+    let lit = set.until("the light stands", |s| s["now"]["fading"] == false && s["now"]["nudged"] == true);
+    set.exits(0, &["take", "start", "4"]);
+    let state = set.path("state/interview.simulated/state.json");
+    let kept = |what: &str| {
+        for _ in 0..600 {
+            if std::fs::read_to_string(&state).is_ok_and(|text| text.contains(what)) {
+                return;
+            }
+            pause();
+        }
+        panic!("{what} is not kept");
+    };
+    kept(r#""name":"4/1""#);
+    daemon.signal(Signal::KILL);
+    daemon.ends();
+    drop(daemon);
+
+    let mut daemon = run("after.txt");
+    daemon.logged("take 4/1 goes on rolling, not steady");
+    daemon.logged("bright as it was: the daemon was away for");
+    let status = set.until("frames run", |s| s["now"]["frame"].as_u64() > Some(20));
+    assert_eq!((&status["now"]["look"], &status["now"]["take"]), (&"bright".into(), &"4/1".into()));
+    set.exits(5, &["recall", "half"]);
+    let said = set.exits(0, &["take", "end"]);
+    assert!(said.contains("not steady: gap: the daemon was away for"), "{said}");
+    daemon.signal(Signal::TERM);
+    assert_eq!(daemon.ends(), Some(0));
+    drop(daemon);
+    let after = recorded(&record("after.txt"));
+    assert_eq!(after.len(), 1, "one frame from the first to the last: {after:?}");
+    for id in ["key", "fill"] {
+        let lamp = fixture(&lit, id);
+        let slots = lamp["slots"].as_array().expect("slots").iter().map(|s| s.as_u64().expect("a byte"));
+        let hex: String = slots.map(|byte| format!("{byte:02x}")).collect();
+        let first = lamp["first_slot"].as_u64().expect("a slot") as usize - 1;
+        assert_eq!(after[0][2 * first..2 * first + hex.len()], hex, "{id}");
+    }
+
+    // The same file of another boot of the machine: dark until asked.
+    let text = std::fs::read_to_string(&state).expect("the state");
+    let boot =
+        text.split(r#""boot_id":""#).nth(1).and_then(|rest| rest.split('"').next()).expect("a boot id");
+    std::fs::write(&state, text.replace(boot, "00000000-0000-4000-8000-000000000000")).expect("written");
+    let mut daemon = run("reboot.txt");
+    daemon.logged("the machine was started anew");
+    set.until("frames run", |s| s["now"]["frame"].as_u64() > Some(20) && s["now"]["look"] == "dark");
+    assert!(fixture(&set.status(), "key")["sent"]["lux"] == 0.0);
+    assert!(set.exits(0, &["again"]).contains("bright"), "the way back is kept");
+}
+
+#[test]
+fn a_state_folder_that_takes_nothing_is_told_once_and_the_light_goes_on() {
+    let set = Set::new();
+    // A file stands where the folder should be.
+    set.write("state", "no folder");
+    let mut daemon = set.daemon(&["run", "interview.toml", "--simulate"]);
+    set.exits(0, &["recall", "bright", "--over", "0s"]);
+    daemon.logged("the state is not written");
+    let status = set.until("it is in the status", |s| {
+        s["alerts"].as_array().is_some_and(|a| a.iter().any(|a| a["kind"] == "state-not-written"))
+    });
+    assert_eq!(status["now"]["look"], "bright");
+    std::fs::remove_file(set.path("state")).expect("removed");
+    set.exits(0, &["recall", "half"]);
+    daemon.logged("the state is written again");
+    set.until("it is over", |s| {
+        s["alerts"].as_array().is_some_and(|a| a.iter().all(|a| a["kind"] != "state-not-written"))
+    });
 }

@@ -27,6 +27,8 @@ pub enum Inbound {
     PlanRead(Ticket, Result<Arc<Plan>, Failure>),
     /// The file of a kept look was written, or not.
     LookWritten(Ticket, Result<(), Failure>),
+    /// The state file could be written again, or no longer and why.
+    StateWritten(Result<(), String>),
     /// The daemon was told to stop.
     Stop,
 }

@@ -34,6 +34,30 @@ impl Engine {
         actions
     }
 
+    /// The state could be written, or not: told when that changes. The light goes on either way.
+    pub(super) fn state_written(&mut self, result: Result<(), String>) -> Vec<Action> {
+        let n = self.last.unwrap_or(0);
+        let (before, now) = (self.state_fault.take(), result.err());
+        let told = match (&before, &now) {
+            (None, Some(why)) => self.tell("state-not-written", None, unwritten(why), n),
+            (Some(_), None) => {
+                // What could not be written is stale: the next frame brings all of it.
+                self.keeps.changed = true;
+                let said = "the state is written again".to_owned();
+                self.tell("state-written", None, said, n)
+            }
+            _ => {
+                self.state_fault = now;
+                return Vec::new();
+            }
+        };
+        self.state_fault = now;
+        self.refresh_standing_alerts(self.clock().seconds(n));
+        let mut actions = vec![told];
+        actions.extend(self.publish());
+        actions
+    }
+
     fn down_said(&self, output: &OutputStatus) -> String {
         let why = output.said.as_deref().unwrap_or("not there");
         format!("output {} (universe {}) does not send: {why}", output.name, output.universe)
@@ -71,6 +95,7 @@ impl Engine {
             }
         }
         standing.extend(self.heat_standing());
+        standing.extend(self.state_fault.as_ref().map(|why| ("state-not-written", None, unwritten(why))));
         standing.extend(self.load_standing());
         standing.extend(self.flash_standing());
         if let Scene::Look(look) | Scene::Rest(look) = self.scene
@@ -89,4 +114,11 @@ impl Engine {
             })
             .collect();
     }
+}
+
+fn unwritten(why: &str) -> String {
+    format!(
+        "the state is not written: {why}; the light goes on, but after a restart lamps count as hot and it is dark. \
+         Make room, or set the folder's owner"
+    )
 }

@@ -2,7 +2,7 @@
 
 use std::sync::Arc;
 
-use super::KeptBody;
+use super::Kept;
 use crate::channels::Frame;
 use crate::control::{Alert, Answer, Envelope, Failure, MqttStatus, OutputStatus};
 use crate::plan::Plan;
@@ -27,6 +27,10 @@ pub enum Event {
     PlanRead(Ticket, Result<Arc<Plan>, Failure>),
     /// The file of a kept look was written, or not.
     LookWritten(Ticket, Result<(), Failure>),
+    /// The output of this index has sent nothing for so many seconds; `None`: it sends, again or at first.
+    Silent(usize, Option<f64>),
+    /// The state could be written, or not and why.
+    StateWritten(Result<(), String>),
     /// The daemon is told to stop.
     Stop,
 }
@@ -56,8 +60,8 @@ pub enum Action {
     Adopt(Arc<Plan>),
     /// Tell of something that needs attention, once.
     Tell(Alert),
-    /// Keep the bodies' heat where a restart finds it.
-    KeepHeat(Vec<KeptBody>),
+    /// Keep this where a restart finds it.
+    Keep(Box<Kept>),
     /// Nothing more will be sent; the daemon may end.
     Finished,
 }

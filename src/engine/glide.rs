@@ -16,6 +16,8 @@ pub(super) const GLIDE_S: f64 = 2.0;
 pub(super) struct Glide {
     /// The frame in which the run that gives way began.
     pub since: FrameNumber,
+    /// How far its motion was then, in seconds.
+    pub before_s: f64,
     pub start: FrameNumber,
     /// Frames that it takes; at `start + frames` the new run begins.
     pub frames: u64,
@@ -31,21 +33,25 @@ impl Glide {
 impl Lamp {
     /// What the target is in frame `n`, fades and overlays apart.
     pub fn base_at(&self, n: FrameNumber, clock: FrameClock) -> Demand {
-        let run = |since| self.target.at(seconds(clock, n, since));
+        let run = |since, before_s| self.target.at(before_s + seconds(clock, n, since));
         match self.glide.filter(|g| n < g.end()) {
             Some(glide) => {
                 let p = n.saturating_sub(glide.start) as f64 / glide.frames.max(1) as f64;
                 // A level start and end, so that neither shows; with both runs moving on nothing stands still.
-                fade::between(&run(glide.since), &run(self.moving_since), p * p * (3.0 - 2.0 * p), 0.0)
+                let (from, to) =
+                    (run(glide.since, glide.before_s), run(self.moving_since, self.moved_before_s));
+                fade::between(&from, &to, p * p * (3.0 - 2.0 * p), 0.0)
             }
-            None => run(self.moving_since),
+            None => run(self.moving_since, self.moved_before_s),
         }
     }
 
     /// Leads a motion to its start, which it reaches `frames` after frame `at`.
     pub fn glide_to_start(&mut self, at: FrameNumber, frames: u64) {
-        self.glide = Some(Glide { since: self.moving_since, start: at, frames });
+        let (since, before_s) = (self.moving_since, self.moved_before_s);
+        self.glide = Some(Glide { since, before_s, start: at, frames });
         self.moving_since = at + frames;
+        self.moved_before_s = 0.0;
         self.settled = false;
     }
 }

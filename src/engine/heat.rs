@@ -4,7 +4,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::{Action, Engine};
+use super::Engine;
 use crate::control::LinkState;
 use crate::guards::thermal::{Duty, Estimate, Held, LampAhead, LampNow, Model, Ramp, duty, time_to_hold_s};
 use crate::guards::{self, Unheld};
@@ -12,13 +12,12 @@ use crate::light::{Colour, Moving, solve};
 use crate::plan::{Control, Fixture, FixtureId, FramesStop, OutputKind};
 use crate::units::FrameNumber;
 
-/// How often the heat is kept for a restart, in seconds.
-const KEPT_EVERY_S: u64 = 10;
 /// Frames before the guard is expected to act from which on it is asked in each frame.
 const FRAMES_AHEAD: f64 = 3.0;
 
 /// What is kept of one body's heat between starts.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
 pub struct KeptBody {
     /// The body's name, or the fixture's id where it has none.
     pub lamp: String,
@@ -83,7 +82,7 @@ pub(super) struct Heat {
     /// Until this frame the guard has nothing to do as long as every lamp stands.
     quiet_until: FrameNumber,
     /// Until this frame the offset is on its way.
-    gliding_until: FrameNumber,
+    pub gliding_until: FrameNumber,
     /// Frame in which the light that stands has landed, or will.
     pub lands: FrameNumber,
     /// Offset in stops that the light last recalled opens with.
@@ -354,16 +353,10 @@ impl Engine {
         };
         self.plan.fixtures.iter().zip(&self.heat.bodies).filter_map(kept).collect()
     }
-
-    pub(super) fn keep_heat(&self, n: FrameNumber) -> Option<Action> {
-        let due = n.is_multiple_of(KEPT_EVERY_S * u64::from(self.clock().rate()));
-        let bodies = if due { self.kept_heat() } else { Vec::new() };
-        (!bodies.is_empty()).then_some(Action::KeepHeat(bodies))
-    }
 }
 
 /// What a lamp does when frames stop; one set by hand knows of no frames and goes on.
-fn frames_stop(fixture: &Fixture) -> FramesStop {
+pub(super) fn frames_stop(fixture: &Fixture) -> FramesStop {
     match fixture.control {
         Control::Hand => FramesStop::Hold,
         Control::Dmx(_) => fixture.profile.when_frames_stop,

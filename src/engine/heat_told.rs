@@ -215,6 +215,31 @@ impl Engine {
         }
     }
 
+    /// How long the light that stands is safe for its hottest lamp; `None` where no lit lamp has a figure.
+    /// `planned_s`: how long the take is planned to be at most, if that is known.
+    pub(super) fn heat_safe_said(&self, planned_s: Option<f64>) -> Option<String> {
+        let lit = |id: &FixtureId| {
+            let lamp = &self.lamps[id.0];
+            lamp.absent.is_none() && lamp.unheld.watts > 0.0 && self.heat.bodies[id.0].model().is_some()
+        };
+        let lit: Vec<FixtureId> = self.plan.fixture_ids().filter(lit).collect();
+        if lit.is_empty() {
+            return None;
+        }
+        if let Some(held) = lit.iter().find(|id| self.heat.held(id.0).holds()) {
+            return Some(format!("heat holds {} already", self.plan.fixture(*held).id));
+        }
+        let left = lit.iter().filter_map(|id| Some((*id, self.heat_left_s(*id)?)));
+        let Some((id, left_s)) = left.min_by(|a, b| a.1.total_cmp(&b.1)) else {
+            return Some("safe by heat for as long as it takes".to_owned());
+        };
+        let short = planned_s.filter(|s| *s > left_s);
+        let short = short.map_or(String::new(), |s| format!(", {} planned", say::span(s)));
+        let mark = if short.is_empty() { "" } else { "attention: " };
+        let name = &self.plan.fixture(id).id;
+        Some(format!("{mark}safe by heat for about {} ({name}){short}", say::span(left_s)))
+    }
+
     /// What a recalled look has to expect of heat if it stands as long as planned.
     pub(super) fn heat_warnings(&self, look: LookId, lamps: &[(FixtureId, f64)]) -> Vec<String> {
         let ambient = self.plan.ambient.get();

@@ -1,5 +1,7 @@
 //! One lamp's live state and its next frame.
 
+use serde::{Deserialize, Serialize};
+
 use super::glide::Glide;
 use super::shape::ShapeFade;
 use crate::channels::{self, Given, Stand, Step};
@@ -22,10 +24,28 @@ pub(super) struct Fade {
     pub frames: u64,
     /// The lamp's floor at the lit end's colour, in lux.
     pub floor_lux: f64,
+    /// Which side of its floor it is on; `None` until its first frame.
+    pub course: Option<Course>,
 }
 
+/// How a fade meets the lamp's floor: once at most, whatever colours and limits do on the way.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Course {
+    /// Lit at its end: from its first lit moment on it does not go under the floor.
+    Lit,
+    /// Lit at its start and dark at its end: cut where it first comes under the floor.
+    GoesDark,
+    /// Dark from here on.
+    Dark,
+}
+
+/// A lamp whose colour moves and that was cut at its floor is lit again from this many times its floor on: a
+/// tenth of a stop. Judgement, as in `guards`.
+const LIT_AGAIN: f64 = 1.071_773_462_536_293_2;
+
 /// A mix that a lamp is held to whatever its demand's colour: for readings of single channel values.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
 pub struct Pin {
     /// Emitter drives at full, 0 to 1.
     pub mix: [f64; MAX_EMITTERS],
@@ -104,6 +124,8 @@ enum Way {
 pub(super) struct Lamp {
     pub target: Moving,
     pub moving_since: FrameNumber,
+    /// How far its motion was then, in seconds: more than none after a restart.
+    pub moved_before_s: f64,
     pub fade: Option<Fade>,
     /// On its way to its start.
     pub glide: Option<Glide>,
@@ -124,6 +146,8 @@ pub(super) struct Lamp {
     begun: Begun,
     /// True when the next frame can only be the same as the last.
     pub settled: bool,
+    /// True while its motion is under its floor.
+    cut: bool,
     /// Where it is going, once that was needed.
     landing: Option<Landing>,
     /// Slots of the frame before the last, to be written over.
@@ -151,6 +175,7 @@ impl Lamp {
         let mut lamp = Self {
             target: Moving::still(asked),
             moving_since: 0,
+            moved_before_s: 0.0,
             fade: None,
             glide: None,
             pin: None,
@@ -163,6 +188,7 @@ impl Lamp {
             holds: Holds::default(),
             begun,
             settled: false,
+            cut: false,
             landing: None,
             spare: Vec::new(),
             offer: None,
@@ -187,12 +213,20 @@ impl Lamp {
         let end = target.at(0.0);
         let lit = fade::lit_colour(&from, &end);
         let full = solve::reach(fixture, &Demand { lux: 0.0, colour: lit }).full_lux;
-        self.fade = Some(Fade { from, start: at, frames, floor_lux: full * fixture.limits.floor.get() });
+        self.fade = Some(Fade {
+            from,
+            start: at,
+            frames,
+            floor_lux: full * fixture.limits.floor.get(),
+            course: None,
+        });
+        self.cut = false;
         self.pin = None;
         self.glide = None;
         self.landing = None;
         self.target = target;
         self.moving_since = at;
+        self.moved_before_s = 0.0;
         self.settled = false;
         if fixture.prefer == Prefer::Rendering {
             self.turn_shape(fixture, shape, from, at, frames);
@@ -224,6 +258,11 @@ impl Lamp {
         };
         let start = if from.lux > 0.0 { self.sent.shape } else { to };
         self.shape = ShapeFade { from: start, to, start: at, frames, wanted: lit && known.is_none() };
+    }
+
+    /// How long its motion has run at frame `n`, in seconds.
+    pub fn moved_s(&self, n: FrameNumber, clock: FrameClock) -> f64 {
+        self.moved_before_s + clock.seconds(n.saturating_sub(self.moving_since))
     }
 
     /// Works out frame `n` of a lamp that no heat holds.
@@ -279,10 +318,51 @@ impl Lamp {
         let way = if plain { Way::To { end, fading } } else { Way::Steady };
         let shape = (fixture.prefer == Prefer::Rendering).then(|| self.shape.at(n));
         let mixed = shape.is_none() || (self.shape.over(n) && !self.shape.wanted);
-        let reach = self.reach(fixture, &self.asked, shape.as_ref());
+        let mut reach = self.reach(fixture, &self.asked, shape.as_ref());
+        if plain && fading || self.target.motion.is_some() {
+            let lux = self.on_course(fixture, now, &reach, end);
+            if lux != self.asked.lux {
+                self.asked.lux = lux;
+                reach = self.reach(fixture, &self.asked, shape.as_ref());
+            }
+        }
         let moves = fading || !mixed || self.target.motion.is_some();
         self.begun = Begun { reach, way, moves };
         self.unheld = guards::before_heat(fixture, &reach, now, &self.standing);
+    }
+
+    /// Light in lux that keeps to one side of the floor while it moves: the floor, or none, where what was
+    /// asked is under it. `end`: where the fade goes.
+    fn on_course(&mut self, fixture: &Fixture, now: &Conditions, reach: &Reach, end: Demand) -> f64 {
+        let floor = fixture.limits.floor.get();
+        let (lux, under) = (self.asked.lux, reach.level < floor);
+        if floor <= 0.0 || lux <= 0.0 {
+            return lux;
+        }
+        if self.fade.is_none() {
+            self.cut = reach.level < if self.cut { floor * LIT_AGAIN } else { floor };
+            return if self.cut { 0.0 } else { lux };
+        }
+        let course = self.fade.and_then(|fade| fade.course).unwrap_or_else(|| {
+            let shape = (fixture.prefer == Prefer::Rendering).then_some(self.shape.to);
+            let here = Conditions { absent: false, protected: false, ..*now };
+            let lit =
+                guards::forecast(fixture, &self.reach(fixture, &end, shape.as_ref()), &here).lux() > 0.0;
+            match (self.sent.allowed.lux > 0.0, lit) {
+                (_, true) => Course::Lit,
+                (true, false) => Course::GoesDark,
+                (false, false) => Course::Dark,
+            }
+        });
+        let course = if course == Course::GoesDark && under { Course::Dark } else { course };
+        if let Some(fade) = &mut self.fade {
+            fade.course = Some(course);
+        }
+        match course {
+            Course::Dark => 0.0,
+            Course::Lit if under => reach.full_lux * floor,
+            Course::Lit | Course::GoesDark => lux,
+        }
     }
 
     /// Offers the frame that was begun, less what is held. A settled lamp of which the same is held
@@ -429,7 +509,7 @@ impl Lamp {
         let mut spare = std::mem::take(&mut self.spare);
         let mut step = Step::Free;
         if let Way::To { end, fading } = way
-            && (fading || allowed.limits().has(Limit::Rise))
+            && (fading || allowed.limits().has(Limit::Rise) || allowed.limits().has(Limit::SoftStart))
             && same_mode
         {
             if fading && self.stands(fixture, reach, allowed) {
@@ -526,7 +606,7 @@ impl Lamp {
 }
 
 /// Light at 1 m, its modifiers' loss not in.
-fn light_at_1m(given: &Given) -> PointLight {
+pub(super) fn light_at_1m(given: &Given) -> PointLight {
     given.xy.map_or(PointLight::DARK, |xy| PointLight::of(given.lux_at_1m, xy))
 }
 

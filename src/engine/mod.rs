@@ -19,6 +19,7 @@ mod glide;
 mod heat;
 pub mod heat_ahead;
 mod heat_told;
+mod kept;
 mod lamp;
 mod load;
 pub mod meter;
@@ -29,12 +30,18 @@ mod requests;
 pub mod run;
 pub mod say;
 mod shape;
+mod soft;
+mod start;
 mod state;
 mod step;
 mod take;
 
 pub use event::{Action, Event, Ticket};
 pub use heat::{HeatStart, KeptBody};
+pub use kept::{
+    Kept, KeptLamp, KeptLight, KeptMemory, KeptOutput, KeptScene, KeptSlate, KeptTake, KeptTarget,
+};
 pub use load::KeptBattery;
+pub use start::Start;
 pub(crate) use state::light_of;
 pub use state::{Engine, Options};

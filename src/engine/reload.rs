@@ -55,6 +55,7 @@ impl Engine {
                 let was = &before[was];
                 lamp.target = was.target;
                 lamp.moving_since = was.moving_since;
+                lamp.moved_before_s = was.moved_before_s;
                 lamp.fade = was.fade;
                 lamp.glide = was.glide;
                 lamp.standing = was.standing;
@@ -133,6 +134,8 @@ impl Engine {
         self.ahead = Ahead::default();
         self.adopt_flash(rate.0 == rate.1);
         let held = self.adopt_heat(&old.fixtures);
+        // The next look at the outputs tells which of them are silent.
+        self.lines = vec![super::soft::Line::away(0.0); self.plan.outputs.len()];
         if self.rollcall.is_some() {
             self.end_rollcall(self.next_frame());
         } else if held {
@@ -160,6 +163,7 @@ impl Engine {
         let turn = |n: u64| u64::try_from(u128::from(n) * u128::from(to) / u128::from(from)).unwrap_or(n);
         self.last = self.last.map(turn);
         self.last_publish = turn(self.last_publish);
+        self.keeps_from(self.last.unwrap_or(0));
         self.rest_ends = self.rest_ends.map(turn);
         if let Some(waiting) = &mut self.waiting {
             waiting.due = turn(waiting.due);

@@ -17,14 +17,19 @@ use crate::clock::{Clock, SystemClock};
 use crate::control::{
     Alert, Answer, Ask, Envelope, Failure, FailureKind, Inbound, LinkState, OutputStatus, Request, Status,
 };
-use crate::files::Job;
-use crate::heat_file;
+use crate::files::{Job, StateWriter};
 use crate::plan::{Output, OutputKind, Plan};
+use crate::state_file::When;
 use crate::units::Moment;
 use crate::wire::{self, Sender, SimWatch};
 
 /// Outputs send a frame this long after its moment, so that it is ready by then.
 const SEND_AFTER: Duration = Duration::from_millis(2);
+/// Silence of an output that counts as one: this long, and [`SILENT_FRAMES`] of its frames. Judgement: lamps
+/// bear less than a tenth of a second of it without a sign.
+const SILENT_AFTER: Duration = Duration::from_millis(100);
+/// The same in frames, for slow outputs.
+const SILENT_FRAMES: u32 = 3;
 /// How often the outputs' figures are read.
 const HEALTH_EVERY: Duration = Duration::from_millis(250);
 /// Requests over this many a second are not logged one by one.
@@ -72,15 +77,18 @@ fn start_output(output: &Output, edges: &Edges) -> std::io::Result<(Output, Send
 ///
 /// Errors: an output's thread cannot be started.
 pub fn run(engine: Engine, edges: Edges, ready: impl FnOnce()) -> std::io::Result<()> {
-    let outputs = start_outputs(engine.plan(), &edges)?.into_iter().map(|(o, s)| (o, Some(s))).collect();
+    let outputs: Vec<_> =
+        start_outputs(engine.plan(), &edges)?.into_iter().map(|(o, s)| (o, Some(s))).collect();
     let mut running = Loop {
         engine,
+        silent: vec![true; outputs.len()],
         outputs,
         tickets: HashMap::new(),
         next_ticket: 0,
         health_due: Moment::START,
         log: LogBudget::default(),
         finished: false,
+        state: StateWriter::new(edges.state.clone(), edges.files.clone()),
         edges,
     };
     let mut ready = Some(ready);
@@ -99,6 +107,7 @@ pub fn run(engine: Engine, edges: Edges, ready: impl FnOnce()) -> std::io::Resul
     for sender in running.outputs.into_iter().filter_map(|(_, sender)| sender) {
         sender.stop();
     }
+    running.state.finish();
     Ok(())
 }
 
@@ -112,6 +121,9 @@ struct Loop {
     next_ticket: u64,
     health_due: Moment,
     log: LogBudget,
+    /// For each output: true unless the engine was told that it sends.
+    silent: Vec<bool>,
+    state: StateWriter,
     finished: bool,
 }
 
@@ -123,8 +135,10 @@ impl Loop {
         let due = self.edges.start + at.elapsed();
         let now = self.edges.clock.now();
         if now >= due {
+            self.look_for_silence(at, now);
             let actions = self.engine.handle(Event::Frame(n), at);
             self.carry_out(actions);
+            self.state.go_on();
             if now >= self.health_due {
                 self.health_due = now + HEALTH_EVERY;
                 let health = self.health();
@@ -138,6 +152,24 @@ impl Loop {
             Err(RecvTimeoutError::Timeout) => {}
             // All doors are gone, the signals' with them: end as the plan says.
             Err(RecvTimeoutError::Disconnected) => self.event(Event::Stop),
+        }
+    }
+
+    /// Tells the engine which outputs are silent and since when, and once when one sends again or at first.
+    fn look_for_silence(&mut self, at: Moment, now: Moment) {
+        for index in 0..self.outputs.len() {
+            let (output, Some(sender)) = &self.outputs[index] else { continue };
+            let for_s = sender.silent(now);
+            let frames = Duration::from_secs(SILENT_FRAMES.into()) / output.rate.max(1);
+            let silent = for_s > SILENT_AFTER.max(frames);
+            // Before its first frame it is silent, only not for long enough to be told.
+            let sends = || sender.health().frames > 0;
+            if silent || (self.silent[index] && sends()) {
+                self.silent[index] = silent;
+                let event = Event::Silent(index, silent.then_some(for_s.as_secs_f64()));
+                let actions = self.engine.handle(event, at);
+                self.carry_out(actions);
+            }
         }
     }
 
@@ -186,6 +218,7 @@ impl Loop {
             Inbound::Mqtt(status) => self.event(Event::Mqtt(status)),
             Inbound::PlanRead(ticket, result) => self.event(Event::PlanRead(ticket, result)),
             Inbound::LookWritten(ticket, result) => self.event(Event::LookWritten(ticket, result)),
+            Inbound::StateWritten(result) => self.event(Event::StateWritten(result)),
             Inbound::Stop => self.event(Event::Stop),
         }
     }
@@ -258,18 +291,11 @@ impl Loop {
                     // No listener is no fault.
                     let _ = self.edges.alerts.send(alert);
                 }
-                Action::KeepHeat(bodies) => self.keep_heat(&bodies),
+                Action::Keep(kept) => {
+                    self.state.keep(kept, When::now(self.edges.clock, &self.edges.boot_id));
+                }
                 Action::Finished => self.finished = true,
             }
-        }
-    }
-
-    /// Has the bodies' heat written where the next start finds it. A disk that does not keep up misses one.
-    fn keep_heat(&self, bodies: &[super::KeptBody]) {
-        let Some(folder) = self.edges.state.clone().filter(|_| !bodies.is_empty()) else { return };
-        let text = heat_file::text(bodies, &heat_file::When::now(self.edges.clock, &self.edges.boot_id));
-        if self.edges.files.try_send(Job::WriteHeat { folder, text }).is_err() {
-            tracing::debug!("the disk does not keep up: the heat was not kept this time");
         }
     }
 
@@ -288,7 +314,8 @@ impl Loop {
         match job {
             Job::ReadPlan { .. } => self.event(Event::PlanRead(ticket, Err(failure()))),
             Job::WriteLook { .. } => self.event(Event::LookWritten(ticket, Err(failure()))),
-            Job::WriteHeat { .. } => {}
+            // The state has a way of its own.
+            Job::WriteState(_) => {}
         }
     }
 
@@ -323,6 +350,7 @@ impl Loop {
                 (output.clone(), None)
             }));
         }
+        self.silent = vec![true; self.outputs.len()];
         // Those that are left belong to no output any more. Each takes a period to let its port go, and
         // some tenths of a second where the port is stuck: no frame waits for that.
         if !old.is_empty()

@@ -6,15 +6,18 @@ use super::Ticket;
 use super::flash::Watch;
 use super::heat::{Heat, HeatStart};
 use super::heat_ahead::Ahead;
+use super::kept::{Keeps, Kept};
 use super::lamp::Lamp;
 use super::load::{KeptBattery, LoadState};
+use super::soft::Line;
+use super::start::{Opening, Start};
 use super::take::{Rolling, Slates};
 use crate::channels::{self, Patch};
 use crate::control::{
     Alert, FixtureStatus, Light, MqttStatus, Now, OrderStatus, OutputStatus, Scheduled as ScheduledStatus,
     Status,
 };
-use crate::guards::Conditions;
+use crate::guards::{Conditions, SOFT_START_S};
 use crate::light::{Moving, Renderings, colour, solve};
 use crate::plan::{Control, FixtureId, Look, LookId, Motion, OnStart, OutputKind, Plan};
 use crate::units::{FrameClock, FrameNumber, Moment, Xy};
@@ -135,6 +138,15 @@ pub struct Engine {
     pub(super) rest_ends: Option<FrameNumber>,
     pub(super) take: Option<Rolling>,
     pub(super) slates: Slates,
+    pub(super) keeps: Keeps,
+    /// Why the state is not written, while it is not.
+    pub(super) state_fault: Option<String>,
+    /// The outputs, as far as lamps may be dark for them, in the plan's order.
+    pub(super) lines: Vec<Line>,
+    /// What is told with the next frame: what a start found, what came back.
+    pub(super) openings: Vec<Opening>,
+    /// For each lamp, until the first frame: true if that is the last one of the run before.
+    pub(super) as_it_was: Vec<bool>,
     pub(super) outputs: Vec<OutputStatus>,
     pub(super) mqtt: Option<MqttStatus>,
     pub(super) alerts: Vec<Alert>,
@@ -152,6 +164,19 @@ impl Engine {
     /// An engine with everything dark, or with the look that the plan starts in on its way.
     #[must_use]
     pub fn new(plan: Arc<Plan>, options: Options) -> Self {
+        Self::starting(plan, options, Start::default())
+    }
+
+    /// An engine that takes up what the last run of its set left: its light where that may return, else as
+    /// [`Self::new`]. Heat that `options` do not tell is the start's.
+    #[must_use]
+    pub fn starting(plan: Arc<Plan>, mut options: Options, start: Start) -> Self {
+        if let Some(kept) = &start.kept {
+            if options.batteries.is_empty() {
+                options.batteries.clone_from(&kept.batteries);
+            }
+            options.heat.get_or_insert_with(|| HeatStart { bodies: kept.bodies.clone(), gap_s: start.gap_s });
+        }
         let dark = solve::dark_colour(&plan);
         let mut engine = Self {
             patches: channels::patches(&plan),
@@ -174,6 +199,12 @@ impl Engine {
             rest_ends: None,
             take: None,
             slates: Slates::default(),
+            keeps: Keeps::default(),
+            state_fault: None,
+            // Nothing is known of what lamps showed before.
+            lines: vec![Line::away(f64::INFINITY); plan.outputs.len()],
+            openings: Vec::new(),
+            as_it_was: Vec::new(),
             outputs: Vec::new(),
             mqtt: None,
             alerts: Vec::new(),
@@ -192,12 +223,23 @@ impl Engine {
             .map(|id| Lamp::dark(engine.plan.fixture(id), dark, &engine.conditions(id)))
             .collect();
         engine.begin_heat();
-        if let OnStart::Look(look) = engine.plan.on_start {
-            engine.bring_up(look, None, 0);
+        let returned = engine.take_up(start);
+        if let OnStart::Look(look) = engine.plan.on_start
+            && !returned
+        {
+            // Every lamp may be dark: none comes up faster than a soft start.
+            let own = engine.plan.look(look).fade.unwrap_or(engine.plan.fade).as_secs_f64();
+            engine.bring_up(look, Some(own.max(SOFT_START_S)), 0);
             engine.find_place_in_order(look);
         }
         engine.refresh_standing_alerts(0.0);
         engine
+    }
+
+    /// Everything that is to outlive this run, as it stands.
+    #[must_use]
+    pub fn to_keep(&self) -> Kept {
+        self.kept()
     }
 
     /// The plan in force.

@@ -34,6 +34,11 @@ impl Engine {
             }
             Event::PlanRead(ticket, result) => self.plan_read(ticket, result),
             Event::LookWritten(ticket, result) => self.look_written(ticket, result),
+            Event::Silent(output, for_s) => {
+                self.silent(output, for_s);
+                Vec::new()
+            }
+            Event::StateWritten(result) => self.state_written(result),
             Event::Stop => self.stop(now),
         }
     }
@@ -42,7 +47,8 @@ impl Engine {
         if n != self.next_frame() || self.finished {
             return Vec::new();
         }
-        let mut actions = self.fall_due(n);
+        let mut actions = self.open(n);
+        actions.extend(self.fall_due(n));
         let clock = self.clock();
         self.end_overlays(n);
         self.search_once(n);
@@ -62,9 +68,13 @@ impl Engine {
         self.hold_load();
         for index in 0..self.lamps.len() {
             let now = self.conditions(FixtureId(index));
+            if self.stays_as_it_was(index, &now) {
+                continue;
+            }
             let holds = Holds { heat: self.heat.held(index), circuit: self.load.share() };
             self.lamps[index].offer(&self.plan.fixtures[index], &now, holds);
         }
+        self.as_it_was.clear();
         self.hold_flashes(n);
         self.last = Some(n);
         self.watch_take(n);
@@ -73,10 +83,13 @@ impl Engine {
         actions.extend(self.load_goes_on(n));
         actions.extend(self.tell_heat(n));
         actions.extend(self.tell_flash(n));
-        actions.extend(self.keep_heat(n));
         self.look_ahead(n);
         let showing = self.rollcall.as_ref().and_then(|r| r.showing(n));
         let moving = self.lamps.iter().any(|l| !l.settled) || showing.is_some() || self.wink.is_some();
+        // Not for a light that moves by its look's own plan: no disk is written each second for hours.
+        let by_itself = |l: &super::lamp::Lamp| l.fade.is_none() && l.target.motion.is_some();
+        let changing = self.lamps.iter().any(|l| !l.settled && !by_itself(l));
+        actions.extend(self.keep_state(n, changing || showing.is_some() || self.wink.is_some()));
         let due = n - self.last_publish >= u64::from(clock.rate() / PUBLISH_RATE).max(1);
         // Once a second in any case: the outputs' figures and the countdowns move on their own.
         let beat = n - self.last_publish >= u64::from(clock.rate());
@@ -94,7 +107,8 @@ impl Engine {
     /// Nothing more will be sent.
     fn finish(&mut self, actions: &mut Vec<Action>) {
         self.finished = true;
-        actions.push(Action::KeepHeat(self.kept_heat()));
+        let n = self.last.unwrap_or(0);
+        actions.push(self.keep_now(n));
         actions.push(Action::Finished);
     }
 
@@ -127,7 +141,7 @@ impl Engine {
     }
 
     /// Frames of every output as they stand.
-    fn frames(&self, n: FrameNumber) -> Vec<Frame> {
+    pub(super) fn frames(&self, n: FrameNumber) -> Vec<Frame> {
         self.patches.iter().map(|patch| patch.frame(n, |id| &self.lamps[id.0].sent.slots)).collect()
     }
 
@@ -201,10 +215,10 @@ impl Engine {
     /// a motion goes on where it is.
     pub(super) fn turn_on_its_way(&mut self, id: FixtureId, target: Moving, at: FrameNumber, least: u64) {
         let lamp = &self.lamps[id.0];
-        let since = lamp.moving_since;
+        let since = (lamp.moving_since, lamp.moved_before_s);
         let left = lamp.fade.map_or(0, |f| (f.start + f.frames).saturating_sub(at));
         self.turn(id, target, at, least.max(left));
-        self.lamps[id.0].moving_since = since;
+        (self.lamps[id.0].moving_since, self.lamps[id.0].moved_before_s) = since;
     }
 
     /// Turns one lamp to another target over `frames`.
@@ -254,6 +268,21 @@ impl Engine {
             targets: self.lamps.iter().map(|l| l.target).collect(),
             nudged: self.nudged,
         });
+    }
+
+    /// Tells what the start found, and what came back since the last frame.
+    fn open(&mut self, n: FrameNumber) -> Vec<Action> {
+        let openings = std::mem::take(&mut self.openings);
+        openings.into_iter().map(|(kind, said)| self.tell(kind, None, said, n)).collect()
+    }
+
+    /// True for a lamp whose first frame after a restart is the last one before it, as it is.
+    fn stays_as_it_was(&self, index: usize, now: &Conditions) -> bool {
+        self.as_it_was.get(index) == Some(&true)
+            && self.plan.fixtures[index].address().is_some()
+            && !now.absent
+            && !now.protected
+            && !self.lamps[index].standing.is_soft()
     }
 
     pub(super) fn publish(&mut self) -> Vec<Action> {

@@ -3,8 +3,7 @@
 //! The verdict is about frames and wires alone (docs/interface.md, part 5): DMX is one-way, so what the
 //! lamps showed is not known.
 
-use std::collections::BTreeMap;
-
+use super::kept::{KeptSlate, KeptTake};
 use super::{Action, Engine, say};
 use crate::control::LinkState;
 use crate::plan::FixtureId;
@@ -16,6 +15,11 @@ pub(super) struct Rolling {
     /// Slate and take: `4/3`.
     pub name: String,
     pub start: FrameNumber,
+    /// How long it had rolled at that frame, in seconds: more than none where the daemon was started anew
+    /// since.
+    before_s: f64,
+    /// Why it was not steady before that.
+    earlier: Vec<String>,
     /// The frame that is its measure: the first, or where lights move that in which all are at their start.
     stamped: FrameNumber,
     /// Each lamp in that frame; empty before it.
@@ -25,6 +29,8 @@ pub(super) struct Rolling {
     /// The latest `dark`, and the latest `again` after it.
     dark: Option<FrameNumber>,
     again: Option<FrameNumber>,
+    /// True if a `dark` came before the daemon was started anew.
+    darkened_before: bool,
     /// How often each output had been opened again when the take first saw it.
     reopened: Vec<(String, u64)>,
     /// Outputs that did not send at some time.
@@ -50,10 +56,13 @@ impl Rolling {
             name,
             start,
             stamped,
+            before_s: 0.0,
+            earlier: Vec::new(),
             stamp: Vec::new(),
             changed: Vec::new(),
             dark: None,
             again: None,
+            darkened_before: false,
             reopened: Vec::new(),
             gaps: Vec::new(),
         }
@@ -61,38 +70,58 @@ impl Rolling {
 
     /// True once a `dark` has come in this take.
     pub fn darkened(&self) -> bool {
-        self.dark.is_some()
+        self.dark.is_some() || self.darkened_before
+    }
+
+    /// A take that rolled when the daemon went away, for `away_s` seconds.
+    pub fn resumed(kept: KeptTake, away_s: f64) -> Self {
+        let mut take = Self::new(kept.name, 0, 0);
+        take.before_s = kept.rolled_s + away_s;
+        take.darkened_before = kept.darkened;
+        take.earlier = kept.why;
+        let after = say::span(kept.rolled_s);
+        take.earlier.push(format!("gap: the daemon was away for {} after {after}", say::span(away_s)));
+        take
     }
 }
 
-/// How many takes each slate has had.
+/// How many takes each slate has had, the latest last.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
-pub(super) struct Slates {
-    /// The slate of the latest take.
-    latest: Option<String>,
-    takes: BTreeMap<String, u32>,
-}
+pub(super) struct Slates(Vec<KeptSlate>);
 
-/// Most slates that are counted between two starts. Judgement: far more than a day has, and a stream of
-/// requests fills no memory.
+/// Most slates that are counted; the one that was longest not used is forgotten for another. Judgement: far
+/// more than a production has, and a stream of requests fills neither memory nor disk.
 const MOST_SLATES: usize = 1000;
 
 impl Slates {
     /// The slate that a take without one is of: the latest, at first `1`.
     pub fn present(&self) -> &str {
-        self.latest.as_deref().unwrap_or("1")
+        self.0.last().map_or("1", |s| &s.slate)
     }
 
-    /// Counts the next take of a slate and gives its name; `None` when there are too many slates.
-    pub fn count(&mut self, slate: String) -> Option<String> {
-        if self.takes.len() >= MOST_SLATES && !self.takes.contains_key(&slate) {
-            return None;
+    /// Counts the next take of a slate and gives its name.
+    pub fn count(&mut self, slate: String) -> String {
+        let known = self.0.iter().position(|s| s.slate == slate);
+        let mut counted = known.map_or(KeptSlate { slate, takes: 0 }, |at| self.0.remove(at));
+        counted.takes = counted.takes.saturating_add(1);
+        let name = format!("{}/{}", counted.slate, counted.takes);
+        if self.0.len() >= MOST_SLATES {
+            self.0.remove(0);
         }
-        let take = self.takes.entry(slate.clone()).or_insert(0);
-        *take = take.saturating_add(1);
-        let name = format!("{slate}/{take}");
-        self.latest = Some(slate);
-        Some(name)
+        self.0.push(counted);
+        name
+    }
+
+    /// As they are kept between starts.
+    pub fn kept(&self) -> Vec<KeptSlate> {
+        self.0.clone()
+    }
+
+    /// As they were kept, the oldest of too many left out.
+    pub fn from_kept(mut kept: Vec<KeptSlate>) -> Self {
+        let too_many = kept.len().saturating_sub(MOST_SLATES);
+        kept.drain(..too_many);
+        Self(kept)
     }
 }
 
@@ -174,10 +203,35 @@ impl Engine {
         }
     }
 
+    /// How long a take has rolled at frame `at`, in seconds.
+    pub(super) fn rolled_s(&self, take: &Rolling, at: FrameNumber) -> f64 {
+        take.before_s + self.clock().seconds(at.saturating_sub(take.start))
+    }
+
+    /// The take that rolls as it is kept between starts.
+    pub(super) fn kept_take(&self) -> Option<KeptTake> {
+        let take = self.take.as_ref()?;
+        Some(KeptTake {
+            name: take.name.clone(),
+            started: String::new(),
+            rolled_s: self.rolled_s(take, self.last.unwrap_or(take.start)),
+            darkened: take.darkened(),
+            why: self.noted(take),
+        })
+    }
+
     /// Every reason why what was sent in a take was not steady; none: it was.
     pub(super) fn unsteady(&self, take: &Rolling) -> Vec<String> {
-        let after = |n: FrameNumber| say::span(self.clock().seconds(n.saturating_sub(take.start)));
-        let mut why = Vec::new();
+        let mut why = self.noted(take);
+        let silent = self.outputs.iter().filter(|o| o.state == LinkState::Starting);
+        why.extend(silent.map(|o| format!("output {} has not been seen to send", o.name)));
+        why
+    }
+
+    /// What was noted of it.
+    fn noted(&self, take: &Rolling) -> Vec<String> {
+        let after = |n: FrameNumber| say::span(self.rolled_s(take, n));
+        let mut why = take.earlier.clone();
         if let Some(dark) = take.dark {
             let again = take.again.map_or(String::new(), |n| format!(", again after {}", after(n)));
             why.push(format!("light changed: dark after {}{again}", after(dark)));
@@ -200,8 +254,6 @@ impl Engine {
                 None => format!("gap on the wire: output {name} does not send"),
             });
         }
-        let silent = self.outputs.iter().filter(|o| o.state == LinkState::Starting);
-        why.extend(silent.map(|o| format!("output {} has not been seen to send", o.name)));
         why
     }
 
@@ -214,7 +266,7 @@ impl Engine {
     pub(super) fn cut_take(&mut self, now: Moment) -> Vec<Action> {
         let Some(take) = self.take.take() else { return Vec::new() };
         let at = self.acting_frame(now);
-        let lasted = say::span(self.clock().seconds(at.saturating_sub(take.start)));
+        let lasted = say::span(self.rolled_s(&take, at));
         let verdict = Self::verdict(&self.unsteady(&take));
         let said =
             format!("take {} cut off after {lasted}: the daemon stops · until then {verdict}", take.name);

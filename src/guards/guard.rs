@@ -102,13 +102,98 @@ pub struct Standing {
     lux: f64,
     /// The same with what heat holds back taken off: what is let go of again is a rise like any other.
     held_lux: f64,
+    soft: Soft,
+    /// True if it was lit in the last frame.
+    lit: bool,
+    /// True if heat has taken it under its floor since: it comes back only from well above.
+    cut: bool,
+}
+
+/// A lamp that heat has taken under its floor is lit again from this many times its floor on: a tenth of a stop.
+/// Judgement: heat near a border goes up and down by less.
+const LIT_AGAIN: f64 = 1.071_773_462_536_293_2;
+
+/// How long a lamp that may be dark takes to come up to what stands, in seconds. Judgement: seen as a rise and
+/// not as a flash, and short beside any take.
+pub const SOFT_START_S: f64 = 1.0;
+
+/// How a lamp that may be dark comes up.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+enum Soft {
+    /// It shows what it was sent.
+    #[default]
+    Not,
+    /// It may be dark and no frame reaches it: sent dark.
+    Dark,
+    /// Frames reach it again, since so many seconds.
+    Rising(f64),
 }
 
 impl Standing {
-    /// True if the same demand again would be allowed the same: nothing is still rising or held for a moment.
+    /// Of a lamp that stands at `held_lux`, and would at `lux` if heat held nothing: after a restart.
+    #[must_use]
+    pub fn at(lux: f64, held_lux: f64) -> Self {
+        Self { lux, held_lux, lit: held_lux > 0.0, ..Self::default() }
+    }
+
+    /// True if the same demand again would be allowed the same: nothing is still rising.
     #[must_use]
     pub fn settled(&self, allowed: &Allowed) -> bool {
-        !allowed.limits.has(Limit::Rise) && !allowed.limits.has(Limit::Flash)
+        !allowed.limits.has(Limit::Rise)
+            && !allowed.limits.has(Limit::Flash)
+            && !allowed.limits.has(Limit::SoftStart)
+    }
+
+    /// The lamp may be dark and no frame reaches it. True if that is new.
+    pub fn goes_dark(&mut self) -> bool {
+        let new = self.soft != Soft::Dark;
+        self.soft = Soft::Dark;
+        new
+    }
+
+    /// True while the lamp may be dark and no frame reaches it.
+    #[must_use]
+    pub fn is_dark(&self) -> bool {
+        self.soft == Soft::Dark
+    }
+
+    /// Frames reach the lamp, which may be dark: from the next one on it comes up softly. One that is asked
+    /// nothing then is known to be dark, and comes up later as it is asked.
+    pub fn comes_up(&mut self) {
+        self.soft = Soft::Rising(0.0);
+    }
+
+    /// True while it does.
+    #[must_use]
+    pub fn is_soft(&self) -> bool {
+        self.soft != Soft::Not
+    }
+
+    /// What soft start lets through of `allowed`: even in lightness (the cube root of light, CIE 15) from the
+    /// floor to it.
+    fn softened(&self, fixture: &Fixture, mut allowed: Allowed) -> Allowed {
+        let share = match self.soft {
+            Soft::Not => return allowed,
+            Soft::Dark => 0.0,
+            Soft::Rising(s) if allowed.level > 0.0 => {
+                let from = (fixture.limits.floor.get() / allowed.level).min(1.0).cbrt();
+                (from + (1.0 - from) * (s / SOFT_START_S).min(1.0)).powi(3)
+            }
+            Soft::Rising(_) => return allowed,
+        };
+        if allowed.level > 0.0 && share < 1.0 {
+            allowed.level *= share;
+            allowed.limits = allowed.limits.with(Limit::SoftStart);
+        }
+        allowed
+    }
+
+    /// A frame was sent in which `asked` (softly or not) was let through.
+    fn soft_goes_on(&mut self, asked: f64, period_s: f64) {
+        if let Soft::Rising(s) = self.soft {
+            let over = asked <= 0.0 || s + period_s >= SOFT_START_S;
+            self.soft = if over { Soft::Not } else { Soft::Rising(s + period_s) };
+        }
     }
 }
 
@@ -141,7 +226,9 @@ pub fn allow(
     standing: &mut Standing,
 ) -> Allowed {
     let heat = &holds.heat;
-    let mut allowed = risen(fixture, stand(fixture, reach, now), now, standing.lux);
+    let stands = stand(fixture, reach, now);
+    let mut allowed = risen(fixture, standing.softened(fixture, stands), now, standing.lux);
+    standing.soft_goes_on(stands.level, now.period_s);
     standing.lux = allowed.lux();
     if heat.holds() && allowed.level > 0.0 {
         allowed.level *= heat.share().clamp(0.0, 1.0);
@@ -153,7 +240,18 @@ pub fn allow(
         allowed.level *= holds.circuit.max(0.0);
         allowed.limits = allowed.limits.with(Limit::Circuit);
     }
-    floored(fixture, allowed)
+    let floored = floored(fixture, allowed);
+    let lit = floored.level > 0.0;
+    standing.cut = (heat.holds() || holds.circuit < 1.0)
+        && allowed.level > 0.0
+        && (standing.cut || standing.lit && !lit);
+    let stays_cut = standing.cut && allowed.level < fixture.limits.floor.get() * LIT_AGAIN;
+    standing.cut = stays_cut;
+    standing.lit = lit && !stays_cut;
+    if stays_cut && lit {
+        return Allowed { level: 0.0, limits: floored.limits.with(Limit::Floor), ..floored };
+    }
+    floored
 }
 
 /// Light that every guard but the one for heat lets through.
@@ -168,7 +266,8 @@ pub struct Unheld {
 /// What [`allow`] would let through of the same if heat held nothing; `standing` stays as it is.
 #[must_use]
 pub fn before_heat(fixture: &Fixture, reach: &Reach, now: &Conditions, standing: &Standing) -> Unheld {
-    let allowed = floored(fixture, risen(fixture, stand(fixture, reach, now), now, standing.lux));
+    let softly = standing.softened(fixture, stand(fixture, reach, now));
+    let allowed = floored(fixture, risen(fixture, softly, now, standing.lux));
     Unheld { lux: allowed.lux(), watts: allowed.watts() }
 }
 

@@ -18,7 +18,7 @@ mod report;
 pub mod thermal;
 
 pub use guard::{
-    Allowed, Conditions, Forecast, Holds, Standing, Unheld, allow, before_heat, forecast, raise,
+    Allowed, Conditions, Forecast, Holds, SOFT_START_S, Standing, Unheld, allow, before_heat, forecast, raise,
 };
 pub use limits::{HALF_POWER, heat_unknown};
 pub use report::{Intervention, Limit, LimitSet};

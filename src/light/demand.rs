@@ -1,11 +1,14 @@
 //! What one lamp is asked to give: light at what it is aimed at, and a colour.
 
+use serde::{Deserialize, Serialize};
+
 use crate::light::{colour, motion};
 use crate::plan::{ColourTarget, Motion};
 use crate::units::{Duv, Kelvin, Uv76, Xy};
 
 /// A colour on its way: a white keeps its mired and Duv, so that a fade between whites is even in both.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
 pub enum Colour {
     /// A white.
     White {
@@ -65,7 +68,8 @@ impl Colour {
 }
 
 /// Light and colour that one lamp alone should give at what it is aimed at.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
 pub struct Demand {
     /// Illuminance in lux there; 0 is dark.
     pub lux: f64,

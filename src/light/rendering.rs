@@ -7,6 +7,8 @@
 use std::collections::HashMap;
 use std::sync::Arc;
 
+use serde::{Deserialize, Serialize};
+
 use super::{Colour, Demand, colour, solve};
 use crate::light::spectrum::{Palette, Spectrum};
 use crate::plan::{Emitter, Fixture, FixtureId, MAX_EMITTERS, Plan, Prefer};
@@ -16,7 +18,7 @@ use crate::plan::{Emitter, Fixture, FixtureId, MAX_EMITTERS, Plan, Prefer};
 const MOST_KEPT: usize = 8192;
 
 /// A mix apart from its level: each emitter's drive for every lux at 1 m that the lamp gives.
-#[derive(Debug, Clone, Copy, PartialEq, Default)]
+#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
 pub struct Shape([f64; MAX_EMITTERS]);
 
 impl Shape {

@@ -1,5 +1,7 @@
 //! Colour temperature and chromaticity: plain coordinates. The conversions live in `light::colour`.
 
+use serde::{Deserialize, Serialize};
+
 use super::quantity;
 
 quantity!(
@@ -39,7 +41,8 @@ impl Duv {
 }
 
 /// CIE 1931 chromaticity.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
 pub struct Xy {
     /// x, 0 to 1.
     pub x: f64,
@@ -48,7 +51,8 @@ pub struct Xy {
 }
 
 /// CIE 1976 uniform chromaticity u', v'; the plane in which distances are judged and fades run.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
 pub struct Uv76 {
     /// u'.
     pub u: f64,

@@ -7,6 +7,7 @@ use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::Duration;
 
 use crate::control::LinkState;
+use crate::units::Moment;
 
 /// How an output is doing.
 #[derive(Debug, Clone, PartialEq)]
@@ -49,6 +50,8 @@ pub struct Meter {
     frames: AtomicU64,
     missed: AtomicU64,
     reopened: AtomicU64,
+    /// Start of the last frame in nanoseconds of the sender's clock; before the first, the sender's own start.
+    last_ns: AtomicU64,
     lateness: Histogram,
 }
 
@@ -60,6 +63,7 @@ impl Meter {
             frames: AtomicU64::new(0),
             missed: AtomicU64::new(0),
             reopened: AtomicU64::new(0),
+            last_ns: AtomicU64::new(0),
             lateness: Histogram::new(),
         }
     }
@@ -67,6 +71,17 @@ impl Meter {
     pub fn sent(&self, late: Duration) {
         self.lateness.add(late);
         self.frames.fetch_add(1, Ordering::Relaxed);
+    }
+
+    /// A frame's start, or the sender's.
+    pub fn last(&self, at: Moment) {
+        let ns = u64::try_from(at.elapsed().as_nanos()).unwrap_or(u64::MAX);
+        self.last_ns.store(ns, Ordering::Relaxed);
+    }
+
+    /// How long ago that was.
+    pub fn silent(&self, now: Moment) -> Duration {
+        now.after(Moment::since_start(Duration::from_nanos(self.last_ns.load(Ordering::Relaxed))))
     }
 
     pub fn missed(&self, deadlines: u64) {

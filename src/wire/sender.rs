@@ -63,6 +63,7 @@ pub fn start(
     let rate = attainable_rate(&output, 0);
     let (frames, newest) = latest();
     let shared = Arc::new(Shared { stop: AtomicBool::new(false), meter: Meter::new(rate) });
+    shared.meter.last(clock.now());
     let name = format!("wire-{}", output.name);
     let worker = Worker {
         output,
@@ -92,6 +93,13 @@ impl Sender {
     #[must_use]
     pub fn health(&self) -> Health {
         self.shared.meter.read()
+    }
+
+    /// How long ago the last frame began to be sent, at `now` of the clock that it was started with; before
+    /// the first, how long ago the sender was started. Cheap enough to call every frame.
+    #[must_use]
+    pub fn silent(&self, now: Moment) -> Duration {
+        self.shared.meter.silent(now)
     }
 
     /// Ends the thread and waits for it: one period, or, with a port that is stuck, some tenths of a
@@ -198,6 +206,7 @@ impl Worker {
         match port.send(&frame) {
             Ok(sent) => {
                 self.shared.meter.sent(sent.started.after(due));
+                self.shared.meter.last(sent.started);
                 self.well(sent.started);
             }
             Err(error) => {

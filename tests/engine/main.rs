@@ -1,6 +1,7 @@
 //! The engine on virtual time, on the demo plan.
 
 mod afternoon;
+mod again;
 mod balance;
 mod calibrate;
 #[path = "../flash/counter.rs"]
@@ -8,6 +9,7 @@ mod calibrate;
 mod counter;
 mod flash;
 mod floods;
+mod floors;
 mod frames;
 mod heat;
 mod hurry;
@@ -15,6 +17,8 @@ mod load;
 mod motions;
 mod preferences;
 mod properties;
+mod restart;
 mod rig;
 mod seen;
+mod soft;
 mod takes;

@@ -4,7 +4,7 @@ use std::sync::Arc;
 
 use lampkeep::channels::Frame;
 use lampkeep::control::{Answer, Envelope, Request, Status};
-use lampkeep::engine::{Action, Engine, Event, KeptBody, Options, Ticket};
+use lampkeep::engine::{Action, Engine, Event, Kept, KeptBody, Options, Start, Ticket};
 use lampkeep::plan::Plan;
 use lampkeep::units::FrameNumber;
 
@@ -16,6 +16,8 @@ pub struct Rig {
     pub alerts: Vec<(u64, String, String)>,
     /// What was last to be kept of heat.
     pub kept: Vec<KeptBody>,
+    /// Every state that was to be kept, with the frame.
+    pub keeps: Vec<(u64, Kept)>,
     /// Files of kept looks: name and text.
     pub written: Vec<(String, String)>,
     ticket: u64,
@@ -31,13 +33,28 @@ impl Rig {
     }
 
     pub fn start(plan: Plan, options: Options) -> Self {
-        let engine = Engine::new(Arc::new(plan), options);
+        Self::of(Engine::new(Arc::new(plan), options))
+    }
+
+    /// A daemon started anew `gap_s` seconds after what was kept, in the same boot of the machine.
+    pub fn again(plan: Plan, kept: Kept, gap_s: f64) -> Self {
+        let start = Start { kept: Some(kept), gap_s: Some(gap_s), same_boot: true, ..Start::default() };
+        Self::from(plan, start)
+    }
+
+    pub fn from(plan: Plan, start: Start) -> Self {
+        let options = Options { simulate: true, boot_id: "test".into(), heat: None, batteries: Vec::new() };
+        Self::of(Engine::starting(Arc::new(plan), options, start))
+    }
+
+    fn of(engine: Engine) -> Self {
         Self {
             engine,
             frames: Vec::new(),
             told: Vec::new(),
             alerts: Vec::new(),
             kept: Vec::new(),
+            keeps: Vec::new(),
             written: Vec::new(),
             ticket: 0,
         }
@@ -112,7 +129,10 @@ impl Rig {
                     self.alerts.push((n, alert.kind, alert.said.clone()));
                     self.told.push(alert.said);
                 }
-                Action::KeepHeat(bodies) => self.kept = bodies,
+                Action::Keep(kept) => {
+                    self.kept.clone_from(&kept.bodies);
+                    self.keeps.push((n, *kept));
+                }
                 _ => {}
             }
         }

@@ -125,6 +125,7 @@ impl Engine {
         };
         match done {
             Ok(said) => {
+                self.keeps.changed = true;
                 self.refresh_standing_alerts(self.clock().seconds(at));
                 // Seen once more when the frame that it acts on has been sent.
                 self.was_moving = true;

@@ -45,6 +45,10 @@ impl Engine {
         self.turn_all(&memory.targets, at, frames);
         self.scene = memory.scene;
         self.nudged = memory.nudged;
+        if let (Scene::Look(look), None) = (self.scene, self.position) {
+            // After a start `next` goes on from here, not from the first step.
+            self.find_place_in_order(look);
+        }
         let nudged = if self.nudged { " · with its nudges" } else { "" };
         Ok(format!("{} · {}{nudged}", self.scene_name(), self.fading(frames)))
     }
@@ -141,6 +145,8 @@ impl Engine {
                 self.lamps[id.0].absent = Some(why);
                 return Err(failure);
             }
+            // It may have been plugged in just now.
+            self.lamps[id.0].standing.comes_up();
             let battery = if self.fresh_battery(id) { ", its battery taken to be full" } else { "" };
             let again = again("with");
             return Ok(format!("{fixture} is back{battery} · it follows the look that is lit{again}"));

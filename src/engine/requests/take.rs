@@ -63,10 +63,7 @@ impl Engine {
             return Err(fail(FailureKind::Busy, said, "start the take again in a moment"));
         }
         let slate = slate.unwrap_or_else(|| self.slates.present().to_owned());
-        let Some(name) = self.slates.count(slate) else {
-            let said = "too many slates since the start to count another";
-            return Err(fail(FailureKind::Nothing, said, "go on with one that there was"));
-        };
+        let name = self.slates.count(slate);
         let mut said = format!("take {name} rolls · {}", self.stands_said(at));
         let stamped = self.motions_to_start(at);
         if stamped > at {
@@ -74,6 +71,7 @@ impl Engine {
             said.push_str(&format!(" · the motion goes to its start: {left} s"));
         }
         self.take = Some(Rolling::new(name, at, stamped));
+        self.keeps.at_once = true;
         self.watch_wire();
         Ok(said)
     }
@@ -108,6 +106,8 @@ impl Engine {
         for (fixture, lamp) in self.plan.fixtures.iter().zip(&self.lamps) {
             let why = if lamp.sent.limits.has(Limit::Rise) {
                 "is still rising, no faster than it may"
+            } else if lamp.sent.limits.has(Limit::SoftStart) {
+                "comes up softly"
             } else if lamp.sent.limits.has(Limit::Flash) {
                 "is held by the flash guard for a moment"
             } else if lamp.shape.wanted {
@@ -139,7 +139,9 @@ impl Engine {
         }
         let step = self.position.and_then(|p| self.plan.order.get(p));
         let step = step.filter(|s| self.scene == Scene::Look(s.look));
-        parts.extend(self.load_for_take(step.map(|s| s.on_for.as_secs_f64())));
+        let planned_s = step.map(|s| s.on_for.as_secs_f64());
+        parts.extend(self.heat_safe_said(planned_s));
+        parts.extend(self.load_for_take(planned_s));
         let down = self.outputs.iter().filter(|o| o.state == LinkState::Down);
         parts.extend(down.map(|o| format!("output {} does not send", o.name)));
         let standing = self.alerts.iter().filter(|a| a.kind != "output-down");
@@ -156,7 +158,8 @@ impl Engine {
         let Some(take) = self.take.take() else {
             return Err(fail(FailureKind::Nothing, "no take rolls", "`lampkeep take start` starts one"));
         };
-        let lasted_s = self.clock().seconds(at.saturating_sub(take.start));
+        self.keeps.at_once = true;
+        let lasted_s = self.rolled_s(&take, at);
         let why = self.unsteady(&take);
         let marked = mark.map_or(String::new(), |m| format!(" · marked {}", m.word()));
         let said = format!(

@@ -13,6 +13,8 @@
 //!
 //! Offsets are worked out before rounding. What is sent is rounded down, so it is cooler.
 
+use serde::{Deserialize, Serialize};
+
 use super::{Model, STOPS_PER_S, cap_w, sustainable_w};
 
 /// An offset begins to shrink only once it can shrink by this much, in stops, or wholly. Judgement: a
@@ -73,7 +75,8 @@ impl LampNow {
 }
 
 /// What is held of one lamp.
-#[derive(Debug, Clone, Copy, PartialEq, Default)]
+#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
 pub struct Held {
     /// Stops under what was asked, 0 or more.
     pub stops: f64,
@@ -107,7 +110,8 @@ pub enum Ending {
 }
 
 /// An offset in stops that follows what is needed.
-#[derive(Debug, Clone, Copy, PartialEq, Default)]
+#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
 struct Offset {
     stops: f64,
     shrinking: bool,
@@ -130,7 +134,8 @@ impl Offset {
 }
 
 /// What is remembered of one lamp from frame to frame.
-#[derive(Debug, Clone, Copy, PartialEq, Default)]
+#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
 struct Standing {
     asked: f64,
     own: Offset,
@@ -138,7 +143,8 @@ struct Standing {
 }
 
 /// The offsets of all lamps, carried from frame to frame.
-#[derive(Debug, Clone, PartialEq, Default)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
 pub struct Ramp {
     white: Offset,
     /// Offset that a recalled look will have, and the seconds left until it has landed.
@@ -152,6 +158,28 @@ impl Ramp {
     #[must_use]
     pub fn new(lamps: usize) -> Self {
         Self { lamps: vec![Standing::default(); lamps], ..Self::default() }
+    }
+
+    /// True if these offsets can be: of so many lamps, each number within what this module makes.
+    #[must_use]
+    pub fn possible(&self, lamps: usize) -> bool {
+        let stops = |offset: f64| (0.0..=DARK_STOPS + 1.0).contains(&offset);
+        let each = |l: &Standing| {
+            // A lamp alone may be held further than the common offset goes.
+            (0.0..=1e9).contains(&l.asked) && stops(l.own.stops) && (0.0..=100.0).contains(&l.held.stops)
+        };
+        let glide = self.glide.is_none_or(|(to, left_s)| stops(to) && (0.0..=1e5).contains(&left_s));
+        self.lamps.len() == lamps
+            && self.lamps.iter().all(each)
+            && stops(self.white.stops)
+            && glide
+            && self.binds.is_none_or(|lamp| lamp < lamps)
+    }
+
+    /// Seconds until a recalled look's offset has landed; 0 where none is on its way.
+    #[must_use]
+    pub fn glides_s(&self) -> f64 {
+        self.glide.map_or(0.0, |(_, left_s)| left_s)
     }
 
     /// Stops by which all white lamps are held under what was asked.

@@ -1,0 +1,210 @@
+//! The daemon and a serial port that is pulled: what the far side reads first when it is back.
+//!
+//! Source of what is expected: issue 4.3: a lamp that may be dark comes up softly; in every other case the
+//! standing frame goes out first, unchanged.
+
+#![expect(clippy::unwrap_used, reason = "a test's helpers fail the test by panicking")]
+
+use std::os::fd::OwnedFd;
+use std::os::unix::ffi::OsStringExt;
+use std::path::{Path, PathBuf};
+use std::process::{Child, Command, Stdio};
+use std::time::Duration;
+
+use lampkeep::clock::{Clock, SystemClock};
+use lampkeep::wire::encode::framed::Decoder;
+use rustix::event::{PollFd, PollFlags, Timespec, poll};
+use rustix::pty::{OpenptFlags, grantpt, openpt, ptsname, unlockpt};
+
+const PATIENCE: Duration = Duration::from_secs(30);
+
+/// Two lamps with invented figures: one that holds the last frame, and one of which nobody says it.
+const PLAN: &str = r#"
+[camera.main]
+iso = 800
+f-number = 2.8
+shutter = "1/50"
+[output.desk]
+kind = "framed"
+port = "interface"
+[profile.holds]
+cooling = "fan"
+when-frames-stop = "hold"
+emitter.white = { kelvin = 5600, lux = 1600, watts = "100 W" }
+mode.dim = { slots = [{ drives = "intensity", bits = 8 }] }
+[profile.unsaid]
+cooling = "fan"
+emitter.white = { kelvin = 5600, lux = 1600, watts = "100 W" }
+mode.dim = { slots = [{ drives = "intensity", bits = 8 }] }
+[fixture.key]
+profile = "holds"
+address = 1
+clock = "7:30"
+height = "1.9 m"
+distance = "1.5 m"
+[fixture.fill]
+profile = "unsaid"
+address = 2
+clock = "4:30"
+height = "1.9 m"
+distance = "1.5 m"
+[look.work]
+key = { of-full = "80 %" }
+fill = { of-full = "80 %" }
+"#;
+
+struct FarSide {
+    master: OwnedFd,
+    port: PathBuf,
+    decoder: Decoder,
+}
+
+impl FarSide {
+    fn new() -> Self {
+        let master = openpt(OpenptFlags::RDWR | OpenptFlags::NOCTTY | OpenptFlags::CLOEXEC).unwrap();
+        grantpt(&master).unwrap();
+        unlockpt(&master).unwrap();
+        let name = ptsname(&master, Vec::new()).unwrap().into_bytes();
+        Self { master, port: PathBuf::from(std::ffi::OsString::from_vec(name)), decoder: Decoder::new() }
+    }
+
+    /// True if a whole frame is there to be read.
+    fn waits(&mut self) -> bool {
+        let mut fds = [PollFd::new(&self.master, PollFlags::IN)];
+        poll(&mut fds, Some(&Timespec { tv_sec: 0, tv_nsec: 0 })).unwrap();
+        fds[0].revents().contains(PollFlags::IN)
+    }
+
+    /// The two slots of the next frame.
+    fn frame(&mut self) -> (u8, u8) {
+        let clock = SystemClock::start();
+        loop {
+            if let Some(message) = self.decoder.next_message() {
+                return (message.data[1], message.data[2]);
+            }
+            assert!(clock.now().elapsed() < PATIENCE, "no frame");
+            let timeout = Timespec { tv_sec: 0, tv_nsec: 50_000_000 };
+            let mut fds = [PollFd::new(&self.master, PollFlags::IN)];
+            poll(&mut fds, Some(&timeout)).unwrap();
+            if fds[0].revents().contains(PollFlags::IN) {
+                let mut part = [0; 4096];
+                let n = rustix::io::read(&self.master, &mut part).unwrap();
+                self.decoder.feed(&part[..n]);
+            }
+        }
+    }
+}
+
+struct Daemon(Child);
+
+impl Drop for Daemon {
+    fn drop(&mut self) {
+        // Nothing is left of it if it has ended already.
+        let _ = self.0.kill();
+        let _ = self.0.wait();
+    }
+}
+
+fn command(folder: &Path, args: &[&str]) -> Command {
+    let mut command = Command::new(env!("CARGO_BIN_EXE_lampkeep"));
+    command
+        .args(args)
+        .current_dir(folder)
+        .env_remove("NOTIFY_SOCKET")
+        .env("LAMPKEEP_SOCKET", folder.join("s.sock"))
+        .env("LAMPKEEP_STATE", folder.join("state"))
+        .stdin(Stdio::null())
+        .stdout(Stdio::null())
+        .stderr(Stdio::null());
+    command
+}
+
+/// What happens to a set whose light stands.
+enum Fault {
+    /// Its port is away for so long.
+    Pulled(Duration),
+    /// Its daemon is killed and started again after so long.
+    Killed(Duration),
+}
+
+/// Levels of both lamps before the fault, and in the frames after it.
+fn after(fault: Fault) -> ((u8, u8), Vec<(u8, u8)>) {
+    let folder = tempfile::tempdir().unwrap();
+    let name = folder.path().join("interface");
+    let point_at = |target: &Path| {
+        let new = folder.path().join("new");
+        std::os::unix::fs::symlink(target, &new).unwrap();
+        std::fs::rename(&new, &name).unwrap();
+    };
+    let plan = PLAN.replace("\"interface\"", &format!("{:?}", name.to_str().unwrap()));
+    std::fs::write(folder.path().join("quay.toml"), plan).unwrap();
+    let mut far = FarSide::new();
+    point_at(&far.port);
+    let daemon = Daemon(command(folder.path(), &["run", "quay.toml"]).spawn().unwrap());
+    assert_eq!(far.frame(), (0, 0));
+    let clock = SystemClock::start();
+    while !command(folder.path(), &["recall", "work", "--over", "0s"]).status().unwrap().success() {
+        assert!(clock.now().elapsed() < PATIENCE, "no daemon");
+        clock.sleep_until(clock.now() + Duration::from_millis(50));
+    }
+    let mut stood = far.frame();
+    let from = clock.now();
+    while clock.now().after(from) < Duration::from_millis(500) || stood == (0, 0) {
+        stood = far.frame();
+    }
+    let gap = match fault {
+        Fault::Pulled(gap) => gap,
+        Fault::Killed(gap) => {
+            drop(daemon);
+            clock.sleep_until(clock.now() + gap);
+            // What was still under way is of before.
+            while far.waits() {
+                stood = far.frame();
+            }
+            let _daemon = Daemon(command(folder.path(), &["run", "quay.toml"]).spawn().unwrap());
+            return (stood, (0..60).map(|_| far.frame()).collect());
+        }
+    };
+    // The name goes first: the number of a closed pseudo-terminal is soon given to someone else.
+    point_at(Path::new("nowhere"));
+    drop(far);
+    clock.sleep_until(clock.now() + gap);
+    let mut far = FarSide::new();
+    point_at(&far.port);
+    (stood, (0..60).map(|_| far.frame()).collect())
+}
+
+#[test]
+fn after_half_a_second_without_its_port_the_standing_frame_goes_out_first() {
+    // The port is tried again after 50, 100, 200 ms and so on: back within half a second.
+    let (stood, frames) = after(Fault::Pulled(Duration::from_millis(300)));
+    assert!(stood.0 > 0 && stood.1 > 0, "{stood:?}");
+    assert!(frames.iter().all(|frame| *frame == stood), "{stood:?} {frames:?}");
+}
+
+#[test]
+fn after_three_seconds_lamps_that_may_be_dark_start_from_zero_and_those_that_hold_stand() {
+    let (stood, frames) = after(Fault::Pulled(Duration::from_secs(3)));
+    assert!(frames.iter().all(|frame| frame.0 == stood.0), "the lamp that holds: {frames:?}");
+    assert_eq!(frames[0].1, 0, "the one that may be dark: {frames:?}");
+    assert!(frames.windows(2).all(|pair| pair[0].1 <= pair[1].1), "up and up: {frames:?}");
+    let half = frames.iter().position(|frame| frame.1 >= stood.1 / 8).expect("it comes up");
+    // Half the way in lightness is an eighth of the light; at 40 frames a second that is 20 frames of a second,
+    // and some for a machine that is busy.
+    assert!((15..45).contains(&half), "{half}: {frames:?}");
+    assert_eq!(frames.last().unwrap().1, stood.1, "{frames:?}");
+}
+
+#[test]
+fn killed_and_started_again_at_once_the_first_frame_is_the_last_one() {
+    let (stood, frames) = after(Fault::Killed(Duration::from_millis(100)));
+    assert!(frames.iter().all(|frame| *frame == stood), "{stood:?} {frames:?}");
+}
+
+#[test]
+fn killed_and_started_again_after_three_seconds_only_the_lamp_that_holds_stands() {
+    let (stood, frames) = after(Fault::Killed(Duration::from_secs(3)));
+    assert!(frames.iter().all(|frame| frame.0 == stood.0), "the lamp that holds: {frames:?}");
+    assert_eq!(frames[0].1, 0, "the one that may be dark: {frames:?}");
+    assert_eq!(frames.last().unwrap().1, stood.1, "{frames:?}");
+}
