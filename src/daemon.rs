@@ -14,9 +14,10 @@ use crate::cli::exit::Exit;
 use crate::clock::{Clock, SystemClock};
 use crate::control::{self, Alert, Ask, Doors, Envelope, INBOX, Inbound, Request, mqtt, places, socket};
 use crate::engine::run::{self, Edges};
-use crate::engine::{Engine, HeatStart, Options};
+use crate::engine::{Engine, HeatStart, Options, ProtectFound};
 use crate::heat_file::{self, When};
 use crate::plan::{OutputKind, Plan, load};
+use crate::protect_file::ProtectFile;
 use crate::wire::SimWatch;
 use crate::{files, logging, service};
 
@@ -82,10 +83,12 @@ fn serve(plan: Plan, simulate: bool, record: Option<PathBuf>) -> Result<(), Stri
         let simulated = simulate || plan.outputs.iter().all(|o| o.kind == OutputKind::Simulator);
         let state = places::state_folder(&plan.name, simulated);
         let heat = state.as_deref().and_then(|folder| kept_heat(folder, &When::now(clock, &boot_id)));
-        let options = Options { simulate, boot_id: boot_id.clone(), heat };
+        let mut protect = places::state_top().map(|top| ProtectFile::new(&top, simulated));
+        let found = protect.as_mut().map_or(ProtectFound::Off, ProtectFile::read);
+        let options = Options { simulate, boot_id: boot_id.clone(), heat, protect: found };
         let engine = Engine::new(Arc::clone(&plan), options);
         for note in &plan.notes {
-            tracing::warn!("{note}");
+            tracing::warn!("{}", engine.shown(note));
         }
         let (inbox_in, inbox) = sync_channel::<Inbound>(INBOX);
         let (jobs_in, jobs) = sync_channel(JOBS_KEPT);
@@ -98,7 +101,7 @@ fn serve(plan: Plan, simulate: bool, record: Option<PathBuf>) -> Result<(), Stri
         let files_to_engine = inbox_in.clone();
         let files = std::thread::Builder::new()
             .name("files".into())
-            .spawn(move || files::work(&jobs, &files_to_engine))
+            .spawn(move || files::work(&jobs, &files_to_engine, protect))
             .map_err(|e| format!("a thread cannot be started: {e}"))?;
 
         let (stop_doors, stopping) = watch::channel(false);

@@ -106,7 +106,7 @@ pub fn rehearse(plan: Arc<Plan>, mut each_frame: impl FnMut(&[Frame])) -> Timeli
     let clock = plan.frames;
     let (script, end) = script(&plan);
     let mut engine =
-        Engine::new(Arc::clone(&plan), Options { simulate: true, boot_id: "rehearsal".into(), heat: None });
+        Engine::new(Arc::clone(&plan), Options { simulate: true, boot_id: "rehearsal".into(), ..Options::default() });
     let mut steps = script.iter().peekable();
     let mut hash = Fnv::default();
     let mut looks = Vec::new();
@@ -114,6 +114,9 @@ pub fn rehearse(plan: Arc<Plan>, mut each_frame: impl FnMut(&[Frame])) -> Timeli
     for n in 0..end {
         let now = clock.moment_of(n);
         if let Some((at, step)) = steps.next_if(|(at, _)| *at == n) {
+            if engine.protected() && !plan.look(step.look).protect {
+                end_protection(&mut engine, n);
+            }
             let request = Request::Recall {
                 look: plan.look(step.look).name.clone(),
                 over_s: Some(step.fade.as_secs_f64()),
@@ -121,7 +124,7 @@ pub fn rehearse(plan: Arc<Plan>, mut each_frame: impl FnMut(&[Frame])) -> Timeli
                 at: None,
             };
             let envelope = Envelope { id: None, request };
-            drop(engine.handle(Event::Ask(Ticket(n), envelope), now));
+            keep_nothing(&mut engine, Event::Ask(Ticket(n), envelope), n);
             landing = Some((n + clock.frames_in(step.fade), *at, step));
         }
         for frames in sends(engine.handle(Event::Frame(n), now)) {
@@ -140,6 +143,30 @@ pub fn rehearse(plan: Arc<Plan>, mut each_frame: impl FnMut(&[Frame])) -> Timeli
         looks,
         notes: plan.notes.clone(),
     }
+}
+
+/// Asks, with a disk that takes everything at once. Gives the answer's data where there is any.
+fn keep_nothing(engine: &mut Engine, event: Event, n: FrameNumber) -> Option<serde_json::Value> {
+    let now = engine.plan().frames.moment_of(n);
+    let mut data = None;
+    for action in engine.handle(event, now) {
+        match action {
+            Action::KeepProtect { serial, .. } => drop(engine.handle(Event::ProtectKept(serial, Ok(())), now)),
+            Action::Reply(_, answer) => data = answer.data,
+            _ => {}
+        }
+    }
+    data
+}
+
+/// What a person does before a look that hides nobody: the code is asked for and given back.
+fn end_protection(engine: &mut Engine, n: FrameNumber) {
+    let mut ask = |code: Option<String>| {
+        let request = Request::ProtectOff { code, random: 0 };
+        keep_nothing(engine, Event::Ask(Ticket(n), Envelope { id: None, request }), n)
+    };
+    let code = ask(None).and_then(|data| data["code"].as_str().map(str::to_owned));
+    ask(code);
 }
 
 fn sends(actions: Vec<Action>) -> impl Iterator<Item = Vec<Frame>> {
@@ -165,8 +192,8 @@ fn row(engine: &Engine, step: &Step, at_s: f64) -> Row {
             Control::Hand => f.sent,
         };
         lamps.push(LampRow {
-            id: f.id.clone(),
-            lamp: f.lamp.clone(),
+            id: fixture.id.clone(),
+            lamp: fixture.lamp_name().to_owned(),
             asked: f.asked,
             sent,
             address: fixture.address().map(|a| (a.universe, a.first)),
@@ -181,8 +208,17 @@ fn row(engine: &Engine, step: &Step, at_s: f64) -> Row {
         on_s: step.on_for.as_secs_f64(),
         watts: status.fixtures.iter().map(|f| f.watts).sum(),
         lamps,
-        warnings: found.iter().flat_map(|a| a.warnings(plan)).collect(),
+        warnings: found.iter().flat_map(|a| a.warnings(plan)).chain(held(engine, look)).collect(),
     }
+}
+
+/// Lamps that a look marked `protect` lights and that are held dark.
+fn held(engine: &Engine, look: &crate::plan::Look) -> Option<String> {
+    let plan = engine.plan();
+    let means = crate::engine::protection_of(plan);
+    let lit = look.targets.iter().filter(|t| look.protect && means.holds(t.fixture));
+    let names: Vec<_> = lit.map(|t| plan.fixture(t.fixture).id.as_str()).collect();
+    (!names.is_empty()).then(|| format!("held dark: {} (a protected face)", names.join(", ")))
 }
 
 impl Timeline {

@@ -501,7 +501,7 @@ fn what_a_real_time_run_sends_is_what_virtual_time_sends_frame_by_frame() {
 /// The same requests on the same frames, on virtual time.
 fn replay(plan: lampkeep::plan::Plan, script: &[(u64, &str)], frames: u64) -> Vec<lampkeep::channels::Frame> {
     use lampkeep::engine::{Action, Engine, Event, Options, Ticket};
-    let mut engine = Engine::new(plan.into(), Options { simulate: true, boot_id: String::new(), heat: None });
+    let mut engine = Engine::new(plan.into(), Options { simulate: true, ..Options::default() });
     let mut sent = Vec::new();
     for n in 0..frames {
         let now = engine.plan().frames.moment_of(n);

@@ -1,6 +1,5 @@
 //! What needs a person's attention: outputs that come and go, guards that stand.
 
-use super::state::Scene;
 use super::{Action, Engine, say};
 use crate::control::{Alert, LinkState, OutputStatus};
 use crate::guards::{self, Limit};
@@ -62,13 +61,7 @@ impl Engine {
             }
         }
         standing.extend(self.heat_standing());
-        if let Scene::Look(look) | Scene::Rest(look) = self.scene
-            && self.plan.look(look).protect
-        {
-            let said = "this look hides who is speaking, but lampkeep does not lock the front lamps in this \
-                        version: unplug them, and check the recording with its shadows lifted";
-            standing.push(("protect-unguarded", None, said.to_owned()));
-        }
+        standing.extend(self.protect_standing());
         self.alerts = standing
             .into_iter()
             .map(|(kind, fixture, said)| {

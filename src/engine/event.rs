@@ -2,7 +2,7 @@
 
 use std::sync::Arc;
 
-use super::KeptBody;
+use super::{KeptBody, NotKept, ProtectFound};
 use crate::channels::Frame;
 use crate::control::{Alert, Answer, Envelope, Failure, MqttStatus, OutputStatus};
 use crate::plan::Plan;
@@ -27,6 +27,10 @@ pub enum Event {
     PlanRead(Ticket, Result<Arc<Plan>, Failure>),
     /// The file of a kept look was written, or not.
     LookWritten(Ticket, Result<(), Failure>),
+    /// The machine's protect file says something else than before.
+    Protect(ProtectFound),
+    /// The machine's protect file was written, or not, for the action of this number.
+    ProtectKept(u64, Result<(), NotKept>),
     /// The daemon is told to stop.
     Stop,
 }
@@ -58,6 +62,13 @@ pub enum Action {
     Tell(Alert),
     /// Keep the bodies' heat where a restart finds it.
     KeepHeat(Vec<KeptBody>),
+    /// Write the machine's protect file, then tell with [`Event::ProtectKept`].
+    KeepProtect {
+        /// Counts these actions.
+        serial: u64,
+        /// What it is to say.
+        on: bool,
+    },
     /// Nothing more will be sent; the daemon may end.
     Finished,
 }

@@ -16,7 +16,9 @@ pub mod exposure;
 mod heat;
 mod heat_told;
 mod lamp;
+pub mod margin;
 pub mod meter;
+mod protect;
 pub mod quality;
 mod reload;
 mod requests;
@@ -29,5 +31,7 @@ mod take;
 
 pub use event::{Action, Event, Ticket};
 pub use heat::{HeatStart, KeptBody};
+pub(crate) use protect::of_plan as protection_of;
+pub use protect::{NotKept, ProtectFound};
 pub(crate) use state::light_of;
 pub use state::{Engine, Options};

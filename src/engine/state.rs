@@ -5,6 +5,7 @@ use std::sync::Arc;
 use super::Ticket;
 use super::heat::{Heat, HeatStart};
 use super::lamp::Lamp;
+use super::protect::{Protect, ProtectFound};
 use super::take::{Rolling, Slates};
 use crate::channels::{self, Patch};
 use crate::control::{
@@ -26,6 +27,8 @@ pub struct Options {
     /// What the state file says of the bodies' heat. `None`: nothing is known, so that real lamps count
     /// as hot; simulated ones are cold.
     pub heat: Option<HeatStart>,
+    /// What the machine's file says of protected faces.
+    pub protect: ProtectFound,
 }
 
 /// What is lit, apart from nudges.
@@ -127,6 +130,7 @@ pub struct Engine {
     pub(super) rest_ends: Option<FrameNumber>,
     pub(super) take: Option<Rolling>,
     pub(super) slates: Slates,
+    pub(super) protect: Protect,
     pub(super) outputs: Vec<OutputStatus>,
     pub(super) mqtt: Option<MqttStatus>,
     pub(super) alerts: Vec<Alert>,
@@ -150,7 +154,6 @@ impl Engine {
             lamps: Vec::new(),
             heat: Heat::default(),
             renderings: Renderings::new(&plan),
-            options,
             last: None,
             scene: Scene::Dark,
             nudged: false,
@@ -163,6 +166,7 @@ impl Engine {
             rest_ends: None,
             take: None,
             slates: Slates::default(),
+            protect: Protect::new(&plan, &options.protect),
             outputs: Vec::new(),
             mqtt: None,
             alerts: Vec::new(),
@@ -173,6 +177,7 @@ impl Engine {
             finished: false,
             last_publish: 0,
             was_moving: true,
+            options,
             plan,
         };
         engine.lamps = engine
@@ -221,7 +226,7 @@ impl Engine {
             real_output: self.real(id),
             period_s: 1.0 / f64::from(self.clock().rate()),
             absent,
-            protected: false,
+            protected: self.protect.holds(id),
         }
     }
 
@@ -297,7 +302,7 @@ impl Engine {
                 .get(self.position.map_or(0, |p| p + 1))
                 .map(|step| self.plan.look(step.look).name.clone()),
         };
-        Status {
+        let mut status = Status {
             version: 1,
             set: self.plan.name.clone(),
             simulated: self.options.simulate
@@ -309,7 +314,13 @@ impl Engine {
             mqtt: self.mqtt.clone(),
             fixtures: self.plan.fixture_ids().map(|id| self.fixture_status(id)).collect(),
             alerts: self.alerts.clone(),
+            protect: self.protect_status(),
+            other_ids: self.other_ids(),
+        };
+        if self.protected() {
+            self.redact_status(&mut status);
         }
+        status
     }
 
     fn fixture_status(&self, id: FixtureId) -> FixtureStatus {

@@ -1,6 +1,6 @@
 //! A status as a daemon might give it; every figure is invented.
 
-use lampkeep::control::{FixtureStatus, Light, LinkState, Now, OrderStatus, OutputStatus, Status};
+use lampkeep::control::{FixtureStatus, Light, LinkState, Now, OrderStatus, OutputStatus, ProtectStatus, Status};
 
 /// Two lamps on one output, a look lit at the first frame.
 pub fn status(look: &str) -> Status {
@@ -66,5 +66,7 @@ pub fn status(look: &str) -> Status {
         mqtt: None,
         fixtures: vec![fixture("key", "B3", 800.0), fixture("fill", "B1", 200.0)],
         alerts: vec![],
+        protect: ProtectStatus::default(),
+        other_ids: vec![],
     }
 }

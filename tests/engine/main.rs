@@ -7,5 +7,6 @@ mod heat;
 mod hurry;
 mod preferences;
 mod properties;
+mod protect;
 mod rig;
 mod takes;
