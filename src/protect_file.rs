@@ -120,9 +120,10 @@ impl ProtectFile {
 
 fn said(text: &str) -> ProtectFound {
     match serde_json::from_str::<Kept>(text) {
-        Ok(kept) if kept.version != VERSION => {
-            ProtectFound::Unreadable(format!("it is of version {}, this lampkeep reads {VERSION}", kept.version))
-        }
+        Ok(kept) if kept.version != VERSION => ProtectFound::Unreadable(format!(
+            "it is of version {}, this lampkeep reads {VERSION}",
+            kept.version
+        )),
         Ok(kept) if kept.on => ProtectFound::On,
         Ok(_) => ProtectFound::Off,
         Err(e) => ProtectFound::Unreadable(format!("it is not what lampkeep writes: {e}")),

@@ -105,8 +105,10 @@ pub fn script(plan: &Plan) -> (Vec<(FrameNumber, Step)>, FrameNumber) {
 pub fn rehearse(plan: Arc<Plan>, mut each_frame: impl FnMut(&[Frame])) -> Timeline {
     let clock = plan.frames;
     let (script, end) = script(&plan);
-    let mut engine =
-        Engine::new(Arc::clone(&plan), Options { simulate: true, boot_id: "rehearsal".into(), ..Options::default() });
+    let mut engine = Engine::new(
+        Arc::clone(&plan),
+        Options { simulate: true, boot_id: "rehearsal".into(), ..Options::default() },
+    );
     let mut steps = script.iter().peekable();
     let mut hash = Fnv::default();
     let mut looks = Vec::new();
@@ -151,7 +153,9 @@ fn keep_nothing(engine: &mut Engine, event: Event, n: FrameNumber) -> Option<ser
     let mut data = None;
     for action in engine.handle(event, now) {
         match action {
-            Action::KeepProtect { serial, .. } => drop(engine.handle(Event::ProtectKept(serial, Ok(())), now)),
+            Action::KeepProtect { serial, .. } => {
+                drop(engine.handle(Event::ProtectKept(serial, Ok(())), now))
+            }
             Action::Reply(_, answer) => data = answer.data,
             _ => {}
         }

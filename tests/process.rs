@@ -688,3 +688,103 @@ fn after_a_crash_the_lamps_are_no_cooler_than_before_it() {
     let mut daemon = set.daemon(&["run", "interview.toml", "--simulate"]);
     daemon.logged("the lamps' heat counts as unknown");
 }
+
+/// Slots as `--record` writes them: the highest value of each of some slots (from 1) over all its lines.
+fn highest(file: &Path, slots: &[usize]) -> Vec<u8> {
+    let text = std::fs::read_to_string(file).expect("recorded");
+    let mut most = vec![0; slots.len()];
+    assert!(text.lines().count() > 0, "nothing was sent");
+    for line in text.lines() {
+        let values: Vec<u8> = line.split_whitespace().skip(2).filter_map(|v| v.parse().ok()).collect();
+        for (most, slot) in most.iter_mut().zip(slots) {
+            *most = (*most).max(values.get(slot - 1).copied().unwrap_or(0));
+        }
+    }
+    most
+}
+
+/// Source: the issue: no frame lights such a lamp between `protect on` and the confirmed off, through `kill -9`
+/// and a restart; the state belongs to the machine, another plan included.
+#[test]
+fn what_protect_on_holds_stays_dark_through_kill_9_and_a_restart_that_lights_a_look() {
+    let set = Set::new();
+    set.write(
+        "interview.toml",
+        &PLAN.replace("on-stop = \"hold\"", "on-stop = \"hold\"\non-start = \"bright\""),
+    );
+    let mut daemon = set.daemon(&["run", "interview.toml", "--simulate"]);
+    set.until("bright is lit", |s| fixture(s, "key")["sent"]["lux"].as_f64() > Some(100.0));
+    let said = set.exits(0, &["protect", "on"]);
+    daemon.signal(Signal::KILL);
+    daemon.ends();
+    drop(daemon);
+    assert!(said.starts_with("protected · held at zero: lamp-1, lamp-2 · UNPLUG lamp-1"), "{said}");
+    assert!(set.path("state/protect.simulated.json").exists());
+    assert!(!set.path("state/protect.json").exists(), "the simulator has a state of its own");
+
+    // Another plan, under other names, whose start lights everything.
+    let other =
+        PLAN.replace("on-stop", "on-start = \"shine\"\nname = \"other\"\non-stop").replace("bright", "shine");
+    set.write("other.toml", &other);
+    for plan in ["interview.toml", "other.toml"] {
+        let record = set.path("record.txt");
+        let mut daemon = set.daemon(&["run", plan, "--simulate", "--record", "record.txt"]);
+        set.until("two seconds", |s| s["now"]["uptime_s"].as_f64() > Some(2.0));
+        let status = set.status();
+        assert_eq!(status["protect"]["on"], true);
+        assert_eq!(status["now"]["look"], "look-1");
+        assert_eq!(fixture(&status, "lamp-1")["sent"]["lux"], 0.0);
+        let error = set.exits(5, &["only", "key"]);
+        assert!(error.contains("lamp-1 is held dark") && error.contains("lampkeep protect off"), "{error}");
+        assert!(set.exits(0, &["sheet", plan]).contains("lamp-1  lamp lamp-1"));
+        daemon.signal(Signal::KILL);
+        daemon.ends();
+        let log = std::mem::take(&mut daemon.seen).join("\n");
+        assert!(!log.contains("key") && !log.contains("bright") && !log.contains("shine"), "{log}");
+        drop(daemon);
+        // Intensity of both lamps: their first slots.
+        assert_eq!(highest(&record, &[1, 11]), [0, 0]);
+    }
+}
+
+#[test]
+fn protect_off_wants_its_code_and_binds_another_daemon_that_runs() {
+    let set = Set::new();
+    let _daemon = set.daemon(&["run", "interview.toml", "--simulate"]);
+    set.write("other.toml", &PLAN.replace("on-stop", "name = \"other\"\non-stop"));
+    let socket = set.path("other.sock");
+    let mut command = set.command(&["run", "other.toml", "--simulate"]);
+    command.env("LAMPKEEP_SOCKET", &socket);
+    let _other = Daemon::start(command, &socket);
+    let there = |args: &[&str]| {
+        let out = set.command(args).env("LAMPKEEP_SOCKET", &socket).output().expect("it runs");
+        String::from_utf8_lossy(&out.stdout).into_owned()
+    };
+    let other_says = |on: bool| {
+        for _ in 0..300 {
+            let status: Value = serde_json::from_str(&there(&["status", "--json"])).expect("JSON");
+            if status["protect"]["on"] == on {
+                return;
+            }
+            pause();
+        }
+        panic!("the other set never noticed");
+    };
+    there(&["recall", "bright", "--over", "0s"]);
+    set.exits(1, &["protect", "off"]);
+    set.exits(2, &["protect", "off", "12"]);
+    set.exits(2, &["protect"]);
+    set.exits(0, &["protect", "on"]);
+    other_says(true);
+    assert!(set.exits(5, &["protect", "off", "0000"]).contains("no code has been asked for"));
+    let said = set.exits(0, &["protect", "off"]);
+    let code = said.split("protect off ").nth(1).and_then(|s| s.get(..4)).expect("a code").to_owned();
+    set.exits(0, &["protect", "off", &code]);
+    other_says(false);
+    let status: Value = serde_json::from_str(&there(&["status", "--json"])).expect("JSON");
+    assert_eq!(fixture(&status, "key")["sent"]["lux"], 0.0, "dark until the next recall there too");
+    assert_eq!(set.status()["protect"]["on"], false);
+    std::fs::write(set.path("state/protect.simulated.json"), "{").expect("damaged");
+    set.until("damaged counts as on", |s| s["protect"]["on"] == true);
+    assert!(set.exits(0, &["status"]).contains("cannot be read, which counts as on"));
+}

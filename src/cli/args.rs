@@ -283,11 +283,14 @@ pub enum Command {
     #[command(subcommand, after_help = "Examples:\n  lampkeep take start 4\n  lampkeep take end good")]
     Take(TakeCommand),
     /// Hold every lamp that reaches a protected face at zero, or end that in two steps
-    #[command(subcommand, after_help = "Examples:\n  lampkeep protect on\n  lampkeep protect off\n  \
+    #[command(
+        subcommand,
+        after_help = "Examples:\n  lampkeep protect on\n  lampkeep protect off\n  \
                             lampkeep protect off 0427\n\n\
                             It holds what is sent. Unplug those lamps too: it cannot hold a knob, what a lamp shows at\n\
                             power-up, daylight, screens or light off a wall. Hair, voice and place still tell who it is.\n\
-                            Check the recording with its shadows lifted.")]
+                            Check the recording with its shadows lifted."
+    )]
     Protect(ProtectCommand),
     /// Show what is lit, what is next, what needs attention
     #[command(
@@ -330,7 +333,11 @@ pub enum ProtectCommand {
 
 fn code(text: &str) -> Result<String, String> {
     let digits = text.len() == 4 && text.bytes().all(|b| b.is_ascii_digit());
-    if digits { Ok(text.to_owned()) } else { Err("a code is four digits; `lampkeep protect off` gives one".to_owned()) }
+    if digits {
+        Ok(text.to_owned())
+    } else {
+        Err("a code is four digits; `lampkeep protect off` gives one".to_owned())
+    }
 }
 
 /// What may happen to a take.

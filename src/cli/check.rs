@@ -2,6 +2,7 @@
 
 mod exposure;
 mod loads;
+mod protect;
 
 use std::fmt::Write;
 
@@ -13,6 +14,7 @@ use crate::engine::{assess, balanced, meter, quality, say};
 use crate::guards;
 use crate::light::Renderings;
 use crate::plan::{Control, Plan};
+pub use protect::{Hidden, ReachesFace};
 
 /// What a plan comes to.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -77,6 +79,8 @@ pub struct LookFindings {
     pub unmet: Vec<String>,
     /// What the lamps that are not here change at the meter points.
     pub missed: Option<String>,
+    /// Of a look marked `protect`: what it means for its lamps.
+    pub protect: Option<Hidden>,
 }
 
 /// One circuit.
@@ -151,6 +155,7 @@ pub fn findings(plan: &Plan) -> Findings {
             meter: meter::table(plan, look, &found).line(plan),
             unmet: look.balanced.as_ref().map_or_else(Vec::new, |b| b.unmet.clone()),
             missed: balanced::missed(plan, look),
+            protect: look.protect.then(|| protect::hidden(plan, look, &found)),
             warnings,
             real_warnings,
         });
@@ -222,6 +227,9 @@ impl Findings {
             );
             if let Some(cure) = &look.cure {
                 let _ = writeln!(text, "{:<width$}                      {}", "", exposure::cure(cure));
+            }
+            for line in look.protect.iter().flat_map(Hidden::lines) {
+                let _ = writeln!(text, "{:<width$}                      protect: {line}", "");
             }
             let more = look.by_hand.iter().chain(&look.unmet).chain(&look.missed);
             let metered = look.meter.iter().map(|m| format!("metered: {m}"));

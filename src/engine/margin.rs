@@ -36,14 +36,16 @@ fn most_at(plan: &Plan, face: SubjectId, lux_at_1m: impl Fn(FixtureId) -> f64) -
 /// The same for every face, in words; nothing for a plan without a wall behind.
 #[must_use]
 pub fn said(plan: &Plan, lux_at_1m: impl Fn(FixtureId) -> f64) -> Vec<String> {
-    let faces = (0..plan.subjects.len()).map(SubjectId);
-    faces
+    super::protect::faces(plan)
+        .into_iter()
         .filter_map(|face| {
             let stops = stops(plan, face, &lux_at_1m)?;
             let name = &plan.subjects[face.0].id;
             let bright = plan.room.as_ref().map_or(0.0, |r| r.reflectance.get() * 100.0);
             let under = match stops {
-                s if s >= 0.0 => format!("at most {} stops under the wall", say::fine_stops(s).trim_start_matches('+')),
+                s if s >= 0.0 => {
+                    format!("at most {} stops under the wall", say::fine_stops(s).trim_start_matches('+'))
+                }
                 s => format!("{} stops BRIGHTER than the wall", say::fine_stops(-s).trim_start_matches('+')),
             };
             Some(format!(

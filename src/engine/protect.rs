@@ -11,7 +11,6 @@ use crate::control::{Answer, Failure, FailureKind, ProtectStatus, Status};
 use crate::guards::identity::Protection;
 use crate::guards::identity::lock::Lock;
 use crate::guards::identity::names::Names;
-use crate::guards::identity::reach::LEAST_SHARE;
 use crate::guards::identity::redact::Redactor;
 use crate::light::{Demand, Moving, solve};
 use crate::plan::{FixtureId, LookId, Plan, SubjectId};
@@ -130,11 +129,15 @@ impl Protect {
     }
 }
 
+/// The faces of a plan that the guard hides: every one of which the plan does not say otherwise.
+pub(super) fn faces(plan: &Plan) -> Vec<SubjectId> {
+    (0..plan.subjects.len()).map(SubjectId).filter(|s| plan.subjects[s.0].protect).collect()
+}
+
 /// The protected faces of a plan, and what that means for its lamps.
 #[must_use]
 pub(crate) fn of_plan(plan: &Plan) -> Protection {
-    let faces: Vec<SubjectId> = (0..plan.subjects.len()).map(SubjectId).collect();
-    Protection::of(plan, &faces, LEAST_SHARE)
+    Protection::of(plan, &faces(plan), plan.protect_stops.ratio())
 }
 
 impl Engine {
@@ -198,8 +201,11 @@ impl Engine {
         self.protect.lock = Lock::off();
         let at = self.next_frame();
         let dark = Moving::still(Demand { lux: 0.0, colour: solve::dark_colour(&self.plan) });
-        let held: Vec<FixtureId> =
-            self.plan.fixture_ids().filter(|id| self.protect.held.get(id.0).copied().unwrap_or(true)).collect();
+        let held: Vec<FixtureId> = self
+            .plan
+            .fixture_ids()
+            .filter(|id| self.protect.held.get(id.0).copied().unwrap_or(true))
+            .collect();
         for id in held {
             self.nudged |= self.lamps[id.0].target.base.lux > 0.0;
             self.turn(id, dark, at, 0);
@@ -220,7 +226,9 @@ impl Engine {
         let n = self.last.unwrap_or(0);
         let now_s = self.clock().seconds(n);
         let said = match found {
-            ProtectFound::On | ProtectFound::Gone | ProtectFound::Unreadable(_) if self.protect.lock.is_on() => {
+            ProtectFound::On | ProtectFound::Gone | ProtectFound::Unreadable(_)
+                if self.protect.lock.is_on() =>
+            {
                 self.protect.off_waits = false;
                 // What holds here must hold after a restart too.
                 if found != ProtectFound::On {
@@ -282,9 +290,13 @@ impl Engine {
             Ok(()) | Err(NotKept::Changed) => self.protect.unkept = None,
             Err(NotKept::Failed(why)) => {
                 add = Some(if self.protected() {
-                    format!("WARNING: it holds now but will not survive a restart: the file was not written ({why})")
+                    format!(
+                        "WARNING: it holds now but will not survive a restart: the file was not written ({why})"
+                    )
                 } else {
-                    format!("WARNING: the file still says on ({why}): other sets, and this one after a restart, hold them")
+                    format!(
+                        "WARNING: the file still says on ({why}): other sets, and this one after a restart, hold them"
+                    )
                 });
                 self.protect.unkept = self.protected().then_some(why);
             }
@@ -293,7 +305,9 @@ impl Engine {
         for pending in self.protect.pending.iter_mut().filter(|p| p.serial == serial) {
             pending.written = true;
             let was_off = pending.answer.data.as_ref().is_some_and(|d| d["released"] == true);
-            let refuse = refuse.or_else(|| (was_off && off_came_late).then_some("it was turned on again meanwhile: it stays on"));
+            let refuse = refuse.or_else(|| {
+                (was_off && off_came_late).then_some("it was turned on again meanwhile: it stays on")
+            });
             if let Some(said) = refuse {
                 let hint = Some("`lampkeep protect off` gives a new code".to_owned());
                 let failure = Failure { kind: FailureKind::Guarded, said: said.to_owned(), hint };
@@ -309,7 +323,13 @@ impl Engine {
 
     /// Everything on its way out of the engine passes here: answers that must wait for the file wait, and while
     /// protected names go. `before`: it was on before this happened. `typed`: what was typed for it.
-    pub(super) fn seal(&mut self, mut actions: Vec<Action>, before: bool, typed: &[String], now: Moment) -> Vec<Action> {
+    pub(super) fn seal(
+        &mut self,
+        mut actions: Vec<Action>,
+        before: bool,
+        typed: &[String],
+        now: Moment,
+    ) -> Vec<Action> {
         if before || self.protected() {
             for action in &mut actions {
                 match action {
@@ -496,7 +516,11 @@ impl Engine {
         let mut standing = Vec::new();
         let name = |id: FixtureId| self.plan.fixture(id).id.clone();
         let held: Vec<_> = self.protect.means.locked.iter().map(|r| name(r.fixture)).collect();
-        let held = if held.is_empty() { "no lamp reaches it".to_owned() } else { format!("held at zero: {}", held.join(", ")) };
+        let held = if held.is_empty() {
+            "no lamp reaches it".to_owned()
+        } else {
+            format!("held at zero: {}", held.join(", "))
+        };
         standing.push((
             "protect-on",
             None,
@@ -511,18 +535,23 @@ impl Engine {
         }
         for id in self.unconfirmed() {
             let lamp = name(id);
-            let said =
-                format!("UNPLUG {lamp}: it is set by hand and reaches a protected face; then `lampkeep absent {lamp}`");
+            let said = format!(
+                "UNPLUG {lamp}: it is set by hand and reaches a protected face; then `lampkeep absent {lamp}`"
+            );
             standing.push(("protect-unconfirmed", Some(lamp), said));
         }
         if let Some(why) = &self.protect.unkept {
-            let said = format!("protection will not survive a restart: its file was not written ({why}). Make room, or set the \
-                                folder's owner, then `lampkeep protect on` again");
+            let said = format!(
+                "protection will not survive a restart: its file was not written ({why}). Make room, or set the \
+                                folder's owner, then `lampkeep protect on` again"
+            );
             standing.push(("protect-unkept", None, said));
         }
         if let Some(why) = &self.protect.damaged {
-            let said = format!("the machine's protect file cannot be read, which counts as on ({why}). `lampkeep protect on` \
-                                writes it anew, `lampkeep protect off` turns it off");
+            let said = format!(
+                "the machine's protect file cannot be read, which counts as on ({why}). `lampkeep protect on` \
+                                writes it anew, `lampkeep protect off` turns it off"
+            );
             standing.push(("protect-damaged", None, said));
         }
         standing

@@ -1,6 +1,8 @@
 //! A status as a daemon might give it; every figure is invented.
 
-use lampkeep::control::{FixtureStatus, Light, LinkState, Now, OrderStatus, OutputStatus, ProtectStatus, Status};
+use lampkeep::control::{
+    FixtureStatus, Light, LinkState, Now, OrderStatus, OutputStatus, ProtectStatus, Status,
+};
 
 /// Two lamps on one output, a look lit at the first frame.
 pub fn status(look: &str) -> Status {

@@ -285,7 +285,8 @@ proptest! {
         rig.ask(Request::Cancel {});
         if rig.status().protect.on {
             rig.ask(Request::ProtectOff { code: None, random: 4711 });
-            prop_assert!(rig.ask(Request::ProtectOff { code: Some("4711".into()), random: 0 }).ok);
+            let answer = rig.ask(Request::ProtectOff { code: Some("4711".into()), random: 0 });
+            prop_assert!(answer.ok, "{answer:?}");
         }
         let look = plan.looks.iter().find(|l| !l.protect && l.targets.iter().all(|t| t.motion.is_none())).expect("a still look");
         let recall = Request::Recall { look: look.name.clone(), over_s: Some(0.0), in_s: None, at: None };

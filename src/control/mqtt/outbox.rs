@@ -122,7 +122,11 @@ impl Outbox {
         // Kept from before a face was protected, or from while it was, maybe by another run: once a connection.
         for id in &status.other_ids {
             let source = Source::Fixture(topic_word(id));
-            self.slots.entry(source).or_insert_with(|| Slot { waiting: Some(Vec::new()), offered: at, ..Slot::default() });
+            self.slots.entry(source).or_insert_with(|| Slot {
+                waiting: Some(Vec::new()),
+                offered: at,
+                ..Slot::default()
+            });
         }
         let here = |id: &str| status.fixtures.iter().any(|f| topic_word(&f.id) == id);
         for (source, slot) in &mut self.slots {

@@ -51,7 +51,8 @@ impl Engine {
             return vec![Action::reply(ticket, Answer::refused(id, failure))];
         }
         // The guard's own answers name its lamps already.
-        let explains = matches!(request, Request::ProtectOn {} | Request::ProtectOff { .. } | Request::Cold { .. });
+        let explains =
+            matches!(request, Request::ProtectOn {} | Request::ProtectOff { .. } | Request::Cold { .. });
         let mut data = None;
         let done = match request {
             Request::Recall { look, over_s, in_s, at: None } => self.recall(look, over_s, in_s, at),

@@ -106,7 +106,11 @@ impl Engine {
                     && (lamp.target.base.lux > 0.0 || self.rollcall.is_some())
             })
             .collect();
-        if held.is_empty() { String::new() } else { format!(" · held dark: {} (a protected face)", self.ids(&held)) }
+        if held.is_empty() {
+            String::new()
+        } else {
+            format!(" · held dark: {} (a protected face)", self.ids(&held))
+        }
     }
 
     /// What each protected face gets against the wall behind it, by what was last sent.
