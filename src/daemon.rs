@@ -85,7 +85,7 @@ fn serve(plan: Plan, simulate: bool, record: Option<PathBuf>) -> Result<(), Stri
         let heat = state.as_deref().and_then(|folder| kept_heat(folder, &When::now(clock, &boot_id)));
         let mut protect = places::state_top().map(|top| ProtectFile::new(&top, simulated));
         let found = protect.as_mut().map_or(ProtectFound::Off, ProtectFile::read);
-        let options = Options { simulate, boot_id: boot_id.clone(), heat, protect: found };
+        let options = Options { simulate, boot_id: boot_id.clone(), heat, batteries: Vec::new(), protect: found };
         let engine = Engine::new(Arc::clone(&plan), options);
         for note in &plan.notes {
             tracing::warn!("{}", engine.shown(note));

@@ -8,7 +8,7 @@ use std::time::Duration;
 use serde::Serialize;
 
 use crate::channels::Frame;
-use crate::control::{Envelope, Light, Request};
+use crate::control::{Alert, Envelope, FixtureStatus, Light, Request, WarmBody};
 use crate::engine::{Action, Engine, Event, Options, Ticket, assess, say};
 use crate::plan::{Control, FixtureId, Plan, Step};
 use crate::units::FrameNumber;
@@ -55,6 +55,23 @@ pub struct Row {
     pub lamps: Vec<LampRow>,
     /// Warnings.
     pub warnings: Vec<String>,
+    /// The body nearest to its limit at the step's end, estimated; `None` where no lamp has a limit.
+    pub warmest: Option<WarmBody>,
+    /// What the daemon would tell while it stands.
+    pub told: Vec<Told>,
+}
+
+/// Something that is told on the way.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Told {
+    /// Seconds from the start of the rehearsal.
+    pub at_s: f64,
+    /// The alert's stable word.
+    pub kind: String,
+    /// The lamp that it is about, if one.
+    pub fixture: Option<String>,
+    /// In words.
+    pub said: String,
 }
 
 /// One lamp of a look.
@@ -111,7 +128,8 @@ pub fn rehearse(plan: Arc<Plan>, mut each_frame: impl FnMut(&[Frame])) -> Timeli
     );
     let mut steps = script.iter().peekable();
     let mut hash = Fnv::default();
-    let mut looks = Vec::new();
+    let mut looks: Vec<Row> = Vec::new();
+    let mut told = Vec::new();
     let mut landing: Option<(FrameNumber, FrameNumber, &Step)> = None;
     for n in 0..end {
         let now = clock.moment_of(n);
@@ -129,12 +147,27 @@ pub fn rehearse(plan: Arc<Plan>, mut each_frame: impl FnMut(&[Frame])) -> Timeli
             keep_nothing(&mut engine, Event::Ask(Ticket(n), envelope), n);
             landing = Some((n + clock.frames_in(step.fade), *at, step));
         }
-        for frames in sends(engine.handle(Event::Frame(n), now)) {
-            hash.frames(&frames);
-            each_frame(&frames);
+        for action in engine.handle(Event::Frame(n), now) {
+            match action {
+                Action::Send(frames) => {
+                    hash.frames(&frames);
+                    each_frame(&frames);
+                }
+                Action::Tell(Alert { kind, fixture, said, .. }) => {
+                    told.push(Told { at_s: clock.seconds(n), kind, fixture, said });
+                }
+                _ => {}
+            }
         }
         if let Some((_, at, step)) = landing.take_if(|(lands, ..)| n >= *lands) {
             looks.push(row(&engine, step, clock.seconds(at)));
+        }
+        // The last frame before the next step, or of all.
+        if (n + 1 == end || steps.peek().is_some_and(|(at, _)| *at == n + 1))
+            && let Some(row) = looks.last_mut()
+        {
+            row.warmest = warmest(&engine);
+            row.told.append(&mut told);
         }
     }
     Timeline {
@@ -173,8 +206,21 @@ fn end_protection(engine: &mut Engine, n: FrameNumber) {
     ask(code);
 }
 
-fn sends(actions: Vec<Action>) -> impl Iterator<Item = Vec<Frame>> {
-    actions.into_iter().filter_map(|a| if let Action::Send(frames) = a { Some(frames) } else { None })
+/// The body nearest to its limit.
+fn warmest(engine: &Engine) -> Option<WarmBody> {
+    // By the plan's own names: the status has numbers while a face is protected.
+    let body = |(index, f): (usize, FixtureStatus)| {
+        let fixture = engine.plan().fixture(FixtureId(index)).id.clone();
+        Some(WarmBody { fixture, celsius: f.body_est_c?, limit_c: f.limit_c? })
+    };
+    let room = |b: &WarmBody| b.limit_c - b.celsius;
+    engine
+        .status()
+        .fixtures
+        .into_iter()
+        .enumerate()
+        .filter_map(body)
+        .min_by(|a, b| room(a).total_cmp(&room(b)))
 }
 
 fn row(engine: &Engine, step: &Step, at_s: f64) -> Row {
@@ -213,6 +259,8 @@ fn row(engine: &Engine, step: &Step, at_s: f64) -> Row {
         watts: status.fixtures.iter().map(|f| f.watts).sum(),
         lamps,
         warnings: found.iter().flat_map(|a| a.warnings(plan)).chain(held(engine, look)).collect(),
+        warmest: None,
+        told: Vec::new(),
     }
 }
 
@@ -226,10 +274,11 @@ fn held(engine: &Engine, look: &crate::plan::Look) -> Option<String> {
 }
 
 impl Timeline {
-    /// Warnings in all.
+    /// Warnings in all; what is told to be over is none, nor what is told to come.
     #[must_use]
     pub fn warnings(&self) -> usize {
-        self.looks.iter().map(|l| l.warnings.len()).sum()
+        let counts = |t: &&Told| !t.kind.ends_with("-free") && !t.kind.ends_with("-soon");
+        self.looks.iter().map(|l| l.warnings.len() + l.told.iter().filter(counts).count()).sum()
     }
 
     /// The timeline for people: a verdict first, then look by look.
@@ -288,6 +337,16 @@ impl Timeline {
             }
             for warning in &look.warnings {
                 let _ = writeln!(text, "       ! {warning}");
+            }
+            for told in &look.told {
+                let _ = writeln!(text, "{} ! {}", clock_time(told.at_s), told.said);
+            }
+            if let Some(body) = &look.warmest {
+                let _ = writeln!(
+                    text,
+                    "         warmest at its end: {}, estimated {:.0} °C of {:.0}",
+                    body.fixture, body.celsius, body.limit_c
+                );
             }
         }
         text.push('\n');

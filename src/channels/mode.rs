@@ -57,7 +57,7 @@ pub fn encode(fixture: &Fixture, allowed: &Allowed, step: Step<'_>, slots: &mut 
     let channels = &fixture.mode.channels;
     for channel in channels {
         let value = match channel.drives {
-            Drives::Fixed(value) => value,
+            Drives::Fixed(value) | Drives::Strobe(value) => value,
             _ => 0,
         };
         put(channel, value, slots);

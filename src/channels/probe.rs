@@ -74,7 +74,7 @@ pub fn probe(fixture: &Fixture, asked: &Asked) -> Result<Probe, ProbeError> {
     }
     let mut slots = vec![0; usize::from(fixture.mode.footprint())];
     for channel in channels {
-        if let Drives::Fixed(value) = channel.drives {
+        if let Drives::Fixed(value) | Drives::Strobe(value) = channel.drives {
             put(channel, value, &mut slots);
         }
     }

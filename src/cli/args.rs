@@ -8,6 +8,7 @@ use clap::{Parser, Subcommand};
 
 use super::reckon::ReckonArgs;
 use crate::control::TakeMark;
+use crate::units::Celsius;
 
 /// Planned light for interviews, on the wire: steady, guarded, repeatable.
 #[derive(Debug, Parser)]
@@ -92,6 +93,16 @@ pub struct CalibrateArgs {
     pub every_emitter: bool,
 }
 
+/// A room's temperature, with or without its unit.
+fn ambient(text: &str) -> Result<Celsius, String> {
+    let number = text.trim_end_matches(['C', '°', ' ']);
+    let celsius: Option<f64> = number.parse().ok();
+    celsius
+        .filter(|c| (-40.0..=60.0).contains(c))
+        .and_then(|c| Celsius::new(c).ok())
+        .ok_or_else(|| "a room has -40 to 60 degrees Celsius, such as 35".to_owned())
+}
+
 fn metres(text: &str) -> Result<f64, String> {
     let metres = super::reckon::metres(text)?;
     if (0.1..=100.0).contains(&metres) {
@@ -118,10 +129,14 @@ pub enum Command {
         plan: Option<PathBuf>,
     },
     /// Find every error in a plan, then say what the set can and cannot do
-    #[command(after_help = "Example: lampkeep check interview.toml")]
+    #[command(after_help = "Examples:\n  lampkeep check interview.toml\n  \
+                            lampkeep check interview.toml --ambient 35")]
     Check {
         /// The plan
         plan: PathBuf,
+        /// Temperature of the room in degrees Celsius for the heat forecast [default: the plan's]
+        #[arg(long, value_name = "CELSIUS", value_parser = ambient, allow_negative_numbers = true)]
+        ambient: Option<Celsius>,
     },
     /// Go through the running order with no hardware, on virtual time
     #[command(after_help = "Examples:\n  lampkeep rehearse                the built-in demo\n  \
@@ -136,6 +151,9 @@ pub enum Command {
         /// Keep the timeline (text and JSON) and every changed frame in this folder
         #[arg(long, value_name = "DIR")]
         out: Option<PathBuf>,
+        /// Temperature of the room in degrees Celsius, for heat [default: the plan's]
+        #[arg(long, value_name = "CELSIUS", value_parser = ambient, allow_negative_numbers = true)]
+        ambient: Option<Celsius>,
     },
     /// Print the rig sheet: each lamp's body, place, mode, address, circuit, modifier
     #[command(after_help = "Example: lampkeep sheet interview.toml > rig.txt")]

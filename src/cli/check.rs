@@ -1,8 +1,13 @@
 //! `check`: once a plan has no errors, what the set can and cannot do.
 
 mod exposure;
+mod eyes;
+mod heat;
 mod loads;
 mod protect;
+
+pub use eyes::EyeFindings;
+pub use heat::HeatFindings;
 
 use std::fmt::Write;
 
@@ -33,6 +38,10 @@ pub struct Findings {
     pub circuits: Vec<CircuitUse>,
     /// Each lamp that runs from a battery.
     pub batteries: Vec<BatteryUse>,
+    /// Heat of the running order and of each look.
+    pub heat: HeatFindings,
+    /// Lamps and eyes.
+    pub eyes: EyeFindings,
     /// Fixtures whose heat is not known: half power on real outputs.
     pub heat_unknown: Vec<String>,
     /// Cameras, shutters and modulation.
@@ -180,6 +189,8 @@ pub fn findings(plan: &Plan) -> Findings {
         looks,
         circuits: loads::circuits(plan),
         batteries: loads::batteries(plan),
+        heat: heat::findings(plan),
+        eyes: eyes::findings(plan),
         heat_unknown: plan
             .fixtures
             .iter()
@@ -253,6 +264,8 @@ impl Findings {
             self.looks.iter().filter_map(|l| Some((l.look.as_str(), l.key.as_ref()?))),
         ));
         text.push_str(&exposure::text(&self.exposure));
+        text.push_str(&heat::text(&self.heat));
+        text.push_str(&eyes::text(&self.eyes));
         if !self.heat_unknown.is_empty() {
             let _ = writeln!(
                 text,

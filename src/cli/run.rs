@@ -14,7 +14,7 @@ use crate::engine::ProtectFound;
 use crate::plan::diagnose::{Form, render};
 use crate::plan::{Plan, Report, load};
 use crate::protect_file::ProtectFile;
-use crate::units::Moment;
+use crate::units::{Celsius, Moment};
 use crate::{daemon, engine, rehearse};
 
 /// How long an answer may take: a reload reads files, everything else is at once.
@@ -28,9 +28,9 @@ pub fn run(args: Args) -> Exit {
     let request = match args.command {
         Command::New { plan } => return new_plan(&plan, json),
         Command::Profiles { plan } => return profiles(plan.as_deref(), json),
-        Command::Check { plan } => return check_plan(&plan, json),
-        Command::Rehearse { plan, pace, out } => {
-            return rehearsal(plan.as_deref(), pace, out.as_deref(), json);
+        Command::Check { plan, ambient } => return check_plan(&plan, ambient, json),
+        Command::Rehearse { plan, pace, out, ambient } => {
+            return rehearsal(plan.as_deref(), pace, out.as_deref(), ambient, json);
         }
         Command::Sheet { plan } => return rig_sheet(&plan, json),
         Command::Run { plan, simulate, record } => return daemon::run(&plan, set, simulate, record),
@@ -161,11 +161,12 @@ fn work_out(args: &super::reckon::ReckonArgs, json: bool) -> Exit {
     }
 }
 
-fn check_plan(path: &Path, json: bool) -> Exit {
-    let plan = match read_plan(path, json) {
+fn check_plan(path: &Path, ambient: Option<Celsius>, json: bool) -> Exit {
+    let mut plan = match read_plan(path, json) {
         Ok(plan) => plan,
         Err(exit) => return exit,
     };
+    plan.ambient = ambient.unwrap_or(plan.ambient);
     let found = check::findings(&plan);
     if json {
         print_json(&found)
@@ -253,11 +254,19 @@ fn new_plan(path: &Path, json: bool) -> Exit {
     ))
 }
 
-fn rehearsal(path: Option<&Path>, pace: Option<f64>, out: Option<&Path>, json: bool) -> Exit {
-    let plan = match path.map_or_else(|| Ok(load::demo()), |p| read_plan(p, json)) {
-        Ok(plan) => std::sync::Arc::new(plan),
+fn rehearsal(
+    path: Option<&Path>,
+    pace: Option<f64>,
+    out: Option<&Path>,
+    ambient: Option<Celsius>,
+    json: bool,
+) -> Exit {
+    let mut plan = match path.map_or_else(|| Ok(load::demo()), |p| read_plan(p, json)) {
+        Ok(plan) => plan,
         Err(exit) => return exit,
     };
+    plan.ambient = ambient.unwrap_or(plan.ambient);
+    let plan = std::sync::Arc::new(plan);
     let mut keep = match out.map(Keep::open).transpose() {
         Ok(keep) => keep,
         Err(e) => return fault(Exit::NotMet, &format!("--out: {e}")),

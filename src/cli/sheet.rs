@@ -158,6 +158,7 @@ fn drives(profile: &Profile, mode: &crate::plan::Mode) -> String {
                 Drives::Hue => "hue".to_owned(),
                 Drives::Saturation => "saturation".to_owned(),
                 Drives::Fixed(v) => format!("fixed at {v}"),
+                Drives::Strobe(v) => format!("strobe held at {v}"),
             };
             if c.bits == Bits::Sixteen { format!("{name} (16 bit)") } else { name }
         })

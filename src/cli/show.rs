@@ -2,7 +2,7 @@
 
 use std::fmt::Write;
 
-use crate::control::{FixtureStatus, Light, LinkState, Now, OutputStatus, Status};
+use crate::control::{FixtureStatus, Light, LinkState, Now, OutputStatus, Status, StepHeat};
 use crate::engine::say;
 
 /// Level and white of a light in fixed width: `+0.3  5600 K +0.001`, `dark`.
@@ -91,9 +91,15 @@ pub fn status(status: &Status) -> String {
     } else if order.steps > 0 {
         let _ = writeln!(text, "next: none, step {} of {} is the last", order.steps, order.steps);
     }
+    for said in order.heat.iter().filter_map(StepHeat::said) {
+        let _ = writeln!(text, "ahead: {said}");
+    }
     text.push('\n');
     text.push_str(&lamp_table(&status.fixtures));
     text.push('\n');
+    for c in &status.circuits {
+        let _ = writeln!(text, "circuit {}: {:.0} VA of {:.0}", c.id, c.volt_amperes, c.limit_va);
+    }
     for o in &status.outputs {
         let _ = writeln!(text, "output {}", output(o));
     }
@@ -112,8 +118,14 @@ pub fn status(status: &Status) -> String {
 fn lamp_table(fixtures: &[FixtureStatus]) -> String {
     let id = fixtures.iter().map(|f| f.id.len()).max().unwrap_or(0).max(4);
     let lamp = fixtures.iter().map(|f| f.lamp.len()).max().unwrap_or(0).max(4);
-    let mut text =
-        format!("{:<id$} {:<lamp$}  {:<20} {:<20} {:>6}  slots\n", "job", "lamp", "asked", "sent", "power");
+    // No column where no lamp has a figure of heat.
+    let body =
+        fixtures.iter().map(|f| warmth(f).chars().count()).max().filter(|w| *w > 0).map_or(0, |w| w + 2);
+    let heat = if body > 0 { "heat" } else { "" };
+    let mut text = format!(
+        "{:<id$} {:<lamp$}  {:<20} {:<20} {:>6}  {heat:<body$}slots\n",
+        "job", "lamp", "asked", "sent", "power"
+    );
     for f in fixtures {
         let (asked, sent, watts) = match f.control.as_str() {
             "absent" => (light(&f.asked), "absent".to_owned(), String::new()),
@@ -121,15 +133,29 @@ fn lamp_table(fixtures: &[FixtureStatus]) -> String {
             _ => (light(&f.asked), light(&f.sent), format!("{:.0} W", f.watts)),
         };
         let row = format!(
-            "{:<id$} {:<lamp$}  {asked:<20} {sent:<20} {watts:>6}  {}{}",
+            "{:<id$} {:<lamp$}  {asked:<20} {sent:<20} {watts:>6}  {:<body$}{}{}",
             f.id,
             f.lamp,
+            warmth(f),
             slots(&f.slots),
             held(f)
         );
         let _ = writeln!(text, "{}", row.trim_end());
     }
     text
+}
+
+/// A body's estimate, and how long it can stay as it is: `62 °C, 12 min`; and a battery's minutes.
+fn warmth(f: &FixtureStatus) -> String {
+    let mut parts = Vec::new();
+    parts.extend(f.body_est_c.map(|c| format!("{c:.0} °C")));
+    let left = f.minutes_left.filter(|m| *m > 0.0);
+    parts.extend(left.map(|m| say::span((m * 60.0).floor())));
+    parts.extend(f.battery.map(|b| match b.minutes_left {
+        Some(minutes) => format!("battery {}", say::span((minutes * 60.0).floor())),
+        None => format!("battery {:.0} %", b.left_share * 100.0),
+    }));
+    parts.join(", ")
 }
 
 /// What holds a lamp, in words; nothing for a hand-set one, which goes as far as the hand does.

@@ -3,17 +3,18 @@
 //! Doors send what changed. Frame numbers, uptime and lateness change with every frame and say
 //! nothing new; slow quantities count in the steps in which a person reads them.
 
-use super::{FixtureStatus, Now, OutputStatus, Status};
+use super::{CircuitStatus, FixtureStatus, Now, OrderStatus, OutputStatus, Status};
 
 /// True if `after` tells a reader something that `before` did not.
 pub(super) fn differs(before: &Status, after: &Status) -> bool {
-    let head = |s: &Status| (s.version, s.simulated, s.set.clone(), s.plan_hash.clone(), s.order.clone());
+    let head = |s: &Status| (s.version, s.simulated, s.set.clone(), s.plan_hash.clone(), order(&s.order));
     head(before) != head(after)
         || before.mqtt != after.mqtt
         || before.alerts != after.alerts
         || before.protect != after.protect
         || now(&before.now) != now(&after.now)
         || !before.outputs.iter().map(output).eq(after.outputs.iter().map(output))
+        || !before.circuits.iter().map(circuit).eq(after.circuits.iter().map(circuit))
         || !before.fixtures.iter().map(fixture).eq(after.fixtures.iter().map(fixture))
 }
 
@@ -31,11 +32,35 @@ pub(super) fn output(output: &OutputStatus) -> OutputStatus {
     OutputStatus { frames: 0, late_us_p50: None, late_us_p999: None, ..output.clone() }
 }
 
-/// A fixture with its heat in half degrees, its time left and a reading's age in whole minutes.
+/// The order with its forecast in whole minutes, tenths of a stop and degrees.
+pub(super) fn order(order: &OrderStatus) -> OrderStatus {
+    let mut order = order.clone();
+    for step in &mut order.heat {
+        step.after_min = step.after_min.map(f64::floor);
+        step.rest_min = step.rest_min.map(f64::ceil);
+        step.held_stops = (step.held_stops * 10.0).round() / 10.0;
+        if let Some(body) = &mut step.warmest {
+            body.celsius = body.celsius.round();
+        }
+    }
+    order
+}
+
+/// A circuit in whole watts and volt-amperes.
+pub(super) fn circuit(circuit: &CircuitStatus) -> CircuitStatus {
+    let (watts, volt_amperes) = (circuit.watts.round(), circuit.volt_amperes.round());
+    CircuitStatus { watts, volt_amperes, ..circuit.clone() }
+}
+
+/// A fixture with its heat in half degrees, its battery in hundredths, its time left and a reading's age in whole minutes.
 pub(super) fn fixture(fixture: &FixtureStatus) -> FixtureStatus {
     let mut fixture = fixture.clone();
     fixture.body_est_c = fixture.body_est_c.map(|c| (c * 2.0).round() / 2.0);
     fixture.minutes_left = fixture.minutes_left.map(f64::floor);
+    if let Some(battery) = &mut fixture.battery {
+        battery.left_share = (battery.left_share * 100.0).ceil() / 100.0;
+        battery.minutes_left = battery.minutes_left.map(f64::floor);
+    }
     if let Some(reading) = &mut fixture.measured {
         reading.age_s = (reading.age_s / 60.0).floor();
     }

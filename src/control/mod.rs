@@ -17,6 +17,6 @@ pub use command::{
     Answer, Envelope, Failure, FailureKind, MAX_REQUEST_BYTES, Request, TakeMark, decode_request,
 };
 pub use status::{
-    Alert, Confirmed, FixtureStatus, Light, LinkState, MqttStatus, Now, OrderStatus, OutputStatus,
-    ProtectStatus, Scheduled, Status,
+    Alert, BatteryStatus, CircuitStatus, Confirmed, FixtureStatus, Light, LinkState, MqttStatus, Now,
+    OrderStatus, OutputStatus, ProtectStatus, Scheduled, Status, StepHeat, WarmBody,
 };

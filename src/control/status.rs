@@ -27,6 +27,8 @@ pub struct Status {
     pub mqtt: Option<MqttStatus>,
     /// Every fixture, in the plan's order.
     pub fixtures: Vec<FixtureStatus>,
+    /// Every circuit, in the plan's order.
+    pub circuits: Vec<CircuitStatus>,
     /// What needs attention.
     pub alerts: Vec<Alert>,
     /// The identity guard.
@@ -100,6 +102,41 @@ pub struct OrderStatus {
     pub steps: usize,
     /// The look that `next` brings, `null` at the end.
     pub next: Option<String>,
+    /// What heat does to the present step and those after it, at their planned durations; estimates.
+    pub heat: Vec<StepHeat>,
+}
+
+/// What a step of the running order comes to at its planned duration, after the ones before it.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct StepHeat {
+    /// Its number in the order, from 1.
+    pub step: usize,
+    /// Its look.
+    pub look: String,
+    /// Minutes that it is planned to be on.
+    pub planned_min: f64,
+    /// The lamp that has to come down first; `null` where none has to.
+    pub fixture: Option<String>,
+    /// Minutes of the step until then.
+    pub after_min: Option<f64>,
+    /// Stops by which the lamp most held is under what was asked at the step's end, 0 where none is.
+    pub held_stops: f64,
+    /// Minutes of rest before the step with which that lamp would last; `null` where none is enough, or
+    /// needed.
+    pub rest_min: Option<f64>,
+    /// The body nearest to its limit at the end.
+    pub warmest: Option<WarmBody>,
+}
+
+/// A body near its limit.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct WarmBody {
+    /// The lamp.
+    pub fixture: String,
+    /// Its temperature in degrees Celsius, estimated.
+    pub celsius: f64,
+    /// Its limit.
+    pub limit_c: f64,
 }
 
 /// State of an output or of the broker's connection.
@@ -212,11 +249,39 @@ pub struct FixtureStatus {
     pub limit_c: Option<f64>,
     /// Minutes until a guard must lower it; `null`: unknown or never.
     pub minutes_left: Option<f64>,
+    /// Its battery, by account; `null`: it has none.
+    pub battery: Option<BatteryStatus>,
     /// What holds it under or away from what was asked: `ceiling`, `floor`, `rise`,
     /// `heat-unknown`, `reach`, `colour`, `slots`.
     pub limited_by: Vec<String>,
     /// True if its light figures are nobody's measurement: planned, may be a stop off.
     pub uncalibrated: bool,
+}
+
+/// What a circuit carries, by the plan's and the profiles' figures.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct CircuitStatus {
+    /// Its id.
+    pub id: String,
+    /// Power as sent, in watts: standby, hand-set lamps and other loads included.
+    pub watts: f64,
+    /// The same in volt-amperes, which is what a breaker sees.
+    pub volt_amperes: f64,
+    /// What the plan lets it carry, in volt-amperes.
+    pub limit_va: f64,
+    /// Its breaker in amperes.
+    pub breaker_a: f64,
+    /// True if the plan does not know the breaker: the smallest usual one is taken.
+    pub breaker_assumed: bool,
+}
+
+/// A battery by what was drawn from it: an account, not a measurement.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct BatteryStatus {
+    /// What is left, 0 to 1 of what a lamp gets out of a full one.
+    pub left_share: f64,
+    /// Minutes left at what is sent now; `null` where nothing is drawn.
+    pub minutes_left: Option<f64>,
 }
 
 /// Something that needs attention.

@@ -60,8 +60,19 @@ impl Engine {
                 standing.push(("heat-unknown", Some(fixture.id.clone()), said));
             }
         }
+        for fixture in &self.plan.fixtures {
+            if let Some(strobe) = &fixture.strobe {
+                let said = format!(
+                    "the strobe of `{}` is unlocked at {}: {}. No guard counts it: warn everyone in the room",
+                    fixture.id, strobe.value, strobe.reason
+                );
+                standing.push(("strobe-unlocked", Some(fixture.id.clone()), said));
+            }
+        }
         standing.extend(self.heat_standing());
         standing.extend(self.protect_standing());
+        standing.extend(self.load_standing());
+        standing.extend(self.flash_standing());
         self.alerts = standing
             .into_iter()
             .map(|(kind, fixture, said)| {

@@ -20,10 +20,23 @@ pub fn mains_watts(plan: &Plan, look: Option<&Look>) -> Vec<f64> {
 /// The same along the fade from one look to another, from its first frame to its last.
 #[must_use]
 pub fn mains_watts_along(plan: &Plan, from: Option<&Look>, to: &Look) -> Vec<Vec<f64>> {
+    let ends = |look: Option<&Look>| plan.fixture_ids().map(|id| end(plan, look, id)).collect::<Vec<_>>();
+    watts_between(plan, &ends(from), &ends(Some(to)), |id| on_mains(plan.fixture(id)))
+}
+
+/// The same along the fade from one light to another, each given lamp by lamp. `counts`: lamps that are here and
+/// draw from the mains; the others draw 0.
+#[must_use]
+pub fn watts_between(
+    plan: &Plan,
+    from: &[Demand],
+    to: &[Demand],
+    counts: impl Fn(FixtureId) -> bool,
+) -> Vec<Vec<f64>> {
     let mut course = vec![vec![0.0; plan.fixtures.len()]; STEPS as usize + 1];
-    for id in plan.fixture_ids().filter(|id| on_mains(plan.fixture(*id))) {
+    for id in plan.fixture_ids().filter(|id| counts(*id)) {
         let fixture = plan.fixture(id);
-        let (from, to) = (end(plan, from, id), end(plan, Some(to), id));
+        let (from, to) = (from[id.0], to[id.0]);
         let colour = fade::lit_colour(&from, &to);
         let full = solve::reach(fixture, &Demand { lux: 0.0, colour }).full_lux;
         for (step, watts_of) in course.iter_mut().enumerate() {
@@ -52,5 +65,5 @@ fn watts(plan: &Plan, id: FixtureId, demand: Demand) -> f64 {
     if demand.lux <= 0.0 {
         return fixture.profile.standby.get();
     }
-    assess::lamp(fixture, id, demand, false, fixture.absent.is_some()).watts
+    assess::lamp(fixture, id, demand, false, false).watts
 }

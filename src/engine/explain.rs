@@ -212,6 +212,7 @@ fn slot_words(plan: &Plan, found: &Assessment) -> String {
             Drives::Hue => "hue".to_owned(),
             Drives::Saturation => "saturation".to_owned(),
             Drives::Fixed(_) => "fixed".to_owned(),
+            Drives::Strobe(_) => "strobe".to_owned(),
         };
         format!("{name} {value}/{}", channel.bits.max())
     });

@@ -6,7 +6,7 @@ use serde::{Deserialize, Serialize};
 
 use super::{Action, Engine};
 use crate::control::LinkState;
-use crate::guards::thermal::{Duty, Estimate, Held, LampNow, Model, Ramp, duty, time_to_hold_s};
+use crate::guards::thermal::{Duty, Estimate, Held, LampAhead, LampNow, Model, Ramp, duty, time_to_hold_s};
 use crate::guards::{self, Unheld};
 use crate::light::{Colour, Moving, solve};
 use crate::plan::{Control, Fixture, FixtureId, FramesStop, OutputKind};
@@ -334,6 +334,12 @@ impl Engine {
         }
         let celsius = body.estimate.celsius;
         time_to_hold_s(&model, self.plan.ambient.get(), body.standby_w, celsius, lamp.unheld.watts)
+    }
+
+    /// One lamp's body as a forecast begins.
+    pub(super) fn body_ahead(&self, id: FixtureId) -> LampAhead {
+        let body = &self.heat.bodies[id.0];
+        LampAhead { model: body.model(), standby_w: body.standby_w, celsius: body.estimate.celsius }
     }
 
     /// What a restart must know.

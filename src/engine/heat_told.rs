@@ -2,12 +2,14 @@
 
 use super::heat::{Body, Told};
 use super::{Action, Engine, say};
-use crate::guards::thermal::{Ending, LampNow, WARN_AHEAD_S, time_to_hold_s};
+use crate::guards::thermal::{Ending, LampNow, WARN_AHEAD_S, sustainable_w, time_to_hold_s};
 use crate::plan::{Control, FixtureId, LookId};
 use crate::units::FrameNumber;
 
 /// Least that is told to be held, in stops. Judgement: a tenth of what a meter shows.
 const TOLD_STOPS: f64 = 0.01;
+/// What is still to come is told from here on, in stops. Judgement: the least that its one digit shows.
+const ON_ITS_WAY_STOPS: f64 = 0.1;
 /// What was told to come is taken back once there is so much more time, as a ratio. Judgement: a figure
 /// near the border must not come and go.
 const TAKEN_BACK: f64 = 1.2;
@@ -182,12 +184,23 @@ impl Engine {
             Some((last, [])) => format!(", {last} with it"),
             Some((last, rest)) => format!(", {} and {last} with it", rest.join(", ")),
         };
+        let held = self.heat.ramp.stops();
+        let on_to = self.heading(leader).filter(|end| *end >= held + ON_ITS_WAY_STOPS);
+        let on_to = on_to.map_or(String::new(), |end| format!(", on the way to {end:.1}"));
         format!(
-            "`{name}` held {} under what was asked{with}: {}; {}",
-            stops(self.heat.ramp.stops()),
+            "`{name}` held {} under what was asked{on_to}{with}: {}; {}",
+            stops(held),
             warmth(&self.heat.bodies[leader.0]),
             self.until(leader)
         )
+    }
+
+    /// Stops under what is asked at which the body of a lamp bears its light for ever.
+    fn heading(&self, id: FixtureId) -> Option<f64> {
+        let body = &self.heat.bodies[id.0];
+        let bears = sustainable_w(&body.model()?, self.plan.ambient.get(), body.standby_w);
+        let asked = self.lamps[id.0].unheld.watts;
+        (bears > 0.0 && asked > bears).then(|| (asked / bears).log2())
     }
 
     fn until(&self, id: FixtureId) -> String {

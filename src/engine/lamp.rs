@@ -1,9 +1,9 @@
 //! One lamp's live state and its next frame.
 
 use super::shape::ShapeFade;
-use crate::channels::{self, Stand, Step};
-use crate::guards::thermal::Held;
-use crate::guards::{self, Allowed, Conditions, Limit, LimitSet, Standing, Unheld};
+use crate::channels::{self, Given, Stand, Step};
+use crate::guards::flash::PointLight;
+use crate::guards::{self, Allowed, Conditions, Holds, Limit, LimitSet, Standing, Unheld};
 use crate::light::{Colour, Demand, Moving, Reach, Shape, fade, mix, solve};
 use crate::plan::{Fixture, MAX_EMITTERS, Prefer};
 use crate::units::{FrameClock, FrameNumber, Xy};
@@ -50,6 +50,21 @@ pub(super) struct Sent {
     pub watts: f64,
     pub limits: LimitSet,
     pub slots: Vec<u8>,
+    /// Emitter drives that the slots stand for, 0 to 1.
+    pub drives: [f64; MAX_EMITTERS],
+    /// Their light at 1 m, the modifiers' loss not in; dark for a lamp set by hand.
+    pub light: PointLight,
+}
+
+/// What a lamp would be sent in the frame under way; its slots are in `spare`.
+#[derive(Debug, Clone, Copy, PartialEq)]
+struct Offer {
+    /// All that may be sent, with what is remembered of it.
+    whole: (Allowed, Standing),
+    /// The same less what the flash guard holds.
+    allowed: Allowed,
+    standing: Standing,
+    given: Given,
 }
 
 /// What the light that a lamp is on its way to will be sent as.
@@ -100,8 +115,8 @@ pub(super) struct Lamp {
     pub sent: Sent,
     /// What every guard but the one for heat lets through.
     pub unheld: Unheld,
-    /// What heat held of it in the frame last sent.
-    pub held: Held,
+    /// What heat and circuits held of it in the frame last sent.
+    pub holds: Holds,
     /// The frame under way, and then the last.
     begun: Begun,
     /// True when the next frame can only be the same as the last.
@@ -110,6 +125,7 @@ pub(super) struct Lamp {
     landing: Option<Landing>,
     /// Slots of the frame before the last, to be written over.
     spare: Vec<u8>,
+    offer: Option<Offer>,
 }
 
 impl Lamp {
@@ -125,6 +141,8 @@ impl Lamp {
             watts: fixture.profile.standby.get(),
             limits: LimitSet::NONE,
             slots: Vec::new(),
+            drives: [0.0; MAX_EMITTERS],
+            light: PointLight::DARK,
         };
         let begun = Begun { reach: solve::reach(fixture, &asked), way: Way::Steady, moves: false };
         let mut lamp = Self {
@@ -138,13 +156,16 @@ impl Lamp {
             asked,
             sent,
             unheld: Unheld::default(),
-            held: Held::default(),
+            holds: Holds::default(),
             begun,
             settled: false,
             landing: None,
             spare: Vec::new(),
+            offer: None,
         };
-        lamp.send(fixture, now);
+        lamp.offer_anew(fixture, now);
+        lamp.send_offered(fixture);
+        lamp.settled = false;
         lamp
     }
 
@@ -211,7 +232,8 @@ impl Lamp {
         change: impl Fn(Demand) -> Demand,
     ) {
         self.begin(fixture, n, clock, now, change);
-        self.finish(fixture, now, Held::default());
+        self.offer(fixture, now, Holds::default());
+        self.send_offered(fixture);
     }
 
     /// Works out what frame `n` is before heat has its say. `change` alters the demand on its way (a wink,
@@ -257,15 +279,14 @@ impl Lamp {
         self.unheld = guards::before_heat(fixture, &reach, now, &self.standing);
     }
 
-    /// Sends the frame that was begun, less what heat holds. A settled lamp of which heat holds the same
+    /// Offers the frame that was begun, less what is held. A settled lamp of which the same is held
     /// stands as it is.
-    pub fn finish(&mut self, fixture: &Fixture, now: &Conditions, held: Held) {
-        if self.settled && self.held == held {
+    pub fn offer(&mut self, fixture: &Fixture, now: &Conditions, holds: Holds) {
+        if self.settled && self.holds == holds {
             return;
         }
-        self.held = held;
-        let settled = self.send(fixture, now);
-        self.settled = settled && !self.begun.moves;
+        self.holds = holds;
+        self.offer_anew(fixture, now);
     }
 
     /// What the lamp can do towards a demand, of the one mix that it is held to if it is.
@@ -276,28 +297,113 @@ impl Lamp {
         }
     }
 
-    /// Guards and slots of what was begun; true if the same demand again would give the same.
-    fn send(&mut self, fixture: &Fixture, now: &Conditions) -> bool {
+    /// Guards and slots of what was begun.
+    fn offer_anew(&mut self, fixture: &Fixture, now: &Conditions) {
         let Begun { reach, way, .. } = self.begun;
-        let allowed = guards::allow(fixture, &reach, now, &self.held, &mut self.standing);
+        let mut standing = self.standing;
+        let allowed = guards::allow(fixture, &reach, now, &self.holds, &mut standing);
         let given = if fixture.address().is_some() {
             self.write_slots(fixture, now, &reach, &allowed, way);
-            channels::given(fixture, &self.sent.slots)
+            channels::given(fixture, &self.spare)
         } else {
             // Set by hand: what the person was told to set is all that can be said.
             channels::of_drives(fixture, allowed.mix().map(|drive| drive * allowed.level()))
         };
-        self.sent.allowed = Demand { lux: allowed.lux(), colour: reach.colour };
-        self.sent.allowed_xy = reach.xy;
-        self.sent.shape = reach.shape(fixture);
+        self.offer = Some(Offer { whole: (allowed, standing), allowed, standing, given });
+    }
+
+    /// True if this frame may differ from the last.
+    pub fn offers(&self) -> bool {
+        self.offer.is_some()
+    }
+
+    /// True if any emitter of a driven lamp would rise.
+    pub fn rises(&self) -> bool {
+        let mut of_slots = self.offer.iter().filter(|_| !self.sent.slots.is_empty());
+        of_slots.any(|o| o.given.drives.iter().zip(&self.sent.drives).any(|(offered, sent)| offered > sent))
+    }
+
+    /// Light at 1 m of what is offered, or else stands.
+    pub fn offered(&self) -> PointLight {
+        self.offer.as_ref().map_or(self.sent.light, |o| light_at_1m(&o.given))
+    }
+
+    /// The same if no emitter rose.
+    pub fn lowered(&self, fixture: &Fixture) -> PointLight {
+        let Some(offer) = self.offer.as_ref().filter(|_| fixture.address().is_some()) else {
+            return self.sent.light;
+        };
+        let pairs = || offer.given.drives.iter().zip(&self.sent.drives);
+        if pairs().all(|(offered, sent)| offered <= sent) {
+            return light_at_1m(&offer.given);
+        }
+        if pairs().all(|(offered, sent)| offered >= sent) {
+            return self.sent.light;
+        }
+        let mut drives = offer.given.drives;
+        drives.iter_mut().zip(&self.sent.drives).for_each(|(drive, sent)| *drive = drive.min(*sent));
+        light_of(fixture, &drives)
+    }
+
+    /// Light at 1 m of all that may be sent, not rounded to slots; `lowered`: if no emitter rose.
+    pub fn unrounded(&self, fixture: &Fixture, lowered: bool) -> PointLight {
+        let Some(offer) = self.offer.as_ref().filter(|_| fixture.address().is_some()) else {
+            return self.sent.light;
+        };
+        let whole = &offer.whole.0;
+        let mut drives = whole.mix().map(|drive| drive * whole.level());
+        if lowered {
+            drives.iter_mut().zip(&self.sent.drives).for_each(|(drive, sent)| *drive = drive.min(*sent));
+        }
+        light_of(fixture, &drives)
+    }
+
+    /// Offers `share` (0 to 1) of what rises instead, and all of what falls.
+    pub fn hold_back(&mut self, fixture: &Fixture, share: f64) {
+        let Some(mut offer) = self.offer.filter(|_| fixture.address().is_some()) else { return };
+        let (whole, mut standing) = offer.whole;
+        let allowed = guards::raise(fixture, &whole, &self.sent.drives, share, &mut standing);
+        if allowed == offer.allowed {
+            return;
+        }
+        let drives = allowed.mix().map(|drive| drive * allowed.level());
+        let stands = |(drive, sent): (&f64, &f64)| (drive - sent).abs() <= 1e-12;
+        if drives.iter().zip(&self.sent.drives).all(stands) && self.spare.len() == self.sent.slots.len() {
+            // It stands, and so do its slots.
+            self.spare.copy_from_slice(&self.sent.slots);
+        } else {
+            self.spare.clear();
+            self.spare.resize(usize::from(fixture.mode.footprint()), 0);
+            channels::encode(fixture, &allowed, Step::Free, &mut self.spare);
+        }
+        (offer.allowed, offer.standing) = (allowed, standing);
+        offer.given = channels::given(fixture, &self.spare);
+        self.offer = Some(offer);
+    }
+
+    /// Sends what was offered, if anything was.
+    pub fn send_offered(&mut self, fixture: &Fixture) {
+        let Some(Offer { allowed, standing, given, .. }) = self.offer.take() else { return };
+        let Begun { reach, moves, .. } = self.begun;
+        if fixture.address().is_some() {
+            std::mem::swap(&mut self.sent.slots, &mut self.spare);
+            self.sent.light = light_at_1m(&given);
+        }
+        let asked_colour = allowed.xy() == reach.xy;
+        let colour = if asked_colour { reach.colour } else { Colour::Uv(allowed.xy().uv76()) };
+        self.standing = standing;
+        self.sent.allowed = Demand { lux: allowed.lux(), colour };
+        self.sent.allowed_xy = allowed.xy();
+        self.sent.shape = allowed.shape(fixture);
         self.sent.lux = given.lux_at_1m * solve::gain(fixture);
         self.sent.xy = given.xy;
         self.sent.watts = given.watts;
         self.sent.limits = allowed.limits();
-        self.standing.settled(&allowed)
+        self.sent.drives = given.drives;
+        self.settled = self.standing.settled(&allowed) && !moves;
     }
 
-    /// Rounds to slots. The level of a colour that stands goes to its end without a step back; all else
+    /// Rounds to slots, into `spare`. The level of a colour that stands goes to its end without a step back; all else
     /// takes the best.
     fn write_slots(
         &mut self,
@@ -316,6 +422,7 @@ impl Lamp {
             && same_mode
         {
             if fading && self.stands(fixture, reach, allowed) {
+                spare.clone_from(&self.sent.slots);
                 self.spare = spare;
                 return;
             }
@@ -333,7 +440,7 @@ impl Lamp {
         if !exact {
             channels::encode(fixture, allowed, step, &mut spare);
         }
-        self.spare = std::mem::replace(&mut self.sent.slots, spare);
+        self.spare = spare;
     }
 
     /// True if what was sent last is what is allowed now, as in a fade's first frame.
@@ -405,4 +512,16 @@ impl Lamp {
             Step::Free
         }
     }
+}
+
+/// Light at 1 m, its modifiers' loss not in.
+fn light_at_1m(given: &Given) -> PointLight {
+    given.xy.map_or(PointLight::DARK, |xy| PointLight::of(given.lux_at_1m, xy))
+}
+
+/// The same of emitter drives.
+fn light_of(fixture: &Fixture, drives: &[f64; MAX_EMITTERS]) -> PointLight {
+    let each = fixture.emitters.iter().zip(drives);
+    let each = each.map(|(emitter, drive)| PointLight::of(emitter.lux_at_1m * drive, emitter.xy));
+    each.fold(PointLight::DARK, |sum, light| sum + light)
 }

@@ -449,6 +449,15 @@ impl Engine {
         let numbers = Names::of(&self.plan, true);
         self.redact_now(&mut status.now);
         status.order.next = status.order.next.as_deref().map(|l| redactor.look(l));
+        for step in &mut status.order.heat {
+            step.look = redactor.look(&step.look);
+            for lamp in step.fixture.iter_mut().chain(step.warmest.iter_mut().map(|w| &mut w.fixture)) {
+                *lamp = redactor.lamp(lamp);
+            }
+        }
+        for circuit in &mut status.circuits {
+            circuit.id = redactor.text(&circuit.id, &[]);
+        }
         let said = status.outputs.iter_mut().filter_map(|o| o.said.as_mut());
         for text in said.chain(status.mqtt.iter_mut().filter_map(|m| m.said.as_mut())) {
             *text = redactor.text(text, &[]);

@@ -3,6 +3,7 @@
 use std::collections::HashSet;
 use std::sync::Arc;
 
+use super::heat_ahead::Ahead;
 use super::lamp::Lamp;
 use super::shape::ShapeFade;
 use super::state::{Memory, Scene};
@@ -127,6 +128,9 @@ impl Engine {
         if rate.0 != rate.1 {
             self.retime(rate.0, rate.1);
         }
+        self.adopt_load(&old.fixtures);
+        self.ahead = Ahead::default();
+        self.adopt_flash(rate.0 == rate.1);
         let held = self.adopt_heat(&old.fixtures);
         if self.rollcall.is_some() {
             self.end_rollcall(self.next_frame());

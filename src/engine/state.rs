@@ -3,8 +3,11 @@
 use std::sync::Arc;
 
 use super::Ticket;
+use super::flash::Watch;
 use super::heat::{Heat, HeatStart};
+use super::heat_ahead::Ahead;
 use super::lamp::Lamp;
+use super::load::{KeptBattery, LoadState};
 use super::protect::{Protect, ProtectFound};
 use super::take::{Rolling, Slates};
 use crate::channels::{self, Patch};
@@ -27,6 +30,8 @@ pub struct Options {
     /// What the state file says of the bodies' heat. `None`: nothing is known, so that real lamps count
     /// as hot; simulated ones are cold.
     pub heat: Option<HeatStart>,
+    /// What the state file says of batteries; one that is not in it is full.
+    pub batteries: Vec<KeptBattery>,
     /// What the machine's file says of protected faces.
     pub protect: ProtectFound,
 }
@@ -114,6 +119,9 @@ pub struct Engine {
     pub(super) last: Option<FrameNumber>,
     pub(super) lamps: Vec<Lamp>,
     pub(super) heat: Heat,
+    pub(super) load: LoadState,
+    pub(super) ahead: Ahead,
+    pub(super) flash: Watch,
     /// Best mixes found so far, for lamps that prefer `rendering`.
     pub(super) renderings: Renderings,
     pub(super) scene: Scene,
@@ -153,6 +161,9 @@ impl Engine {
             patches: channels::patches(&plan),
             lamps: Vec::new(),
             heat: Heat::default(),
+            load: LoadState::new(&plan, &options.batteries),
+            ahead: Ahead::default(),
+            flash: Watch::new(&plan),
             renderings: Renderings::new(&plan),
             last: None,
             scene: Scene::Dark,
@@ -301,6 +312,7 @@ impl Engine {
                 .order
                 .get(self.position.map_or(0, |p| p + 1))
                 .map(|step| self.plan.look(step.look).name.clone()),
+            heat: self.ahead.steps.clone(),
         };
         let mut status = Status {
             version: 1,
@@ -313,6 +325,7 @@ impl Engine {
             outputs: self.outputs.clone(),
             mqtt: self.mqtt.clone(),
             fixtures: self.plan.fixture_ids().map(|id| self.fixture_status(id)).collect(),
+            circuits: self.circuits_status(),
             alerts: self.alerts.clone(),
             protect: self.protect_status(),
             other_ids: self.other_ids(),
@@ -347,6 +360,7 @@ impl Engine {
             body_est_c: heat.map(|h| h.body_est_c),
             limit_c: heat.map(|h| h.limit_c),
             minutes_left: heat.and_then(|h| h.minutes_left),
+            battery: self.battery_status(id),
             limited_by: lamp.sent.limits.iter().map(|l| l.word().to_owned()).collect(),
             uncalibrated: fixture.uncalibrated,
         }

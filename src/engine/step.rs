@@ -5,7 +5,7 @@ use super::state::{Change, Scene};
 use super::{Action, Engine, Event, say};
 use crate::channels::Frame;
 use crate::control::Alert;
-use crate::guards::{self, Conditions};
+use crate::guards::{self, Conditions, Holds};
 use crate::light::{Colour, Demand, Moving, solve};
 use crate::plan::{FixtureId, LookId, OnStop};
 use crate::units::{FrameNumber, Moment};
@@ -68,17 +68,22 @@ impl Engine {
             });
         }
         self.hold_heat(n);
+        self.hold_load();
         for index in 0..self.lamps.len() {
             let now = self.conditions(FixtureId(index));
-            let held = self.heat.held(index);
-            self.lamps[index].finish(&self.plan.fixtures[index], &now, held);
+            let holds = Holds { heat: self.heat.held(index), circuit: self.load.share() };
+            self.lamps[index].offer(&self.plan.fixtures[index], &now, holds);
         }
+        self.hold_flashes(n);
         self.last = Some(n);
         self.watch_take(n);
         actions.push(Action::Send(self.frames(n)));
         self.heat_goes_on();
+        actions.extend(self.load_goes_on(n));
         actions.extend(self.tell_heat(n));
+        actions.extend(self.tell_flash(n));
         actions.extend(self.keep_heat(n));
+        self.look_ahead(n);
         let showing = self.rollcall.as_ref().and_then(|r| r.showing(n));
         let moving = self.lamps.iter().any(|l| !l.settled) || showing.is_some() || self.wink.is_some();
         let due = n - self.last_publish >= u64::from(clock.rate() / PUBLISH_RATE).max(1);

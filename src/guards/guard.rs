@@ -1,9 +1,13 @@
 //! Runs the guards in a fixed order and makes [`Allowed`].
 
+mod raise;
+
+pub use raise::raise;
+
 use super::limits;
 use super::thermal::Held;
 use super::{Limit, LimitSet};
-use crate::light::{Reach, solve};
+use crate::light::{Reach, Shape, solve};
 use crate::plan::{Fixture, MAX_EMITTERS};
 use crate::units::Xy;
 
@@ -57,6 +61,12 @@ impl Allowed {
         self.lux() / solve::gain(fixture)
     }
 
+    /// Its mix apart from its level.
+    #[must_use]
+    pub fn shape(&self, fixture: &Fixture) -> Shape {
+        Shape::of(&self.mix, self.full_lux / solve::gain(fixture))
+    }
+
     /// The colour, at the aim.
     #[must_use]
     pub fn xy(&self) -> Xy {
@@ -95,25 +105,42 @@ pub struct Standing {
 }
 
 impl Standing {
-    /// True if the same demand again would be allowed the same: nothing is still rising.
+    /// True if the same demand again would be allowed the same: nothing is still rising or held for a moment.
     #[must_use]
     pub fn settled(&self, allowed: &Allowed) -> bool {
-        !allowed.limits.has(Limit::Rise)
+        !allowed.limits.has(Limit::Rise) && !allowed.limits.has(Limit::Flash)
+    }
+}
+
+/// What the guards that look at the whole set hold of one lamp in a frame, by [`before_heat`] of all lamps.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Holds {
+    /// What heat holds.
+    pub heat: Held,
+    /// Share of the light that the circuits let through after that, 0 to 1.
+    pub circuit: f64,
+}
+
+impl Default for Holds {
+    /// Nothing is held.
+    fn default() -> Self {
+        Self { heat: Held::default(), circuit: 1.0 }
     }
 }
 
 /// What of a lamp's demand may be sent in this frame: that or less.
 ///
-/// `heat`: what the thermal guard holds of it, by [`before_heat`] of all lamps. A fall passes at once.
-/// `standing` is carried from frame to frame.
+/// `holds`: what the guards that look at the whole set hold of it. A fall passes at once. `standing` is
+/// carried from frame to frame.
 #[must_use]
 pub fn allow(
     fixture: &Fixture,
     reach: &Reach,
     now: &Conditions,
-    heat: &Held,
+    holds: &Holds,
     standing: &mut Standing,
 ) -> Allowed {
+    let heat = &holds.heat;
     let mut allowed = risen(fixture, stand(fixture, reach, now), now, standing.lux);
     standing.lux = allowed.lux();
     if heat.holds() && allowed.level > 0.0 {
@@ -122,6 +149,10 @@ pub fn allow(
         allowed = risen(fixture, allowed, now, standing.held_lux);
     }
     standing.held_lux = allowed.lux();
+    if holds.circuit < 1.0 && allowed.level > 0.0 {
+        allowed.level *= holds.circuit.max(0.0);
+        allowed.limits = allowed.limits.with(Limit::Circuit);
+    }
     floored(fixture, allowed)
 }
 

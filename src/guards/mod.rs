@@ -1,9 +1,10 @@
 //! What stands between a demand and the slots: only what comes out of here can be sent.
 //!
 //! [`guard::allow`] is the one maker of [`Allowed`]. It takes what a lamp was asked for and gives
-//! that or less, never more, and says what held it. A lowering is never held back.
+//! that or less, never more, and says what held it. A lowering is never held back. What it lets through of
+//! all lamps is then put to [`flash`], and [`guard::raise`] takes away what that holds of a frame's raise.
 //! `thermal` keeps estimates of lamps' bodies under their limits; what is not known of a lamp's heat
-//! counts as hot. [`flash`], [`load`] and [`identity`] are whole in themselves; the engine does not ask
+//! counts as hot. [`load`] and [`identity`] are whole in themselves; the engine does not ask
 //! them yet, `check` asks [`load`].
 
 pub mod flash;
@@ -14,6 +15,8 @@ pub mod load;
 mod report;
 pub mod thermal;
 
-pub use guard::{Allowed, Conditions, Forecast, Standing, Unheld, allow, before_heat, forecast};
+pub use guard::{
+    Allowed, Conditions, Forecast, Holds, Standing, Unheld, allow, before_heat, forecast, raise,
+};
 pub use limits::{HALF_POWER, heat_unknown};
 pub use report::{Intervention, Limit, LimitSet};

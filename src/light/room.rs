@@ -8,9 +8,11 @@ use std::collections::BTreeSet;
 use super::card::Card;
 use super::geometry::{COARSE, FINE, Front, Plane, Shape};
 use super::points;
+use super::solve;
 use super::vector::{length, minus, unit};
 use crate::plan::{
-    Aim, Bounce, FixtureId, MeterAt, MeterPoint, Metres, Plan, Receptor, Sent, Spill, SubjectId, Surface,
+    Aim, Aimed, Bounce, FixtureId, MeterAt, MeterPoint, Metres, Plan, Receptor, Sent, Spill, SubjectId,
+    Surface, Wall as Side,
 };
 
 /// Where the room does not say how far it goes, it ends here, in metres from the first subject (judgement).
@@ -50,7 +52,8 @@ pub fn spill(plan: &Plan) -> Spill {
             }
         }
     }
-    Spill { receptors }
+    let aims = scene.aims(plan, &receptors);
+    Spill { receptors, aims }
 }
 
 /// Fronts, cards and lit surfaces of a plan.
@@ -109,6 +112,35 @@ impl Scene {
             .collect();
         let windows = plan.daylight.iter().map(|d| window(d.position, d.reading.get())).collect();
         Self { lamps, losses, flags, boards, walls, windows }
+    }
+
+    /// The aims of lamps that shine past every receptor, each place once.
+    fn aims(&self, plan: &Plan, receptors: &[Receptor]) -> Vec<Aimed> {
+        let mut planes: Vec<Plane> = Vec::new();
+        let mut aims = Vec::new();
+        for (index, fixture) in plan.fixtures.iter().enumerate() {
+            let most = receptors.iter().map(|r| r.lamps[index].total()).fold(0.0, f64::max);
+            if most >= 0.5 * solve::gain(fixture) {
+                continue;
+            }
+            let place = &fixture.place;
+            let normal = match place.aim {
+                Aim::Wall(Side::Back) => [0.0, -1.0, 0.0],
+                Aim::Wall(Side::Left) => [1.0, 0.0, 0.0],
+                Aim::Wall(Side::Right) => [-1.0, 0.0, 0.0],
+                Aim::Face(_) | Aim::Hair(_) | Aim::Point => {
+                    unit(minus(place.position, place.aim_point)).unwrap_or([0.0, -1.0, 0.0])
+                }
+            };
+            let plane = Plane { position: place.aim_point, normal };
+            if planes.contains(&plane) {
+                continue;
+            }
+            planes.push(plane);
+            let lamps = self.lamps.iter().zip(&self.losses).map(|(front, loss)| front.lux_on(&plane) * loss);
+            aims.push(Aimed { fixture: FixtureId(index), lamps: lamps.collect() });
+        }
+        aims
     }
 
     fn receptor(&self, at: MeterAt, key: Option<FixtureId>, plane: &Plane) -> Receptor {

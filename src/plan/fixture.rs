@@ -4,7 +4,7 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use super::{
-    BeamFile, CircuitId, HeatFigure, LightTable, OutputId, Placement, Quiet, SpectralPower, TrueTable,
+    BeamFile, CircuitId, Eyes, HeatFigure, LightTable, OutputId, Placement, Quiet, SpectralPower, TrueTable,
 };
 use crate::units::{Kelvin, Share, Stops, Watts, Xy};
 
@@ -53,6 +53,8 @@ pub struct Fixture {
     pub heat: Option<HeatFigure>,
     /// Product of its modifiers' heat factors, 1 or more: how much warmer its body gets behind them.
     pub heat_factor: f64,
+    /// What is known of it for eyes, by itself or by its profile.
+    pub eyes: Eyes,
     /// True if the light figures are nobody's measurement: predictions may be a stop off.
     pub uncalibrated: bool,
     /// The circuit it draws from.
@@ -61,6 +63,17 @@ pub struct Fixture {
     pub battery_wh: Option<f64>,
     /// Why it is not here (`"lent"`); `None` when it is.
     pub absent: Option<String>,
+    /// That its own strobe is unlocked, and why; its value is in `mode` too.
+    pub strobe: Option<UnlockedStrobe>,
+}
+
+/// A lamp's own strobe that the plan lets go.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct UnlockedStrobe {
+    /// What its slot is sent, 0 to 255, or 65 535.
+    pub value: u16,
+    /// Why, in the words of the one who wrote the plan; never empty.
+    pub reason: String,
 }
 
 impl Fixture {
@@ -144,6 +157,8 @@ pub struct Profile {
     pub heat: Option<HeatFigure>,
     /// What it is with its fan off, where it can be.
     pub quiet: Option<Quiet>,
+    /// What is known of it for eyes.
+    pub eyes: Eyes,
     /// Radius of its lit front in metres.
     pub radius_m: Option<f64>,
     /// Full angle at half intensity in degrees.
@@ -345,11 +360,14 @@ pub enum Drives {
     Saturation,
     /// Nothing that a look sets: always sent this value, its safe one (0 to 255, or 65 535).
     Fixed(u16),
+    /// The lamp's own strobe or shutter, which nothing here can count: always sent this value, its safe one
+    /// unless the plan unlocks it ([`Fixture::strobe`]).
+    Strobe(u16),
 }
 
 impl Drives {
     /// The word of a plan for it: `intensity`, `kelvin`, `tint`, `hue`, `saturation`, or an emitter's name
-    /// (`emitters` are the profile's); `None` for a fixed one.
+    /// (`emitters` are the profile's); `None` for a fixed one and a strobe.
     #[must_use]
     pub fn word<'e>(&self, emitters: &'e [Emitter]) -> Option<&'e str> {
         match *self {
@@ -359,7 +377,7 @@ impl Drives {
             Self::Hue => Some("hue"),
             Self::Saturation => Some("saturation"),
             Self::Emitter(index) => emitters.get(index).map(|e| e.name.as_str()),
-            Self::Fixed(_) => None,
+            Self::Fixed(_) | Self::Strobe(_) => None,
         }
     }
 }

@@ -104,6 +104,18 @@ pub struct MeterTarget {
 pub struct Spill {
     /// Every receptor that exists: by subject and point, those that a key turns once for each key.
     pub receptors: Vec<Receptor>,
+    /// What lamps that shine elsewhere are aimed at.
+    pub aims: Vec<Aimed>,
+}
+
+/// The aim of a lamp that gives every receptor less than half of what it gives there, if it gives any.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Aimed {
+    /// The lamp.
+    pub fixture: FixtureId,
+    /// Illuminance in lux at its aim, straight from each fixture in the plan's order, for each lux that it
+    /// reads at 1 m, its modifiers' loss in; flags are left out.
+    pub lamps: Vec<f64>,
 }
 
 impl Spill {

@@ -8,6 +8,7 @@ mod amounts;
 mod beams;
 mod defaults;
 pub mod diagnose;
+mod eyes;
 mod fixture;
 mod heat;
 pub mod load;
@@ -28,14 +29,15 @@ use std::sync::Arc;
 use std::time::Duration;
 
 pub use beams::BeamFile;
+pub use eyes::{Eyes, RiskGroup};
 pub use fixture::{
     Address, Bits, Body, Channel, Control, Cooling, Curve, Drives, Emitter, Fixture, FramesStop, Law, Limits,
-    MAX_EMITTERS, Mixing, Mode, PowerUp, Prefer, Profile,
+    MAX_EMITTERS, Mixing, Mode, PowerUp, Prefer, Profile, UnlockedStrobe,
 };
 pub use heat::{FullFor, HEAT_LIMIT_C, HeatFigure, KnownHeat, Quiet, Rise, SecondFigure};
 pub use look::{BalancedTargets, ColourTarget, Level, Look, Motion, Step, Target};
 pub use measured::{Knot, LightTable, MOST_POINTS, TableFault, TruePoint, TrueTable};
-pub use meter::{MeterAt, MeterPoint, MeterTarget, Receptor, Sent, Spill, Surface};
+pub use meter::{Aimed, MeterAt, MeterPoint, MeterTarget, Receptor, Sent, Spill, Surface};
 pub use place::{Aim, Bounce, Camera, Daylight, Flag, Metres, Placement, Room, Subject, Wall};
 pub use problem::{Kind, Mark, Place, Problem, Report};
 pub use read::{is_look_name, is_set_name, read};

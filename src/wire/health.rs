@@ -3,7 +3,7 @@
 use std::array;
 use std::sync::Mutex;
 use std::sync::PoisonError;
-use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::Duration;
 
 use crate::control::LinkState;
@@ -49,7 +49,6 @@ pub struct Meter {
     frames: AtomicU64,
     missed: AtomicU64,
     reopened: AtomicU64,
-    first_sent: AtomicBool,
     lateness: Histogram,
 }
 
@@ -61,7 +60,6 @@ impl Meter {
             frames: AtomicU64::new(0),
             missed: AtomicU64::new(0),
             reopened: AtomicU64::new(0),
-            first_sent: AtomicBool::new(false),
             lateness: Histogram::new(),
         }
     }
@@ -69,7 +67,6 @@ impl Meter {
     pub fn sent(&self, late: Duration) {
         self.lateness.add(late);
         self.frames.fetch_add(1, Ordering::Relaxed);
-        self.first_sent.store(true, Ordering::Relaxed);
     }
 
     pub fn missed(&self, deadlines: u64) {
@@ -88,7 +85,6 @@ impl Meter {
         let mut words = self.words.lock().unwrap_or_else(PoisonError::into_inner);
         words.state = LinkState::Down;
         words.said = Some(said);
-        self.first_sent.store(true, Ordering::Relaxed);
     }
 
     pub fn up(&self, note: Option<String>, gap: Option<Duration>) {
@@ -110,7 +106,8 @@ impl Meter {
             late_us_p999: self.lateness.percentile(0.999),
             reopened: self.reopened.load(Ordering::Relaxed),
             last_gap_s: words.last_gap.map(|gap| gap.as_secs_f64()),
-            first_sent: self.first_sent.load(Ordering::Relaxed),
+            // One word for both, so that no reader sees a frame sent by an output that is still starting.
+            first_sent: words.state != LinkState::Starting,
         }
     }
 }

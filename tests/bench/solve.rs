@@ -13,8 +13,7 @@ use std::time::Duration;
 
 use lampkeep::channels::{self, SLOTS, Step};
 use lampkeep::clock::{Clock, SystemClock};
-use lampkeep::guards::thermal::Held;
-use lampkeep::guards::{self, Conditions, Standing};
+use lampkeep::guards::{self, Conditions, Holds, Standing};
 use lampkeep::light::{Colour, Demand, fade, solve};
 use lampkeep::plan::{Fixture, load};
 use lampkeep::units::{Duv, Kelvin};
@@ -113,7 +112,7 @@ fn main() {
             let lamps = frame.iter().zip(&mut standing).zip(slots.chunks_exact_mut(footprint));
             for ((demand, standing), slots) in lamps {
                 let reach = solve::reach(fixture, demand);
-                let allowed = guards::allow(fixture, &reach, &now, &Held::default(), standing);
+                let allowed = guards::allow(fixture, &reach, &now, &Holds::default(), standing);
                 channels::encode(fixture, &allowed, Step::Free, slots);
             }
             black_box(&mut slots);

@@ -29,6 +29,7 @@ pub fn status(look: &str) -> Status {
         body_est_c: Some(41.0),
         limit_c: Some(70.0),
         minutes_left: None,
+        battery: None,
         limited_by: vec![],
         uncalibrated: true,
     };
@@ -51,7 +52,7 @@ pub fn status(look: &str) -> Status {
             scheduled: None,
             showing: None,
         },
-        order: OrderStatus { position: Some(2), steps: 7, next: Some("split".into()) },
+        order: OrderStatus { position: Some(2), steps: 7, next: Some("split".into()), heat: Vec::new() },
         outputs: vec![OutputStatus {
             kind: "simulator".into(),
             name: "desk".into(),
@@ -67,6 +68,7 @@ pub fn status(look: &str) -> Status {
         }],
         mqtt: None,
         fixtures: vec![fixture("key", "B3", 800.0), fixture("fill", "B1", 200.0)],
+        circuits: Vec::new(),
         alerts: vec![],
         protect: ProtectStatus::default(),
         other_ids: vec![],

@@ -5,8 +5,7 @@
 use crate::rig::{Rig, slots};
 use lampkeep::channels;
 use lampkeep::control::Request;
-use lampkeep::guards::thermal::Held;
-use lampkeep::guards::{self, Conditions, Limit, Standing};
+use lampkeep::guards::{self, Conditions, Holds, Limit, Standing};
 use lampkeep::light::{Colour, Demand, solve};
 use lampkeep::plan::{Control, Curve, Drives, Fixture, LightTable, Plan, TrueTable, load};
 use lampkeep::rehearse::WHITE;
@@ -94,7 +93,7 @@ fn metered(fixture: &Fixture, meter: &Option<Vec<(f64, f64)>>) -> Fixture {
             Drives::Saturation => {
                 channel.measured = Some(Arc::new(TrueTable::linear(&over(0.0, 1.0)).expect("it rises")));
             }
-            Drives::Fixed(_) => {}
+            Drives::Fixed(_) | Drives::Strobe(_) => {}
         }
     }
     fixture
@@ -128,7 +127,7 @@ proptest! {
         let mut standing = Standing::default();
         let mut last = 0.0;
         for _ in 0..frames {
-            let allowed = guards::allow(&fixture, &reach, &now, &Held::default(), &mut standing);
+            let allowed = guards::allow(&fixture, &reach, &now, &Holds::default(), &mut standing);
             prop_assert!(allowed.lux() <= lux * (1.0 + 1e-12));
             prop_assert!(allowed.level() <= ceiling + 1e-12);
             prop_assert!(ceiling < 1.0 || !allowed.limits().has(Limit::Ceiling), "full is no ceiling");
@@ -156,7 +155,7 @@ proptest! {
         }
         // A lowering passes at once.
         let dark = solve::reach(&fixture, &Demand { lux: 0.0, colour });
-        prop_assert_eq!(guards::allow(&fixture, &dark, &now, &Held::default(), &mut standing).lux(), 0.0);
+        prop_assert_eq!(guards::allow(&fixture, &dark, &now, &Holds::default(), &mut standing).lux(), 0.0);
     }
 
     /// Two readings of the same slots, ours and the simulator's, by different methods.
@@ -187,7 +186,7 @@ proptest! {
         prop_assume!(fixture.control != Control::Hand);
         let reach = solve::reach(&fixture, &Demand { lux, colour });
         let now = Conditions { real_output: false, period_s: 0.025, absent: true, protected: false };
-        let allowed = guards::allow(&fixture, &reach, &now, &Held::default(), &mut Standing::default());
+        let allowed = guards::allow(&fixture, &reach, &now, &Holds::default(), &mut Standing::default());
         prop_assert!(allowed.limits().has(Limit::Absent));
         prop_assert_eq!(allowed.lux(), 0.0);
         let mut slots = vec![0; usize::from(fixture.mode.footprint())];

@@ -12,4 +12,6 @@ run --test engine properties:: -- || failed=1
 run --release --test thermal properties:: -- || failed=1
 # 20 times as many, with the optimiser: 100 000 random streams past the flash guard where 50 is set.
 LAMPKEEP_CASES=$((20 * LAMPKEEP_CASES)) run --release --test flash --test identity -- || failed=1
+# 100 000 floods of requests through the whole engine on each of two plans where 50 is set.
+LAMPKEEP_CASES=$((20 * LAMPKEEP_CASES)) run --release --test engine floods:: -- || failed=1
 exit "$failed"

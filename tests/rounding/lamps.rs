@@ -2,8 +2,7 @@
 
 use std::sync::{Arc, LazyLock};
 
-use lampkeep::guards::thermal::Held;
-use lampkeep::guards::{self, Allowed, Conditions, Standing};
+use lampkeep::guards::{self, Allowed, Conditions, Holds, Standing};
 use lampkeep::light::{Colour, Demand, solve};
 use lampkeep::plan::{Bits, Channel, Cooling, Curve, Drives, Emitter, Fixture, Law, Mixing, Mode, load};
 use lampkeep::units::{Kelvin, Share, Stops, Watts, Xy};
@@ -147,7 +146,7 @@ pub fn allowed(fixture: &Fixture, colour: Colour, stops: f64) -> Allowed {
     let full = solve::reach(fixture, &Demand { lux: 1.0, colour }).full_lux;
     let reach = solve::reach(fixture, &Demand { lux: full * (-stops).exp2(), colour });
     let now = Conditions { real_output: false, period_s: 0.025, absent: false, protected: false };
-    guards::allow(fixture, &reach, &now, &Held::default(), &mut Standing::default())
+    guards::allow(fixture, &reach, &now, &Holds::default(), &mut Standing::default())
 }
 
 /// The colour of the emitters at these weights; `None` if all are dark.

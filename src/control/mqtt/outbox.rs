@@ -8,7 +8,7 @@ use std::time::Duration;
 use serde::{Deserialize, Serialize};
 
 use super::super::essence;
-use super::super::{Alert, Now, OrderStatus, OutputStatus, ProtectStatus, Status};
+use super::super::{Alert, CircuitStatus, Now, OrderStatus, OutputStatus, ProtectStatus, Status};
 
 /// Least time between two messages on one topic: 10 a second.
 pub(super) const APART: Duration = Duration::from_millis(100);
@@ -32,6 +32,8 @@ pub struct NowMessage {
     /// The identity guard.
     #[serde(default)]
     pub protect: ProtectStatus,
+    /// What the circuits carry.
+    pub circuits: Vec<CircuitStatus>,
 }
 
 /// One message to hand on.
@@ -105,15 +107,23 @@ impl Outbox {
 
     /// Takes what is new in a status. A fixture that is no longer there has its topic cleared.
     pub(super) fn offer(&mut self, status: &Status, at: Duration) {
-        let message = |now: Now, outputs: Vec<OutputStatus>| NowMessage {
-            now,
-            order: status.order.clone(),
-            simulated: status.simulated,
-            outputs,
+        let simulated = status.simulated;
+        let plain = NowMessage {
+            now: essence::now(&status.now),
+            order: essence::order(&status.order),
+            simulated,
+            outputs: status.outputs.iter().map(essence::output).collect(),
+            circuits: status.circuits.iter().map(essence::circuit).collect(),
             protect: status.protect.clone(),
         };
-        let plain = message(essence::now(&status.now), status.outputs.iter().map(essence::output).collect());
-        let full = || message(status.now.clone(), status.outputs.clone());
+        let full = || NowMessage {
+            now: status.now.clone(),
+            order: status.order.clone(),
+            simulated,
+            outputs: status.outputs.clone(),
+            circuits: status.circuits.clone(),
+            protect: status.protect.clone(),
+        };
         self.put(Source::Now, json(&plain), || json(&full()), at, Some(HEARTBEAT));
         for fixture in &status.fixtures {
             let source = Source::Fixture(topic_word(&fixture.id));

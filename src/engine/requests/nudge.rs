@@ -60,6 +60,11 @@ impl Engine {
             (id, Moving { base: Demand { lux, colour }, motion: target.motion })
         };
         let turned: Vec<_> = turned.into_iter().map(nudged).collect();
+        let mut targets: Vec<_> = self.lamps.iter().map(|l| l.target).collect();
+        for (id, target) in &turned {
+            targets[id.0] = *target;
+        }
+        self.fits(&targets)?;
         self.turn_together(&turned, at, frames);
         self.nudged = true;
         if matches!(self.scene, Scene::Look(_)) {

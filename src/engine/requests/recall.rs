@@ -81,6 +81,7 @@ impl Engine {
         at: FrameNumber,
     ) -> Done {
         let id = self.find_look(look)?;
+        self.fits(&solve::demands(&self.plan, &self.look_as_it_stands(id)))?;
         let frames = self.bring_up(id, over_s, at);
         self.find_place_in_order(id);
         Ok(self.lit_said(id, frames))
@@ -126,6 +127,7 @@ impl Engine {
         let index = self.order_step(by)?;
         let step = self.plan.order[index].clone();
         let fade = over_s.unwrap_or(step.fade.as_secs_f64());
+        self.fits(&solve::demands(&self.plan, &self.look_as_it_stands(step.look)))?;
         let frames = self.bring_up(step.look, Some(fade), at);
         self.position = Some(index);
         let said = self.lit_said(step.look, frames);
@@ -154,6 +156,7 @@ impl Engine {
         };
         let here = found.iter().filter(|a| !a.limits.has(Limit::Absent));
         warnings.extend(self.heat_warnings(look, &here.map(watts).collect::<Vec<_>>()));
+        warnings.extend(self.load_warnings(&solve::demands(&self.plan, &as_it_stands)));
         if self.protected() {
             let here = self.to_unplug().len() + self.unconfirmed().len();
             if here > 0 {

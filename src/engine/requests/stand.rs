@@ -22,6 +22,7 @@ impl Engine {
             let hint = "name one in the plan: rest = \"LOOK\"";
             return Err(fail(FailureKind::Nothing, "the plan names no rest look", hint));
         };
+        self.fits(&solve::demands(&self.plan, &self.look_as_it_stands(look)))?;
         let memory = self.memory.clone();
         let frames = self.bring_up(look, None, at);
         self.memory = memory;
@@ -39,6 +40,7 @@ impl Engine {
         if memory.scene == self.scene && self.rollcall.is_none() {
             return Ok(format!("{} · already lit", self.scene_name()));
         }
+        self.fits(&memory.targets)?;
         if let Scene::Look(look) | Scene::Rest(look) = memory.scene {
             self.protect_for(look, at);
         }
@@ -66,6 +68,7 @@ impl Engine {
         let dark = Moving::still(Demand { lux: 0.0, colour: solve::dark_colour(&self.plan) });
         let mut targets = vec![dark; self.lamps.len()];
         targets[id.0] = target;
+        self.fits(&targets)?;
         let frames = self.clock().frames_in(std::time::Duration::from_secs_f64(ONLY_FADE_S));
         self.turn_all(&targets, at, frames);
         self.scene = Scene::Only(id);
@@ -138,11 +141,15 @@ impl Engine {
             n => format!(" · {} solved {how} it from the next recall on", say::count(n, "balanced look")),
         };
         if back {
-            let was = lamp.absent.take();
-            return Ok(match was {
-                Some(_) => format!("{fixture} is back · it follows the look that is lit{}", again("with")),
-                None => format!("{fixture} was not absent"),
-            });
+            let Some(why) = lamp.absent.take() else { return Ok(format!("{fixture} was not absent")) };
+            let targets: Vec<_> = self.lamps.iter().map(|l| l.target).collect();
+            if let Err(failure) = self.fits(&targets) {
+                self.lamps[id.0].absent = Some(why);
+                return Err(failure);
+            }
+            let battery = if self.fresh_battery(id) { ", its battery taken to be full" } else { "" };
+            let again = again("with");
+            return Ok(format!("{fixture} is back{battery} · it follows the look that is lit{again}"));
         }
         lamp.absent.get_or_insert_with(|| "said on set".to_owned());
         let again = again("without");

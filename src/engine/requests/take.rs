@@ -102,6 +102,8 @@ impl Engine {
         for (fixture, lamp) in self.plan.fixtures.iter().zip(&self.lamps) {
             let why = if lamp.sent.limits.has(Limit::Rise) {
                 "is still rising, no faster than it may"
+            } else if lamp.sent.limits.has(Limit::Flash) {
+                "is held by the flash guard for a moment"
             } else if lamp.shape.wanted {
                 "still looks for its best mix"
             } else {
@@ -129,6 +131,9 @@ impl Engine {
             let left = say::span(self.clock().seconds(waiting.due.saturating_sub(at)));
             parts.push(format!("{} in {left} will be refused while it rolls", waiting.what));
         }
+        let step = self.position.and_then(|p| self.plan.order.get(p));
+        let step = step.filter(|s| self.scene == Scene::Look(s.look));
+        parts.extend(self.load_for_take(step.map(|s| s.on_for.as_secs_f64())));
         let down = self.outputs.iter().filter(|o| o.state == LinkState::Down);
         parts.extend(down.map(|o| format!("output {} does not send", o.name)));
         let standing = self.alerts.iter().filter(|a| a.kind != "output-down");

@@ -19,7 +19,7 @@
 //!
 //! It was written for screens and stands in here: some people react to less, the room is not the whole of
 //! what they see, and nobody can count what a lamp does by itself. Not here: where the points are and what
-//! light the lamps give there, which is the engine's work.
+//! light the lamps give there, which is the engine's work (`engine/flash.rs`).
 
 pub mod count;
 mod counter;
@@ -50,6 +50,8 @@ pub struct Flash {
 struct Point {
     swings: Swings,
     reds: Reds,
+    /// The light last sent.
+    last: Option<PointLight>,
 }
 
 /// How much of a frame's raise may pass.
@@ -85,7 +87,7 @@ impl Flash {
     /// A guard for points where `full_lux` (each above 0) is 0 stops, with no light so far.
     #[must_use]
     pub fn new(clock: FrameClock, full_lux: &[f64]) -> Self {
-        let point = |lux: &f64| Point { swings: Swings::new(*lux), reds: Reds::new() };
+        let point = |lux: &f64| Point { swings: Swings::new(*lux), reds: Reds::new(), last: None };
         Self { window: u64::from(clock.rate()), now: 0, points: full_lux.iter().map(point).collect() }
     }
 
@@ -99,6 +101,7 @@ impl Flash {
         let point = |(lux, light): (&f64, PointLight)| Point {
             swings: Swings::after(*lux, light.y, 0),
             reds: Reds::after(light, 0),
+            last: Some(light),
         };
         let points = full_lux.iter().zip(lights).map(point).collect();
         Self { window: u64::from(clock.rate()), now: 1, points }
@@ -142,8 +145,13 @@ impl Flash {
     /// the next. To be told of every frame, also when nothing was held.
     pub fn sent(&mut self, light: &[PointLight]) {
         for (point, light) in self.points.iter_mut().zip(light) {
-            point.swings.take(light.y, self.now, self.window);
-            point.reds.take(*light, self.now);
+            // Light that stands is no change in any counter.
+            let stands = point.last == Some(*light);
+            point.swings.take(light.y, self.now, self.window, stands);
+            if !stands {
+                point.reds.take(*light, self.now);
+                point.last = Some(*light);
+            }
         }
         self.now += 1;
     }

@@ -50,10 +50,13 @@ impl Swings {
         Self { full_lux, row, running: Counter::after(CHANGE, level, now), most }
     }
 
-    /// This much light was sent at frame `now`. `window`: frames in a second.
-    pub fn take(&mut self, lux: f64, now: FrameNumber, window: u64) {
-        for counter in &mut self.row {
-            counter.take(lux, now);
+    /// This much light was sent at frame `now`. `window`: frames in a second; `stands`: the frame before had
+    /// the same.
+    pub fn take(&mut self, lux: f64, now: FrameNumber, window: u64, stands: bool) {
+        if !stands {
+            for counter in &mut self.row {
+                counter.take(lux, now);
+            }
         }
         self.most.take(lux, now, MEMORY_S * window);
         self.running.take(level(lux, self.full_lux, self.most.since(0)), now);

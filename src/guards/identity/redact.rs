@@ -65,7 +65,8 @@ impl Redactor {
                 self.lamps.insert(own.to_owned(), numbers.lamp(id));
             }
             let sticker = fixture.body.as_ref().and_then(|b| b.sticker.as_deref());
-            for text in [sticker, fixture.absent.as_deref()].into_iter().flatten() {
+            let strobe = fixture.strobe.as_ref().map(|s| s.reason.as_str());
+            for text in [sticker, fixture.absent.as_deref(), strobe].into_iter().flatten() {
                 name(text, ERASED.to_owned());
             }
         }

@@ -103,7 +103,7 @@ pub(super) fn measured(t: &Table<'_>, drives: &Drives) -> Option<Option<Arc<True
         Drives::Tint(..) => pairs(&field, "[[-0.02, -0.017], [0.02, 0.018]]", |f| f.duv().map(Duv::get)),
         Drives::Hue => pairs(&field, "[[0, 4], [120, 127]]", |f| f.number("deg", 120.0, 0.0, 360.0)),
         Drives::Saturation => pairs(&field, "[[0, 0], [0.5, 0.42], [1, 1]]", |f| f.number("", 0.5, 0.0, 1.0)),
-        Drives::Intensity | Drives::Emitter(_) | Drives::Fixed(_) => {
+        Drives::Intensity | Drives::Emitter(_) | Drives::Fixed(_) | Drives::Strobe(_) => {
             let said = "only a slot that drives a colour has `measured`";
             let help = "leave it out; what a slot of light gives is its `curve`";
             field.report(Problem::at(Kind::Conflict, field.key_place(), said).label("here").help(help));

@@ -4,11 +4,13 @@ use std::collections::BTreeMap;
 
 use super::Cx;
 use super::aim;
+use super::eyes;
 use super::heat;
 use super::kit::{self, KitLamp, Patch, Profiles, Wants};
 use super::names::{self, Taken};
 use super::place::{self, Stage};
 use super::profile;
+use super::strobe;
 use crate::plan::amounts::{LENGTH, MIRED, PERCENT, STOPS};
 use crate::plan::problem::{Kind, Place, Problem};
 use crate::plan::tree::{Field, Table};
@@ -185,6 +187,7 @@ fn fixture<'a>(
     let battery_wh = kit::battery(t).or(kit_lamp.and_then(|k| k.battery_wh));
     let circuit = circuit_of(id, t, battery_wh.is_some(), around, notes);
     let heat = heat::heat(t);
+    let eyes = eyes::eyes(t);
     let quiet = kit_lamp.and_then(|k| k.quiet).or_else(|| lamp.as_ref().and_then(|l| l.profile.quiet));
     let cooling = heat::cooling(t, lamp.as_ref().map(|l| &*l.profile), quiet);
     let prefer = t.get("prefer");
@@ -194,6 +197,15 @@ fn fixture<'a>(
     if base.is_none() {
         t.allow(&["ceiling", "floor", "rise"]);
     }
+    if hand == Some(true)
+        && let Some(field) = t.get("strobe")
+    {
+        let said = format!("fixture `{id}` is set by hand: no slot of it is driven");
+        t.report(
+            Problem::at(Kind::Conflict, field.key_place(), said).label("here").help("leave `strobe` out"),
+        );
+    }
+    t.allow(&["strobe"]);
     let patch = lamp.as_ref().and_then(|l| l.patch.clone()).filter(|_| hand != Some(true));
     let address_place = patch.as_ref().map(|p| p.place);
     let control = match (hand, &lamp) {
@@ -210,7 +222,9 @@ fn fixture<'a>(
         _ => None,
     };
     let build = || {
-        let (lamp, modifiers) = (lamp?, modifiers?);
+        let (mut lamp, modifiers) = (lamp?, modifiers?);
+        let driven = hand != Some(true);
+        let strobe = driven.then(|| strobe::unlocked(t, id, &mut lamp.mode, notes)).flatten();
         let loss_stops: f64 = modifiers.iter().map(|m| m.1.loss_stops).sum();
         let shift_mired: f64 = modifiers.iter().map(|m| m.1.shift_mired).sum();
         let shift_duv: f64 = modifiers.iter().map(|m| m.1.shift_duv).sum();
@@ -244,11 +258,13 @@ fn fixture<'a>(
             // An invented figure protects no real lamp: without a person's own the heat is unknown.
             heat: heat.or(of_body).or(lamp.profile.heat_when(cooling).filter(|_| !lamp.profile.invented)),
             heat_factor,
+            eyes: eyes.over(lamp.profile.eyes),
             uncalibrated: lamp.profile.invented && kit_lamp.is_none_or(|k| k.output_ratio.is_none()),
             profile: lamp.profile,
             circuit: circuit?,
             battery_wh,
             absent,
+            strobe,
         })
     };
     (build(), address_place)

@@ -7,6 +7,7 @@
 mod aim;
 mod calibration;
 mod curve;
+mod eyes;
 mod fixture;
 mod heat;
 mod kit;
@@ -18,6 +19,7 @@ mod place;
 mod profile;
 mod settings;
 mod spectrum;
+mod strobe;
 mod syntax;
 mod target;
 mod things;

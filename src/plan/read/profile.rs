@@ -1,6 +1,6 @@
 //! Fixture profiles: emitters, modes and what is known of heat.
 
-use super::{Cx, curve, heat, spectrum};
+use super::{Cx, curve, eyes, heat, spectrum};
 use crate::plan::amounts::{ANGLE, CANDELA, HERTZ, LENGTH, PERCENT_PER_S};
 use crate::plan::defaults;
 use crate::plan::problem::{Kind, Problem};
@@ -14,7 +14,7 @@ use crate::units::{Duv, Kelvin, Share, Watts, Xy};
 /// Slots of a universe (E1.11).
 const SLOTS: u16 = 512;
 /// What a slot may drive besides an emitter; no emitter may have such a name.
-const DRIVES: &[&str] = &["intensity", "kelvin", "tint", "hue", "saturation", "fixed"];
+const DRIVES: &[&str] = &["intensity", "kelvin", "tint", "hue", "saturation", "fixed", "strobe"];
 
 /// Reads one `[profile.NAME]`.
 pub(super) fn profile(cx: &Cx<'_>, name: &str, t: &Table<'_>) -> Option<Profile> {
@@ -25,6 +25,7 @@ pub(super) fn profile(cx: &Cx<'_>, name: &str, t: &Table<'_>) -> Option<Profile>
     let cooling = [("fan", Cooling::Fan), ("fan-less", Cooling::FanLess)];
     let cooling = t.need("cooling", "cooling = \"fan-less\"").and_then(|f| f.word(&cooling));
     let (heat, quiet) = (heat::heat(t), heat::quiet(t));
+    let eyes = eyes::eyes(t);
     let (radius_m, beam_deg) = front(t);
     let ies = ies(cx, t);
     let when_frames_stop = t.get("when-frames-stop").map_or(Some(FramesStop::Unknown), |f| frames_stop(&f));
@@ -45,6 +46,7 @@ pub(super) fn profile(cx: &Cx<'_>, name: &str, t: &Table<'_>) -> Option<Profile>
         cooling: cooling?,
         heat,
         quiet,
+        eyes,
         radius_m,
         beam_deg,
         ies,
@@ -292,6 +294,11 @@ fn channel(field: &Field<'_>, offset: u16, emitters: Option<&[Emitter]>) -> Opti
             let value = t.need("value", "value = 0").and_then(|f| f.count(0, max, 0))?;
             Drives::Fixed(u16::try_from(value).unwrap_or(u16::MAX))
         }
+        "strobe" => {
+            let max = u32::from(bits?.max());
+            let safe = t.need("safe", "safe = 0").and_then(|f| f.count(0, max, 0))?;
+            Drives::Strobe(u16::try_from(safe).unwrap_or(u16::MAX))
+        }
         name => {
             let index = emitters?.iter().position(|e| e.name == name);
             if index.is_none() {
@@ -354,6 +361,7 @@ fn mixing(
     let tint = find("tint", |d| matches!(d, Drives::Tint(..)))?;
     let hue = find("hue", |d| matches!(d, Drives::Hue))?;
     let saturation = find("saturation", |d| matches!(d, Drives::Saturation))?;
+    find("a strobe", |d| matches!(d, Drives::Strobe(_)))?;
     let mut driven: Vec<usize> = channels
         .iter()
         .filter_map(|c| if let Drives::Emitter(i) = c.drives { Some(i) } else { None })

@@ -353,6 +353,7 @@ mod tests {
             cooling: Cooling::Fan,
             heat: None,
             quiet: None,
+            eyes: crate::plan::Eyes::default(),
             radius_m: None,
             beam_deg: None,
             ies: None,
@@ -387,10 +388,12 @@ mod tests {
             cooling: Cooling::Fan,
             heat: None,
             heat_factor: 1.0,
+            eyes: crate::plan::Eyes::default(),
             uncalibrated: true,
             circuit: None,
             battery_wh: None,
             absent: None,
+            strobe: None,
         }
     }
 

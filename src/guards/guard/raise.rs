@@ -1,0 +1,60 @@
+//! Takes away what the flash guard holds of one lamp's raise.
+
+use super::{Allowed, Standing, floored};
+use crate::guards::Limit;
+use crate::light::{mix, solve};
+use crate::plan::{Fixture, MAX_EMITTERS};
+
+/// Mixes nearer to each other than this in u'v' are one colour.
+const SAME_COLOUR_UV76: f64 = 1e-5;
+
+/// What of `allowed` may be sent in a frame in which only `share` (0 to 1) of what rises may rise.
+///
+/// Emitter by emitter, since a change of hue can flash though the light stays the same: what an emitter
+/// falls by passes at once, of what it rises by over `last` (the drives last sent, 0 to 1) `share` passes.
+/// So the light is linear in `share`, and no emitter gets more than `allowed` has for it. An emitter that
+/// does not rise is not held. `standing` is what [`super::allow`] left; a lamp with a greatest rise goes
+/// on from here.
+#[must_use]
+pub fn raise(
+    fixture: &Fixture,
+    allowed: &Allowed,
+    last: &[f64; MAX_EMITTERS],
+    share: f64,
+    standing: &mut Standing,
+) -> Allowed {
+    let share = share.clamp(0.0, 1.0);
+    let mut drives = allowed.mix.map(|drive| drive * allowed.level);
+    let mut held = false;
+    for (drive, last) in drives.iter_mut().zip(last) {
+        if *drive > *last && share < 1.0 {
+            *drive = last + (*drive - last) * share;
+            held = true;
+        }
+    }
+    if !held {
+        return *allowed;
+    }
+    let limits = allowed.limits.with(Limit::Flash);
+    let (lux_at_1m, xy) = mix::light_of(&fixture.emitters, &drives);
+    let lux = lux_at_1m * solve::gain(fixture);
+    let back = if allowed.lux() > 0.0 { (lux / allowed.lux()).min(1.0) } else { 0.0 };
+    standing.lux *= back;
+    standing.held_lux *= back;
+    let strongest = drives.iter().fold(0.0_f64, |a, b| a.max(*b));
+    let Some(xy) = xy.filter(|_| strongest > 0.0) else {
+        return Allowed { level: 0.0, limits, ..*allowed };
+    };
+    // Of the same colour as seen, which a meter may have told better than the emitters' figures.
+    let asked_xy = mix::light_of(&fixture.emitters, &allowed.mix).1.unwrap_or(xy);
+    let same = xy.uv76().distance(asked_xy.uv76()) <= SAME_COLOUR_UV76;
+    let held = Allowed {
+        mix: drives.map(|drive| drive / strongest),
+        level: strongest,
+        full_lux: lux / strongest,
+        full_watts: mix::watts_of(&fixture.emitters, &drives).get() / strongest,
+        xy: if same { allowed.xy } else { xy },
+        limits,
+    };
+    floored(fixture, held)
+}
