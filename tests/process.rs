@@ -689,18 +689,12 @@ fn after_a_crash_the_lamps_are_no_cooler_than_before_it() {
     daemon.logged("the lamps' heat counts as unknown");
 }
 
-/// Slots as `--record` writes them: the highest value of each of some slots (from 1) over all its lines.
+/// The highest value of each of some slots (from 1) over all that a simulator has recorded.
 fn highest(file: &Path, slots: &[usize]) -> Vec<u8> {
     let text = std::fs::read_to_string(file).expect("recorded");
-    let mut most = vec![0; slots.len()];
-    assert!(text.lines().count() > 0, "nothing was sent");
-    for line in text.lines() {
-        let values: Vec<u8> = line.split_whitespace().skip(2).filter_map(|v| v.parse().ok()).collect();
-        for (most, slot) in most.iter_mut().zip(slots) {
-            *most = (*most).max(values.get(slot - 1).copied().unwrap_or(0));
-        }
-    }
-    most
+    let frames: Vec<_> = text.lines().map_while(lampkeep::wire::sim::parse_line).collect();
+    assert!(!frames.is_empty(), "nothing was sent");
+    slots.iter().map(|slot| frames.iter().map(|f| f.slots[slot - 1]).max().unwrap_or(0)).collect()
 }
 
 /// Source: the issue: no frame lights such a lamp between `protect on` and the confirmed off, through `kill -9`
@@ -737,9 +731,12 @@ fn what_protect_on_holds_stays_dark_through_kill_9_and_a_restart_that_lights_a_l
         let error = set.exits(5, &["only", "key"]);
         assert!(error.contains("lamp-1 is held dark") && error.contains("lampkeep protect off"), "{error}");
         assert!(set.exits(0, &["sheet", plan]).contains("lamp-1  lamp lamp-1"));
-        daemon.signal(Signal::KILL);
+        // Its record is whole then.
+        daemon.signal(Signal::TERM);
         daemon.ends();
-        let log = std::mem::take(&mut daemon.seen).join("\n");
+        daemon.drain();
+        let log = daemon.seen.join("\n");
+        assert!(log.contains("lamp-1 is held dark"), "{log}");
         assert!(!log.contains("key") && !log.contains("bright") && !log.contains("shine"), "{log}");
         drop(daemon);
         // Intensity of both lamps: their first slots.
