@@ -205,6 +205,17 @@ impl Reader {
         timeout(WITHIN, search).await.unwrap_or_else(|_| panic!("nothing as wanted on {topic}"))
     }
 
+    /// Waits for messages on these fixtures' topics in whatever order, each empty or not.
+    async fn all(&mut self, wanted: &[(&str, bool)]) {
+        let topic = |id: &str| format!("lampkeep/pilot-station/fixture/{id}");
+        let mut missing: Vec<_> = wanted.iter().map(|(id, empty)| (topic(id), *empty)).collect();
+        while !missing.is_empty() {
+            let publish = timeout(WITHIN, self.heard.recv()).await;
+            let publish = publish.unwrap_or_else(|_| panic!("not heard: {missing:?}")).expect("it stays");
+            missing.retain(|(topic, empty)| publish.topic != *topic || publish.payload.is_empty() != *empty);
+        }
+    }
+
     /// Everything kept at the broker, by topic, once `online` and `topics` more have come.
     async fn kept(&mut self, topics: usize) -> std::collections::HashMap<String, Publish> {
         let mut kept = std::collections::HashMap::new();
@@ -454,10 +465,7 @@ async fn while_protected_fixtures_are_numbers_and_what_was_kept_under_names_is_g
     let mut reader = Reader::of(broker.port, "reader").await;
     reader.next("fixture/key", |p| !p.payload.is_empty()).await;
     door.status.send_replace(hidden());
-    // In the order of their topics.
-    reader.next("fixture/fill", |p| p.payload.is_empty()).await;
-    reader.next("fixture/key", |p| p.payload.is_empty()).await;
-    reader.next("fixture/lamp-2", |p| !p.payload.is_empty()).await;
+    reader.all(&[("key", true), ("fill", true), ("lamp-1", false), ("lamp-2", false)]).await;
     let kept = Reader::of(broker.port, "late").await.kept(4).await;
     let mut topics: Vec<_> = kept.keys().map(String::as_str).collect();
     topics.sort_unstable();
@@ -471,14 +479,12 @@ async fn while_protected_fixtures_are_numbers_and_what_was_kept_under_names_is_g
     let mut open = common::status("quay-dusk");
     open.other_ids = vec!["lamp-1".into(), "lamp-2".into()];
     door.status.send_replace(Arc::new(open));
-    reader.next("fixture/key", |p| !p.payload.is_empty()).await;
-    reader.next("fixture/lamp-1", |p| p.payload.is_empty()).await;
+    reader.all(&[("key", false), ("fill", false), ("lamp-1", true), ("lamp-2", true)]).await;
     door.stop().await;
 
     // Killed and started again while protected: what the run before left under names is forgotten too.
     let again = Door::open(settings(broker.port));
     again.status.send_replace(hidden());
-    reader.next("fixture/key", |p| p.payload.is_empty()).await;
-    reader.next("fixture/lamp-2", |p| !p.payload.is_empty()).await;
+    reader.all(&[("key", true), ("fill", true), ("lamp-1", false), ("lamp-2", false)]).await;
     again.stop().await;
 }
