@@ -15,8 +15,9 @@ use crate::cli::exit::Exit;
 use crate::clock::{Clock, SystemClock};
 use crate::control::{self, Alert, Ask, Doors, Envelope, INBOX, Inbound, Request, mqtt, places, socket};
 use crate::engine::run::{self, Edges};
-use crate::engine::{Engine, Options, Start};
+use crate::engine::{Engine, Options, ProtectFound, Start};
 use crate::plan::{OutputKind, Plan, load};
+use crate::protect_file::ProtectFile;
 use crate::state_file::{self, When};
 use crate::wire::SimWatch;
 use crate::{files, logging, service};
@@ -86,10 +87,18 @@ fn serve(plan: Plan, simulate: bool, record: Option<PathBuf>) -> Result<(), Stri
         let mut kept = state.as_deref().map_or_else(Start::default, |folder| kept(folder, &now));
         let alive = state.as_deref().map(|folder| Alive::beside(&path, folder));
         kept.alive_s = alive.as_ref().and_then(|alive| alive.last_s(&now));
-        let options = Options { simulate, boot_id: boot_id.clone(), heat: None, batteries: Vec::new() };
+        let mut protect = places::state_top().map(|top| ProtectFile::new(&top, simulated));
+        let found = protect.as_mut().map_or(ProtectFound::Off, ProtectFile::read);
+        let options = Options {
+            simulate,
+            boot_id: boot_id.clone(),
+            heat: None,
+            batteries: Vec::new(),
+            protect: found,
+        };
         let engine = Engine::starting(Arc::clone(&plan), options, kept);
         for note in &plan.notes {
-            tracing::warn!("{note}");
+            tracing::warn!("{}", engine.shown(note));
         }
         let (inbox_in, inbox) = sync_channel::<Inbound>(INBOX);
         let (jobs_in, jobs) = sync_channel(JOBS_KEPT);
@@ -102,7 +111,7 @@ fn serve(plan: Plan, simulate: bool, record: Option<PathBuf>) -> Result<(), Stri
         let files_to_engine = inbox_in.clone();
         let files = std::thread::Builder::new()
             .name("files".into())
-            .spawn(move || files::work(&jobs, &files_to_engine))
+            .spawn(move || files::work(&jobs, &files_to_engine, protect))
             .map_err(|e| format!("a thread cannot be started: {e}"))?;
 
         let (stop_doors, stopping) = watch::channel(false);

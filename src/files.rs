@@ -4,13 +4,19 @@ use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
-use std::sync::mpsc::{Receiver, SyncSender, TrySendError};
+use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, TrySendError};
+use std::time::Duration;
 
+use crate::clock::{Clock, SystemClock};
 use crate::control::{Failure, FailureKind, Inbound};
-use crate::engine::{Kept, Ticket};
+use crate::engine::{Kept, NotKept, Ticket};
 use crate::plan::diagnose::{Form, render};
 use crate::plan::load;
+use crate::protect_file::ProtectFile;
 use crate::state_file::{self, When};
+
+/// How often the machine's protect file is looked at.
+const LOOK_EVERY: Duration = Duration::from_secs(1);
 
 /// Work for the files thread.
 #[derive(Debug)]
@@ -32,6 +38,15 @@ pub enum Job {
         name: String,
         /// The file's text.
         text: String,
+    },
+    /// Write the machine's protect file.
+    WriteProtect {
+        /// The engine's action that asks for it.
+        serial: u64,
+        /// What it is to say.
+        on: bool,
+        /// When, for a person: RFC 3339.
+        written: String,
     },
     /// Keep the set's state. Nobody waits for it.
     WriteState(Box<StateToWrite>),
@@ -107,10 +122,30 @@ impl StateWriter {
 }
 
 /// Does jobs one by one until nobody can hand any in.
-pub fn work(jobs: &Receiver<Job>, engine: &SyncSender<Inbound>) {
+///
+/// In between it looks at the machine's protect file, and tells what another set has written there.
+pub fn work(jobs: &Receiver<Job>, engine: &SyncSender<Inbound>, mut protect: Option<ProtectFile>) {
     let mut fault = None;
-    for job in jobs {
+    let clock = SystemClock::start();
+    let mut looked = clock.now();
+    loop {
+        if clock.now().after(looked) >= LOOK_EVERY {
+            looked = clock.now();
+            if let Some(found) = protect.as_mut().and_then(ProtectFile::news) {
+                let _ = engine.send(Inbound::Protect(found));
+            }
+        }
+        let job = match jobs.recv_timeout(LOOK_EVERY.saturating_sub(clock.now().after(looked))) {
+            Ok(job) => job,
+            Err(RecvTimeoutError::Timeout) => continue,
+            Err(RecvTimeoutError::Disconnected) => return,
+        };
         let done = match job {
+            Job::WriteProtect { serial, on, written } => {
+                let none = || NotKept::Failed("no state folder: set LAMPKEEP_STATE".to_owned());
+                let result = protect.as_mut().map_or_else(|| Err(none()), |file| file.write(on, &written));
+                Inbound::ProtectKept(serial, result)
+            }
             Job::WriteState(state) => match write_state(&state, &mut fault) {
                 Some(news) => Inbound::StateWritten(news),
                 None => continue,
@@ -174,8 +209,15 @@ pub fn write_whole(folder: &Path, name: &str, text: &str) -> std::io::Result<()>
 ///
 /// Errors: those of the file system; no half file is left.
 pub fn write_file(folder: &Path, name: &str, text: &str) -> std::io::Result<()> {
+    write_through(folder, name, &format!(".{name}.part"), text)
+}
+
+/// The same by way of a part file of this name, for files that more than one process writes.
+///
+/// Errors: those of the file system; no half file is left.
+pub fn write_through(folder: &Path, name: &str, part: &str, text: &str) -> std::io::Result<()> {
     let target = folder.join(name);
-    let part = folder.join(format!(".{name}.part"));
+    let part = folder.join(part);
     let write = || -> std::io::Result<()> {
         std::fs::create_dir_all(folder)?;
         let mut file = std::fs::File::create(&part)?;

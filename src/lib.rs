@@ -28,6 +28,7 @@ pub mod guards;
 pub mod light;
 pub mod logging;
 pub mod plan;
+pub mod protect_file;
 pub mod reckon;
 pub mod rehearse;
 pub mod service;

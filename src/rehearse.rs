@@ -126,7 +126,7 @@ pub fn rehearse(plan: Arc<Plan>, mut each_frame: impl FnMut(&[Frame])) -> Timeli
     let (script, end) = script(&plan);
     let mut engine = Engine::new(
         Arc::clone(&plan),
-        Options { simulate: true, boot_id: "rehearsal".into(), heat: None, batteries: Vec::new() },
+        Options { simulate: true, boot_id: "rehearsal".into(), ..Options::default() },
     );
     let mut steps = script.iter().peekable();
     let mut hash = Fnv::default();
@@ -136,6 +136,9 @@ pub fn rehearse(plan: Arc<Plan>, mut each_frame: impl FnMut(&[Frame])) -> Timeli
     for n in 0..end {
         let now = clock.moment_of(n);
         if let Some((at, step)) = steps.next_if(|(at, _)| *at == n) {
+            if engine.protected() && !plan.look(step.look).protect {
+                end_protection(&mut engine, n);
+            }
             let request = Request::Recall {
                 look: plan.look(step.look).name.clone(),
                 over_s: Some(step.fade.as_secs_f64()),
@@ -143,7 +146,7 @@ pub fn rehearse(plan: Arc<Plan>, mut each_frame: impl FnMut(&[Frame])) -> Timeli
                 at: None,
             };
             let envelope = Envelope { id: None, request };
-            drop(engine.handle(Event::Ask(Ticket(n), envelope), now));
+            keep_nothing(&mut engine, Event::Ask(Ticket(n), envelope), n);
             landing = Some((n + clock.frames_in(step.fade), *at, step));
         }
         for action in engine.handle(Event::Frame(n), now) {
@@ -179,12 +182,47 @@ pub fn rehearse(plan: Arc<Plan>, mut each_frame: impl FnMut(&[Frame])) -> Timeli
     }
 }
 
+/// Asks, with a disk that takes everything at once. Gives the answer's data where there is any.
+fn keep_nothing(engine: &mut Engine, event: Event, n: FrameNumber) -> Option<serde_json::Value> {
+    let now = engine.plan().frames.moment_of(n);
+    let mut data = None;
+    for action in engine.handle(event, now) {
+        match action {
+            Action::KeepProtect { serial, .. } => {
+                drop(engine.handle(Event::ProtectKept(serial, Ok(())), now))
+            }
+            Action::Reply(_, answer) => data = answer.data,
+            _ => {}
+        }
+    }
+    data
+}
+
+/// What a person does before a look that hides nobody: the code is asked for and given back.
+fn end_protection(engine: &mut Engine, n: FrameNumber) {
+    let mut ask = |code: Option<String>| {
+        let request = Request::ProtectOff { code, random: 0 };
+        keep_nothing(engine, Event::Ask(Ticket(n), Envelope { id: None, request }), n)
+    };
+    let code = ask(None).and_then(|data| data["code"].as_str().map(str::to_owned));
+    ask(code);
+}
+
 /// The body nearest to its limit.
 fn warmest(engine: &Engine) -> Option<WarmBody> {
-    let body =
-        |f: FixtureStatus| Some(WarmBody { fixture: f.id, celsius: f.body_est_c?, limit_c: f.limit_c? });
+    // By the plan's own names: the status has numbers while a face is protected.
+    let body = |(index, f): (usize, FixtureStatus)| {
+        let fixture = engine.plan().fixture(FixtureId(index)).id.clone();
+        Some(WarmBody { fixture, celsius: f.body_est_c?, limit_c: f.limit_c? })
+    };
     let room = |b: &WarmBody| b.limit_c - b.celsius;
-    engine.status().fixtures.into_iter().filter_map(body).min_by(|a, b| room(a).total_cmp(&room(b)))
+    engine
+        .status()
+        .fixtures
+        .into_iter()
+        .enumerate()
+        .filter_map(body)
+        .min_by(|a, b| room(a).total_cmp(&room(b)))
 }
 
 fn row(engine: &Engine, step: &Step, at_s: f64) -> Row {
@@ -206,8 +244,8 @@ fn row(engine: &Engine, step: &Step, at_s: f64) -> Row {
             Control::Hand => f.sent,
         };
         lamps.push(LampRow {
-            id: f.id.clone(),
-            lamp: f.lamp.clone(),
+            id: fixture.id.clone(),
+            lamp: fixture.lamp_name().to_owned(),
             asked: f.asked,
             sent,
             address: fixture.address().map(|a| (a.universe, a.first)),
@@ -223,10 +261,19 @@ fn row(engine: &Engine, step: &Step, at_s: f64) -> Row {
         on_s: step.on_for.as_secs_f64(),
         watts: status.fixtures.iter().map(|f| f.watts).sum(),
         lamps,
-        warnings: found.iter().flat_map(|a| a.warnings(plan)).collect(),
+        warnings: found.iter().flat_map(|a| a.warnings(plan)).chain(held(engine, look)).collect(),
         warmest: None,
         told: Vec::new(),
     }
+}
+
+/// Lamps that a look marked `protect` lights and that are held dark.
+fn held(engine: &Engine, look: &crate::plan::Look) -> Option<String> {
+    let plan = engine.plan();
+    let means = crate::engine::protection_of(plan);
+    let lit = look.targets.iter().filter(|t| look.protect && means.holds(t.fixture));
+    let names: Vec<_> = lit.map(|t| plan.fixture(t.fixture).id.as_str()).collect();
+    (!names.is_empty()).then(|| format!("held dark: {} (a protected face)", names.join(", ")))
 }
 
 impl Timeline {

@@ -249,9 +249,9 @@ fn the_margin_is_told_in_luminance() {
 fn numbers_stand_for_names_while_protected() {
     let plan = read_plan(&plan_with(LOOK)).unwrap();
     let (open, hidden) = (Names::of(&plan, false), Names::of(&plan, true));
-    assert_eq!((open.lamp(FixtureId(2)), hidden.lamp(FixtureId(2))), ("hair".into(), "lamp 3".into()));
-    assert_eq!((open.look(LookId(0)), hidden.look(LookId(0))), ("unseen".into(), "look 1".into()));
-    assert_eq!((open.set(), hidden.set()), ("quay".into(), "set 1".into()));
-    assert_eq!(hidden.subject(SubjectId(0)), "subject 1");
+    assert_eq!((open.lamp(FixtureId(2)), hidden.lamp(FixtureId(2))), ("hair".into(), "lamp-3".into()));
+    assert_eq!((open.look(LookId(0)), hidden.look(LookId(0))), ("unseen".into(), "look-1".into()));
+    assert_eq!((open.set(), hidden.set()), ("quay".into(), "quay".into()));
+    assert_eq!(hidden.subject(SubjectId(0)), "subject-1");
     assert_eq!((open.free("lent to Ada"), hidden.free("lent to Ada")), ("lent to Ada".into(), String::new()));
 }

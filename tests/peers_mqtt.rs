@@ -205,6 +205,17 @@ impl Reader {
         timeout(WITHIN, search).await.unwrap_or_else(|_| panic!("nothing as wanted on {topic}"))
     }
 
+    /// Waits for messages on these fixtures' topics in whatever order, each empty or not.
+    async fn all(&mut self, wanted: &[(&str, bool)]) {
+        let topic = |id: &str| format!("lampkeep/pilot-station/fixture/{id}");
+        let mut missing: Vec<_> = wanted.iter().map(|(id, empty)| (topic(id), *empty)).collect();
+        while !missing.is_empty() {
+            let publish = timeout(WITHIN, self.heard.recv()).await;
+            let publish = publish.unwrap_or_else(|_| panic!("not heard: {missing:?}")).expect("it stays");
+            missing.retain(|(topic, empty)| publish.topic != *topic || publish.payload.is_empty() != *empty);
+        }
+    }
+
     /// Everything kept at the broker, by topic, once `online` and `topics` more have come.
     async fn kept(&mut self, topics: usize) -> std::collections::HashMap<String, Publish> {
         let mut kept = std::collections::HashMap::new();
@@ -434,4 +445,46 @@ async fn no_bytes_from_a_peer_bring_the_daemon_down() {
         door.task.abort();
         assert!(door.task.await.is_err_and(|e| e.is_cancelled()), "round {round} panicked");
     }
+}
+
+/// Source: the issue: while a face is protected topics show numbers; what was kept under names is forgotten.
+#[tokio::test]
+async fn while_protected_fixtures_are_numbers_and_what_was_kept_under_names_is_gone() {
+    let Some(broker) = Broker::start("allow_anonymous true").await else { return };
+    let hidden = || {
+        let mut status = common::status("look-1");
+        for (number, fixture) in status.fixtures.iter_mut().enumerate() {
+            status.other_ids.push(fixture.id.clone());
+            fixture.id = format!("lamp-{}", number + 1);
+            fixture.lamp.clone_from(&fixture.id);
+        }
+        status.protect.on = true;
+        Arc::new(status)
+    };
+    let door = Door::open(settings(broker.port));
+    let mut reader = Reader::of(broker.port, "reader").await;
+    reader.next("fixture/key", |p| !p.payload.is_empty()).await;
+    door.status.send_replace(hidden());
+    reader.all(&[("key", true), ("fill", true), ("lamp-1", false), ("lamp-2", false)]).await;
+    let kept = Reader::of(broker.port, "late").await.kept(4).await;
+    let mut topics: Vec<_> = kept.keys().map(String::as_str).collect();
+    topics.sort_unstable();
+    assert_eq!(topics, ["fixture/lamp-1", "fixture/lamp-2", "now", "online"]);
+    let named = kept.values().find(|p| p.payload.windows(9).any(|w| w == b"quay-dusk"));
+    assert!(named.is_none(), "{named:?}");
+    let now: NowMessage = serde_json::from_slice(&kept["now"].payload).unwrap();
+    assert!(now.protect.on);
+
+    // Off again: names, and the numbers are forgotten.
+    let mut open = common::status("quay-dusk");
+    open.other_ids = vec!["lamp-1".into(), "lamp-2".into()];
+    door.status.send_replace(Arc::new(open));
+    reader.all(&[("key", false), ("fill", false), ("lamp-1", true), ("lamp-2", true)]).await;
+    door.stop().await;
+
+    // Killed and started again while protected: what the run before left under names is forgotten too.
+    let again = Door::open(settings(broker.port));
+    again.status.send_replace(hidden());
+    reader.all(&[("key", true), ("fill", true), ("lamp-1", false), ("lamp-2", false)]).await;
+    again.stop().await;
 }

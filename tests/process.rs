@@ -501,10 +501,7 @@ fn what_a_real_time_run_sends_is_what_virtual_time_sends_frame_by_frame() {
 /// The same requests on the same frames, on virtual time.
 fn replay(plan: lampkeep::plan::Plan, script: &[(u64, &str)], frames: u64) -> Vec<lampkeep::channels::Frame> {
     use lampkeep::engine::{Action, Engine, Event, Options, Ticket};
-    let mut engine = Engine::new(
-        plan.into(),
-        Options { simulate: true, boot_id: String::new(), heat: None, batteries: Vec::new() },
-    );
+    let mut engine = Engine::new(plan.into(), Options { simulate: true, ..Options::default() });
     let mut sent = Vec::new();
     for n in 0..frames {
         let now = engine.plan().frames.moment_of(n);
@@ -778,4 +775,101 @@ fn a_state_folder_that_takes_nothing_is_told_once_and_the_light_goes_on() {
     set.until("it is over", |s| {
         s["alerts"].as_array().is_some_and(|a| a.iter().all(|a| a["kind"] != "state-not-written"))
     });
+}
+
+/// The highest value of each of some slots (from 1) over all that a simulator has recorded.
+fn highest(file: &Path, slots: &[usize]) -> Vec<u8> {
+    let text = std::fs::read_to_string(file).expect("recorded");
+    let frames: Vec<_> = text.lines().map_while(lampkeep::wire::sim::parse_line).collect();
+    assert!(!frames.is_empty(), "nothing was sent");
+    slots.iter().map(|slot| frames.iter().map(|f| f.slots[slot - 1]).max().unwrap_or(0)).collect()
+}
+
+/// Source: the issue: no frame lights such a lamp between `protect on` and the confirmed off, through `kill -9`
+/// and a restart; the state belongs to the machine, another plan included.
+#[test]
+fn what_protect_on_holds_stays_dark_through_kill_9_and_a_restart_that_lights_a_look() {
+    let set = Set::new();
+    set.write(
+        "interview.toml",
+        &PLAN.replace("on-stop = \"hold\"", "on-stop = \"hold\"\non-start = \"bright\""),
+    );
+    let mut daemon = set.daemon(&["run", "interview.toml", "--simulate"]);
+    set.until("bright is lit", |s| fixture(s, "key")["sent"]["lux"].as_f64() > Some(100.0));
+    let said = set.exits(0, &["protect", "on"]);
+    daemon.signal(Signal::KILL);
+    daemon.ends();
+    drop(daemon);
+    assert!(said.starts_with("protected · held at zero: lamp-1, lamp-2 · "), "{said}");
+    assert!(set.path("state/protect.simulated.json").exists());
+    assert!(!set.path("state/protect.json").exists(), "the simulator has a state of its own");
+
+    // Another plan, under other names, whose start lights everything.
+    let other =
+        PLAN.replace("on-stop", "on-start = \"shine\"\nname = \"other\"\non-stop").replace("bright", "shine");
+    set.write("other.toml", &other);
+    for plan in ["interview.toml", "other.toml"] {
+        let record = set.path("record.txt");
+        let mut daemon = set.daemon(&["run", plan, "--simulate", "--record", "record.txt"]);
+        set.until("two seconds", |s| s["now"]["uptime_s"].as_f64() > Some(2.0));
+        let status = set.status();
+        assert_eq!(status["protect"]["on"], true);
+        assert_eq!(status["now"]["look"], "look-1");
+        assert_eq!(fixture(&status, "lamp-1")["sent"]["lux"], 0.0);
+        let error = set.exits(5, &["only", "key"]);
+        assert!(error.contains("lamp-1 is held dark") && error.contains("lampkeep protect off"), "{error}");
+        assert!(set.exits(0, &["sheet", plan]).contains("lamp-1  lamp lamp-1"));
+        // Its record is whole then.
+        daemon.signal(Signal::TERM);
+        daemon.ends();
+        daemon.drain();
+        let log = daemon.seen.join("\n");
+        assert!(log.contains("lamp-1 is held dark"), "{log}");
+        assert!(!log.contains("key") && !log.contains("bright") && !log.contains("shine"), "{log}");
+        drop(daemon);
+        // Intensity of both lamps: their first slots.
+        assert_eq!(highest(&record, &[1, 11]), [0, 0]);
+    }
+}
+
+#[test]
+fn protect_off_wants_its_code_and_binds_another_daemon_that_runs() {
+    let set = Set::new();
+    let _daemon = set.daemon(&["run", "interview.toml", "--simulate"]);
+    set.write("other.toml", &PLAN.replace("on-stop", "name = \"other\"\non-stop"));
+    let socket = set.path("other.sock");
+    let mut command = set.command(&["run", "other.toml", "--simulate"]);
+    command.env("LAMPKEEP_SOCKET", &socket);
+    let _other = Daemon::start(command, &socket);
+    let there = |args: &[&str]| {
+        let out = set.command(args).env("LAMPKEEP_SOCKET", &socket).output().expect("it runs");
+        String::from_utf8_lossy(&out.stdout).into_owned()
+    };
+    let other_says = |on: bool| {
+        for _ in 0..300 {
+            let status: Value = serde_json::from_str(&there(&["status", "--json"])).expect("JSON");
+            if status["protect"]["on"] == on {
+                return;
+            }
+            pause();
+        }
+        panic!("the other set never noticed");
+    };
+    there(&["recall", "bright", "--over", "0s"]);
+    set.exits(1, &["protect", "off"]);
+    set.exits(2, &["protect", "off", "12"]);
+    set.exits(2, &["protect"]);
+    set.exits(0, &["protect", "on"]);
+    other_says(true);
+    assert!(set.exits(5, &["protect", "off", "0000"]).contains("no code has been asked for"));
+    let said = set.exits(0, &["protect", "off"]);
+    let code = said.split("protect off ").nth(1).and_then(|s| s.get(..4)).expect("a code").to_owned();
+    set.exits(0, &["protect", "off", &code]);
+    other_says(false);
+    let status: Value = serde_json::from_str(&there(&["status", "--json"])).expect("JSON");
+    assert_eq!(fixture(&status, "key")["sent"]["lux"], 0.0, "dark until the next recall there too");
+    assert_eq!(set.status()["protect"]["on"], false);
+    std::fs::write(set.path("state/protect.simulated.json"), "{").expect("damaged");
+    set.until("damaged counts as on", |s| s["protect"]["on"] == true);
+    assert!(set.exits(0, &["status"]).contains("cannot be read, which counts as on"));
 }

@@ -300,6 +300,16 @@ pub enum Command {
     /// Start or end a take: while it rolls nothing changes light or plan but `dark`
     #[command(subcommand, after_help = "Examples:\n  lampkeep take start 4\n  lampkeep take end good")]
     Take(TakeCommand),
+    /// Hold every lamp that reaches a protected face at zero, or end that in two steps
+    #[command(
+        subcommand,
+        after_help = "Examples:\n  lampkeep protect on\n  lampkeep protect off\n  \
+                            lampkeep protect off 0427\n\n\
+                            It holds what is sent. Unplug those lamps too: it cannot hold a knob, what a lamp shows at\n\
+                            power-up, daylight, screens or light off a wall. Hair, voice and place still tell who it is.\n\
+                            Check the recording with its shadows lifted."
+    )]
+    Protect(ProtectCommand),
     /// Show what is lit, what is next, what needs attention
     #[command(
         after_help = "Examples:\n  lampkeep status\n  lampkeep status --follow\n  lampkeep status --json"
@@ -321,6 +331,31 @@ pub enum Command {
     },
     /// Work out light: exposure, ratio, distance, mired and more
     Reckon(ReckonArgs),
+}
+
+/// The identity guard's switch.
+#[derive(Debug, Clone, PartialEq, Eq, Subcommand)]
+pub enum ProtectCommand {
+    /// On, at once, also during a take and for every set of this machine; says which lamps to unplug
+    #[command(after_help = "Example: lampkeep protect on")]
+    On,
+    /// Without a code: gives one. With it, within 30 s and with no take rolling: off, and still dark
+    #[command(after_help = "Examples:\n  lampkeep protect off         gives a code\n  \
+                            lampkeep protect off 0427    the code, within 30 s")]
+    Off {
+        /// Four digits, from the first answer
+        #[arg(value_parser = code)]
+        code: Option<String>,
+    },
+}
+
+fn code(text: &str) -> Result<String, String> {
+    let digits = text.len() == 4 && text.bytes().all(|b| b.is_ascii_digit());
+    if digits {
+        Ok(text.to_owned())
+    } else {
+        Err("a code is four digits; `lampkeep protect off` gives one".to_owned())
+    }
 }
 
 /// What may happen to a take.

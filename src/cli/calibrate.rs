@@ -100,6 +100,11 @@ impl Bench {
         let gone = |e: &ClientError| Stopped(unanswered(e, json));
         let socket = client::find(set).map_err(|e| gone(&e))?;
         let status = status(&socket, json)?;
+        if status.protect.on {
+            // Its files carry the body's name, which is not told now.
+            let said = "a face is protected, and a calibration needs names\n  `lampkeep protect off` gives a code that ends it";
+            return Err(Stopped::said(Exit::Guarded, said));
+        }
         let known = status.fixtures.iter().find(|f| f.id == args.lamp || f.lamp == args.lamp);
         if known.is_some_and(|f| f.lamp == f.id) {
             let said = format!(

@@ -4,6 +4,7 @@ mod exposure;
 mod eyes;
 mod heat;
 mod loads;
+mod protect;
 
 pub use eyes::EyeFindings;
 pub use heat::HeatFindings;
@@ -18,6 +19,7 @@ use crate::engine::{assess, balanced, meter, moves, quality, say};
 use crate::guards;
 use crate::light::Renderings;
 use crate::plan::{Control, Plan};
+pub use protect::{Hidden, ReachesFace};
 
 /// What a plan comes to.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -88,6 +90,8 @@ pub struct LookFindings {
     pub moves: Vec<String>,
     /// What the lamps that are not here change at the meter points.
     pub missed: Option<String>,
+    /// Of a look marked `protect`: what it means for its lamps.
+    pub protect: Option<Hidden>,
 }
 
 /// One circuit.
@@ -164,6 +168,7 @@ pub fn findings(plan: &Plan) -> Findings {
             unmet: look.balanced.as_ref().map_or_else(Vec::new, |b| b.unmet.clone()),
             moves: moves::table(plan, look),
             missed: balanced::missed(plan, look),
+            protect: look.protect.then(|| protect::hidden(plan, look, &found)),
             warnings,
             real_warnings,
         });
@@ -237,6 +242,9 @@ impl Findings {
             );
             if let Some(cure) = &look.cure {
                 let _ = writeln!(text, "{:<width$}                      {}", "", exposure::cure(cure));
+            }
+            for line in look.protect.iter().flat_map(Hidden::lines) {
+                let _ = writeln!(text, "{:<width$}                      protect: {line}", "");
             }
             let more = look.moves.iter().chain(&look.by_hand).chain(&look.unmet).chain(&look.missed);
             let metered = look.meter.iter().map(|m| format!("metered: {m}"));

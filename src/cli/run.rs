@@ -4,14 +4,16 @@ use std::io::{IsTerminal, Write};
 use std::path::Path;
 use std::time::Duration;
 
-use super::args::{Args, Command, TakeCommand};
+use super::args::{Args, Command, ProtectCommand, TakeCommand};
 use super::exit::Exit;
 use super::{calibrate, check, new, nudge, sheet, show};
 use crate::clock::{Clock, SystemClock};
 use crate::control::client::{self, ClientError};
-use crate::control::{Answer, Request};
+use crate::control::{Answer, Request, places};
+use crate::engine::ProtectFound;
 use crate::plan::diagnose::{Form, render};
 use crate::plan::{Plan, Report, load};
+use crate::protect_file::ProtectFile;
 use crate::units::{Celsius, Moment};
 use crate::{daemon, engine, rehearse};
 
@@ -62,6 +64,8 @@ pub fn run(args: Args) -> Exit {
         Command::Cold { lamp } => Request::Cold { lamp },
         Command::Take(TakeCommand::Start { slate }) => Request::TakeStart { slate },
         Command::Take(TakeCommand::End { mark }) => Request::TakeEnd { mark },
+        Command::Protect(ProtectCommand::On) => Request::ProtectOn {},
+        Command::Protect(ProtectCommand::Off { code }) => Request::ProtectOff { code, random: 0 },
     };
     match ask(set, &request) {
         Ok(answer) => answered(&answer, &request, json),
@@ -174,8 +178,12 @@ fn check_plan(path: &Path, ambient: Option<Celsius>, json: bool) -> Exit {
 
 fn rig_sheet(path: &Path, json: bool) -> Exit {
     match read_plan(path, json) {
-        Ok(plan) if json => print_json(&sheet::data(&plan)),
-        Ok(plan) => print(&sheet::text(&plan)),
+        Ok(plan) => {
+            let simulated = plan.outputs.iter().all(|o| o.kind == crate::plan::OutputKind::Simulator);
+            let found = places::state_top().map(|top| ProtectFile::new(&top, simulated).read());
+            let hidden = !matches!(found, None | Some(ProtectFound::Off));
+            if json { print_json(&sheet::data(&plan, hidden)) } else { print(&sheet::text(&plan, hidden)) }
+        }
         Err(exit) => exit,
     }
 }

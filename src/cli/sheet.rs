@@ -4,6 +4,7 @@ use std::fmt::Write;
 
 use serde_json::{Value, json};
 
+use crate::guards::identity::redact::Redactor;
 use crate::plan::{Aim, Bits, Control, Cooling, Drives, Mixing, Plan, Profile, Wall};
 
 /// Metres and feet: `1.50 m (4 ft 11 in)`.
@@ -24,9 +25,18 @@ pub fn clock(x: f64, y: f64) -> String {
     format!("{hour}:{:02}", minutes % 60)
 }
 
-/// The rig sheet.
+/// The rig sheet. `hidden`: a face is protected, so numbers stand for names and free text is left out.
 #[must_use]
-pub fn text(plan: &Plan) -> String {
+pub fn text(plan: &Plan, hidden: bool) -> String {
+    let whole = named(plan);
+    if !hidden {
+        return whole;
+    }
+    let told = Redactor::of(plan).text(&whole, &[]);
+    format!("{told}\nA face is protected: numbers stand for names, in the plan's order.\n")
+}
+
+fn named(plan: &Plan) -> String {
     let e = &plan.exposure;
     let mut out = format!(
         "RIG SHEET  {}  plan {}\nISO {}  f/{}  {:.4} s  ND {}  {:.0} K  0 stops = {:.0} lx\n\
@@ -100,9 +110,9 @@ fn aim(plan: &Plan, aim: &Aim) -> String {
     }
 }
 
-/// The rig sheet as data.
+/// The rig sheet as data; `hidden` as for [`text`].
 #[must_use]
-pub fn data(plan: &Plan) -> Value {
+pub fn data(plan: &Plan, hidden: bool) -> Value {
     let lamps: Vec<_> = plan
         .fixtures
         .iter()
@@ -126,7 +136,12 @@ pub fn data(plan: &Plan) -> Value {
             })
         })
         .collect();
-    json!({ "set": plan.name, "plan_hash": plan.hash, "lamps": lamps })
+    let mut data = json!({ "set": plan.name, "plan_hash": plan.hash, "lamps": lamps });
+    if hidden {
+        Redactor::of(plan).value(&mut data, &[]);
+        data["set"] = json!(plan.name);
+    }
+    data
 }
 
 /// What a mode sets, in words.

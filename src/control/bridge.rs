@@ -10,7 +10,7 @@ use std::sync::mpsc::{SyncSender, TrySendError};
 use tokio::sync::{oneshot, watch};
 
 use super::{Answer, Envelope, Failure, FailureKind, MqttStatus, Status};
-use crate::engine::Ticket;
+use crate::engine::{NotKept, ProtectFound, Ticket};
 use crate::plan::Plan;
 
 /// Messages that may wait for the engine. Chosen: eight for each client of the socket.
@@ -29,6 +29,10 @@ pub enum Inbound {
     LookWritten(Ticket, Result<(), Failure>),
     /// The state file could be written again, or no longer and why.
     StateWritten(Result<(), String>),
+    /// The machine's protect file says something else than before.
+    Protect(ProtectFound),
+    /// The machine's protect file was written, or not, for the engine's action of this number.
+    ProtectKept(u64, Result<(), NotKept>),
     /// The daemon was told to stop.
     Stop,
 }

@@ -155,6 +155,17 @@ pub enum Request {
         #[serde(default, skip_serializing_if = "Option::is_none")]
         mark: Option<TakeMark>,
     },
+    /// Hold every lamp that reaches a protected face at zero, at once.
+    ProtectOn {},
+    /// End that: without a code one is given, with it the lamps are let go of, dark until the next recall.
+    ProtectOff {
+        /// Four digits, from the first answer.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        code: Option<String>,
+        /// A random number for a code to be made of; from the engine's loop, never from a sender.
+        #[serde(skip)]
+        random: u64,
+    },
     /// Take the changed plan.
     Reload {},
     /// The whole status.
@@ -337,6 +348,8 @@ const WORDS: &[&str] = &[
     "cold",
     "take-start",
     "take-end",
+    "protect-on",
+    "protect-off",
     "reload",
     "status",
     "explain",

@@ -11,6 +11,7 @@ pub(super) fn differs(before: &Status, after: &Status) -> bool {
     head(before) != head(after)
         || before.mqtt != after.mqtt
         || before.alerts != after.alerts
+        || before.protect != after.protect
         || now(&before.now) != now(&after.now)
         || !before.outputs.iter().map(output).eq(after.outputs.iter().map(output))
         || !before.circuits.iter().map(circuit).eq(after.circuits.iter().map(circuit))

@@ -95,12 +95,18 @@ impl Places {
 /// `None` where the environment names no place at all.
 #[must_use]
 pub fn state_folder(set: &str, simulated: bool) -> Option<PathBuf> {
+    let top = state_top()?;
+    Some(top.join(if simulated { format!("{set}.simulated") } else { set.to_owned() }))
+}
+
+/// The folder above every set's: what belongs to the machine. `None` as for [`state_folder`].
+#[must_use]
+pub fn state_top() -> Option<PathBuf> {
     let given = |name: &str| std::env::var_os(name).filter(|v| !v.is_empty()).map(PathBuf::from);
     let home = || given("HOME").map(|home| home.join(".local/state"));
-    let top = given("LAMPKEEP_STATE")
+    given("LAMPKEEP_STATE")
         .or_else(|| given("STATE_DIRECTORY"))
-        .or_else(|| Some(given("XDG_STATE_HOME").or_else(home)?.join("lampkeep")))?;
-    Some(top.join(if simulated { format!("{set}.simulated") } else { set.to_owned() }))
+        .or_else(|| Some(given("XDG_STATE_HOME").or_else(home)?.join("lampkeep")))
 }
 
 /// Connects without ever waiting for a listener that is stuck.

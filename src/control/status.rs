@@ -31,6 +31,28 @@ pub struct Status {
     pub circuits: Vec<CircuitStatus>,
     /// What needs attention.
     pub alerts: Vec<Alert>,
+    /// The identity guard.
+    #[serde(default)]
+    pub protect: ProtectStatus,
+    /// Ids under which the fixtures are told at other times, names or numbers: their topics are emptied. Told to
+    /// nobody.
+    #[serde(skip)]
+    pub other_ids: Vec<String>,
+}
+
+/// The identity guard: which lamps it holds at zero for the sake of a protected face.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+pub struct ProtectStatus {
+    /// True while it holds. Names are then numbers everywhere.
+    pub on: bool,
+    /// Seconds since the engine's start when it went on, 0 if it was on before; `null` while off.
+    pub since: Option<f64>,
+    /// Every lamp that reaches a protected face.
+    pub held: Vec<String>,
+    /// Those that may light up by themselves: to be unplugged.
+    pub unplug: Vec<String>,
+    /// Those set by hand that nobody has confirmed to be unplugged.
+    pub unconfirmed: Vec<String>,
 }
 
 /// The light at one frame.

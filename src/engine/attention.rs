@@ -1,6 +1,5 @@
 //! What needs a person's attention: outputs that come and go, guards that stand.
 
-use super::state::Scene;
 use super::{Action, Engine, say};
 use crate::control::{Alert, LinkState, OutputStatus};
 use crate::guards::{self, Limit};
@@ -87,24 +86,20 @@ impl Engine {
         }
         for fixture in &self.plan.fixtures {
             if let Some(strobe) = &fixture.strobe {
+                // No free text leaves a set that hides who sits there.
+                let why = if self.protected() { String::new() } else { format!(": {}", strobe.reason) };
                 let said = format!(
-                    "the strobe of `{}` is unlocked at {}: {}. No guard counts it: warn everyone in the room",
-                    fixture.id, strobe.value, strobe.reason
+                    "the strobe of `{}` is unlocked at {}{why}. No guard counts it: warn everyone in the room",
+                    fixture.id, strobe.value
                 );
                 standing.push(("strobe-unlocked", Some(fixture.id.clone()), said));
             }
         }
         standing.extend(self.heat_standing());
         standing.extend(self.state_fault.as_ref().map(|why| ("state-not-written", None, unwritten(why))));
+        standing.extend(self.protect_standing());
         standing.extend(self.load_standing());
         standing.extend(self.flash_standing());
-        if let Scene::Look(look) | Scene::Rest(look) = self.scene
-            && self.plan.look(look).protect
-        {
-            let said = "this look hides who is speaking, but lampkeep does not lock the front lamps in this \
-                        version: unplug them, and check the recording with its shadows lifted";
-            standing.push(("protect-unguarded", None, said.to_owned()));
-        }
         self.alerts = standing
             .into_iter()
             .map(|(kind, fixture, said)| {

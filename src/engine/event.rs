@@ -2,7 +2,7 @@
 
 use std::sync::Arc;
 
-use super::Kept;
+use super::{Kept, NotKept, ProtectFound};
 use crate::channels::Frame;
 use crate::control::{Alert, Answer, Envelope, Failure, MqttStatus, OutputStatus};
 use crate::plan::Plan;
@@ -31,6 +31,10 @@ pub enum Event {
     Silent(usize, Option<f64>),
     /// The state could be written, or not and why.
     StateWritten(Result<(), String>),
+    /// The machine's protect file says something else than before.
+    Protect(ProtectFound),
+    /// The machine's protect file was written, or not, for the action of this number.
+    ProtectKept(u64, Result<(), NotKept>),
     /// The daemon is told to stop.
     Stop,
 }
@@ -62,6 +66,13 @@ pub enum Action {
     Tell(Alert),
     /// Keep this where a restart finds it.
     Keep(Box<Kept>),
+    /// Write the machine's protect file, then tell with [`Event::ProtectKept`].
+    KeepProtect {
+        /// Counts these actions.
+        serial: u64,
+        /// What it is to say.
+        on: bool,
+    },
     /// Nothing more will be sent; the daemon may end.
     Finished,
 }

@@ -22,8 +22,10 @@ mod heat_told;
 mod kept;
 mod lamp;
 mod load;
+pub mod margin;
 pub mod meter;
 pub mod moves;
+mod protect;
 pub mod quality;
 mod reload;
 mod requests;
@@ -42,6 +44,8 @@ pub use kept::{
     Kept, KeptLamp, KeptLight, KeptMemory, KeptOutput, KeptScene, KeptSlate, KeptTake, KeptTarget,
 };
 pub use load::KeptBattery;
+pub(crate) use protect::of_plan as protection_of;
+pub use protect::{NotKept, ProtectFound};
 pub use start::Start;
 pub(crate) use state::light_of;
 pub use state::{Engine, Options};

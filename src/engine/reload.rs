@@ -43,6 +43,8 @@ impl Engine {
         }
         let old = std::mem::replace(&mut self.plan, plan);
         let before = std::mem::take(&mut self.lamps);
+        // Before any lamp is made: other lamps may reach other faces.
+        self.protect.learn(&self.plan);
         self.patches = channels::patches(&self.plan);
         self.renderings = Renderings::new(&self.plan);
         let dark = solve::dark_colour(&self.plan);
@@ -86,6 +88,7 @@ impl Engine {
             }
             self.lamps.push(lamp);
         }
+        self.unsettle_held();
         let look_of = |id: LookId| plan.look_named(&old.look(id).name);
         let scene_kept = |scene: Scene| match scene {
             Scene::Look(id) => look_of(id).map(Scene::Look),

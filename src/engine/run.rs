@@ -5,6 +5,7 @@
 //! door does can be in their way.
 
 use std::collections::HashMap;
+use std::hash::{BuildHasher, Hasher, RandomState};
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, TrySendError};
@@ -12,7 +13,7 @@ use std::time::Duration;
 
 use tokio::sync::{broadcast, oneshot, watch};
 
-use super::{Action, Engine, Event, Ticket};
+use super::{Action, Engine, Event, NotKept, Ticket};
 use crate::clock::{Clock, SystemClock};
 use crate::control::{
     Alert, Answer, Ask, Envelope, Failure, FailureKind, Inbound, LinkState, OutputStatus, Request, Status,
@@ -203,14 +204,17 @@ impl Loop {
             Inbound::Ask(Ask { envelope, reply }) => {
                 let ticket = Ticket(self.next_ticket);
                 self.next_ticket += 1;
+                let typed = super::protect::typed_texts(&envelope.request);
                 match self.settle_instant(envelope) {
                     Ok(envelope) => {
-                        let what = serde_json::to_string(&envelope.request).unwrap_or_default();
+                        let envelope = self.settle_code(envelope);
+                        let what = self.logged(&envelope.request);
                         self.tickets.insert(ticket, (what, reply));
                         self.event(Event::Ask(ticket, envelope));
                     }
                     Err((id, failure)) => {
                         // Nobody waits any more if this fails; nothing is lost.
+                        let failure = self.engine.shown_failure(failure, &typed);
                         let _ = reply.send(Answer::refused(id, failure));
                     }
                 }
@@ -219,8 +223,26 @@ impl Loop {
             Inbound::PlanRead(ticket, result) => self.event(Event::PlanRead(ticket, result)),
             Inbound::LookWritten(ticket, result) => self.event(Event::LookWritten(ticket, result)),
             Inbound::StateWritten(result) => self.event(Event::StateWritten(result)),
+            Inbound::Protect(found) => self.event(Event::Protect(found)),
+            Inbound::ProtectKept(serial, result) => self.event(Event::ProtectKept(serial, result)),
             Inbound::Stop => self.event(Event::Stop),
         }
+    }
+
+    /// Gives a `protect off` the random number that its code is made of: the engine makes none.
+    fn settle_code(&self, mut envelope: Envelope) -> Envelope {
+        if let Request::ProtectOff { random, .. } = &mut envelope.request {
+            // Each has keys of its own, from the system's random numbers.
+            *random = RandomState::new().build_hasher().finish();
+        }
+        envelope
+    }
+
+    /// A request for the log: while a face is protected its word alone, since it may hold names.
+    fn logged(&self, request: &Request) -> String {
+        let whole = serde_json::to_value(request).unwrap_or_default();
+        let told = if self.engine.protected() { serde_json::json!({ "do": whole["do"] }) } else { whole };
+        told.to_string()
     }
 
     /// Turns a recall for an instant on the wall clock into one after a delay: the engine knows no
@@ -294,6 +316,14 @@ impl Loop {
                 Action::Keep(kept) => {
                     self.state.keep(kept, When::now(self.edges.clock, &self.edges.boot_id));
                 }
+                Action::KeepProtect { serial, on } => {
+                    let written = self.edges.clock.wall().to_string();
+                    let job = Job::WriteProtect { serial, on, written };
+                    if self.edges.files.try_send(job).is_err() {
+                        let result = Err(NotKept::Failed("the disk does not keep up".to_owned()));
+                        self.event(Event::ProtectKept(serial, result));
+                    }
+                }
                 Action::Finished => self.finished = true,
             }
         }
@@ -314,13 +344,18 @@ impl Loop {
         match job {
             Job::ReadPlan { .. } => self.event(Event::PlanRead(ticket, Err(failure()))),
             Job::WriteLook { .. } => self.event(Event::LookWritten(ticket, Err(failure()))),
-            // The state has a way of its own.
-            Job::WriteState(_) => {}
+            // The state has a way of its own, and the protect file's was told of.
+            Job::WriteState(_) | Job::WriteProtect { .. } => {}
         }
     }
 
     fn reply(&mut self, ticket: Ticket, answer: Answer) {
-        let Some((what, reply)) = self.tickets.remove(&ticket) else { return };
+        let Some((mut what, reply)) = self.tickets.remove(&ticket) else { return };
+        if self.engine.protected() {
+            // It went on with this request: what was written down before holds names.
+            let word = serde_json::from_str::<serde_json::Value>(&what).unwrap_or_default();
+            what = serde_json::json!({ "do": word["do"] }).to_string();
+        }
         let frame = self.engine.next_frame();
         if self.log.allows(self.now()) {
             match (&answer.said, &answer.error) {

@@ -74,6 +74,9 @@ impl Engine {
         let (away_s, away) = (start.returns_after_s(), start.away_said());
         let since_kept_s = start.gap_s.unwrap_or(0.0);
         let Some(kept) = start.kept else { return false };
+        for kept in &kept.slates {
+            self.protect.learn_slate(&kept.slate);
+        }
         self.slates = Slates::from_kept(kept.slates);
         self.memory = kept.again.as_ref().and_then(|m| self.memory_of(m));
         if let Some(take) = kept.take {
@@ -82,7 +85,8 @@ impl Engine {
         let Some(light) = kept.light else { return false };
         let Some(away_s) = away_s else {
             if light.scene != KeptScene::Dark {
-                let said = format!("{} was lit: {away}, so it does not return", said_of(&light.scene));
+                let said =
+                    format!("{} was lit: {away}, so it does not return", self.scene_said(&light.scene));
                 self.openings.push(("light-not-returned", format!("{said}{}", self.way_back())));
             }
             return false;
@@ -237,13 +241,14 @@ impl Engine {
             KeptScene::Rest(name) => (name, true),
             KeptScene::Dark => return,
             KeptScene::Only(_) | KeptScene::Calibrate(_) => {
-                let said = format!("{} was lit and the plan is another: dark", said_of(&light.scene));
+                let said = format!("{} was lit and the plan is another: dark", self.scene_said(&light.scene));
                 self.openings.push(("light-not-returned", format!("{said}{}", self.way_back())));
                 return;
             }
         };
         let Some(look) = self.plan.look_named(name) else {
-            let said = format!("{name} was lit and is no longer in the plan: dark");
+            let said =
+                format!("{} was lit and is no longer in the plan: dark", self.scene_said(&light.scene));
             self.openings.push(("light-not-returned", format!("{said}{}", self.way_back())));
             return;
         };
@@ -280,6 +285,11 @@ impl Engine {
         let look = kept.moves_in.as_ref().and_then(|name| self.plan.look_named(name));
         let target = look.and_then(|look| self.plan.look(look).target(id));
         self.steady(id, Moving::new(kept.base, target.and_then(|t| t.motion)))
+    }
+
+    /// What was lit, in words; no name while a face is protected, since another plan's are not known here.
+    fn scene_said(&self, scene: &KeptScene) -> String {
+        if self.protected() { "a light".to_owned() } else { said_of(scene) }
     }
 
     fn scene_of(&self, kept: &KeptScene) -> Option<Scene> {

@@ -9,6 +9,7 @@ use super::heat_ahead::Ahead;
 use super::kept::{Keeps, Kept};
 use super::lamp::Lamp;
 use super::load::{KeptBattery, LoadState};
+use super::protect::{Protect, ProtectFound};
 use super::soft::Line;
 use super::start::{Opening, Start};
 use super::take::{Rolling, Slates};
@@ -34,6 +35,8 @@ pub struct Options {
     pub heat: Option<HeatStart>,
     /// What the state file says of batteries; one that is not in it is full.
     pub batteries: Vec<KeptBattery>,
+    /// What the machine's file says of protected faces.
+    pub protect: ProtectFound,
 }
 
 /// What is lit, apart from nudges.
@@ -147,6 +150,7 @@ pub struct Engine {
     pub(super) openings: Vec<Opening>,
     /// For each lamp, until the first frame: true if that is the last one of the run before.
     pub(super) as_it_was: Vec<bool>,
+    pub(super) protect: Protect,
     pub(super) outputs: Vec<OutputStatus>,
     pub(super) mqtt: Option<MqttStatus>,
     pub(super) alerts: Vec<Alert>,
@@ -186,7 +190,6 @@ impl Engine {
             ahead: Ahead::default(),
             flash: Watch::new(&plan),
             renderings: Renderings::new(&plan),
-            options,
             last: None,
             scene: Scene::Dark,
             nudged: false,
@@ -205,6 +208,7 @@ impl Engine {
             lines: vec![Line::away(f64::INFINITY); plan.outputs.len()],
             openings: Vec::new(),
             as_it_was: Vec::new(),
+            protect: Protect::new(&plan, &options.protect),
             outputs: Vec::new(),
             mqtt: None,
             alerts: Vec::new(),
@@ -215,6 +219,7 @@ impl Engine {
             finished: false,
             last_publish: 0,
             was_moving: true,
+            options,
             plan,
         };
         engine.lamps = engine
@@ -274,7 +279,7 @@ impl Engine {
             real_output: self.real(id),
             period_s: 1.0 / f64::from(self.clock().rate()),
             absent,
-            protected: false,
+            protected: self.protect.holds(id),
         }
     }
 
@@ -351,7 +356,7 @@ impl Engine {
                 .map(|step| self.plan.look(step.look).name.clone()),
             heat: self.ahead.steps.clone(),
         };
-        Status {
+        let mut status = Status {
             version: 1,
             set: self.plan.name.clone(),
             simulated: self.options.simulate
@@ -364,7 +369,13 @@ impl Engine {
             fixtures: self.plan.fixture_ids().map(|id| self.fixture_status(id)).collect(),
             circuits: self.circuits_status(),
             alerts: self.alerts.clone(),
+            protect: self.protect_status(),
+            other_ids: self.other_ids(),
+        };
+        if self.protected() {
+            self.redact_status(&mut status);
         }
+        status
     }
 
     fn fixture_status(&self, id: FixtureId) -> FixtureStatus {

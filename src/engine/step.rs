@@ -23,6 +23,13 @@ impl Engine {
     ///
     /// Frames must come one by one in order; one that is not the next is not worked out.
     pub fn handle(&mut self, event: Event, now: Moment) -> Vec<Action> {
+        let typed = self.typed_in(&event);
+        let protected = self.protected();
+        let actions = self.happen(event, now);
+        self.seal(actions, protected, &typed, now)
+    }
+
+    fn happen(&mut self, event: Event, now: Moment) -> Vec<Action> {
         match event {
             Event::Frame(n) => self.frame(n),
             Event::Ask(ticket, envelope) => self.ask(ticket, envelope, now),
@@ -39,6 +46,8 @@ impl Engine {
                 Vec::new()
             }
             Event::StateWritten(result) => self.state_written(result),
+            Event::Protect(found) => self.protect_found(found),
+            Event::ProtectKept(serial, result) => self.protect_kept(serial, result),
             Event::Stop => self.stop(now),
         }
     }
@@ -242,6 +251,7 @@ impl Engine {
 
     /// Brings a look up from frame `at` on, over its own fade or the plan's.
     pub(super) fn bring_up(&mut self, look: LookId, over_s: Option<f64>, at: FrameNumber) -> u64 {
+        self.protect_for(look, at);
         let own = self.plan.look(look).fade.unwrap_or(self.plan.fade);
         let fade = over_s.map_or(own, std::time::Duration::from_secs_f64);
         let frames = self.clock().frames_in(fade);

@@ -49,7 +49,7 @@ pub use sources::{ColourScience, Sources, SpectrumFile, Text, WrongSpectrum};
 pub use spectrum::SpectralPower;
 pub use write::look_text;
 
-use crate::units::{Celsius, FrameClock};
+use crate::units::{Celsius, FrameClock, Stops};
 
 /// Index of a fixture in [`Plan::fixtures`].
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -89,6 +89,8 @@ pub struct Plan {
     pub subjects: Vec<Subject>,
     /// The room and its walls, where given.
     pub room: Option<Room>,
+    /// A lamp reaches a protected face with more light than this against the exposure, -8 stops or less.
+    pub protect_stops: Stops,
     /// Temperature of the room, as planned.
     pub ambient: Celsius,
     /// Outputs in the plan's order.

@@ -77,6 +77,8 @@ pub struct Subject {
     pub eye_height_m: f64,
     /// Unit vector that the nose points along, in the horizontal plane.
     pub facing: Metres,
+    /// True if the identity guard hides this face while it is on.
+    pub protect: bool,
 }
 
 impl Subject {

@@ -1,6 +1,8 @@
 //! A status as a daemon might give it; every figure is invented.
 
-use lampkeep::control::{FixtureStatus, Light, LinkState, Now, OrderStatus, OutputStatus, Status};
+use lampkeep::control::{
+    FixtureStatus, Light, LinkState, Now, OrderStatus, OutputStatus, ProtectStatus, Status,
+};
 
 /// Two lamps on one output, a look lit at the first frame.
 pub fn status(look: &str) -> Status {
@@ -69,5 +71,7 @@ pub fn status(look: &str) -> Status {
         fixtures: vec![fixture("key", "B3", 800.0), fixture("fill", "B1", 200.0)],
         circuits: Vec::new(),
         alerts: vec![],
+        protect: ProtectStatus::default(),
+        other_ids: vec![],
     }
 }

@@ -57,7 +57,8 @@ fn kinds() -> Vec<(&'static str, Vec<String>, bool)> {
             true,
         ),
         ("rollcall", vec![to(r#"{"do":"rollcall","each_s":0.5}"#), dark(), to(r#"{"do":"again"}"#)], true),
-        ("absent", vec![absent(false), absent(true)], true),
+        // A lamp that comes back comes up softly: nothing is left for the guard to hold.
+        ("absent", vec![absent(false), absent(true)], false),
         ("calibrate", vec![level(255), level(0)], true),
         (
             "keep and reload",

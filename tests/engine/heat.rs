@@ -210,7 +210,7 @@ fn a_restart_goes_on_from_the_heat_that_was_kept() {
     assert_eq!(kept.len(), 3);
     let start = |gap_s| {
         let heat = Some(HeatStart { bodies: kept.clone(), gap_s });
-        let options = Options { simulate: false, boot_id: "test".into(), heat, batteries: Vec::new() };
+        let options = Options { simulate: false, boot_id: "test".into(), heat, ..Options::default() };
         Rig::start(real(), options)
     };
     // Nothing says what the lamp does when frames stop: taken to run on at the last power, 35 K over the room.

@@ -17,6 +17,7 @@ mod load;
 mod motions;
 mod preferences;
 mod properties;
+mod protect;
 mod restart;
 mod rig;
 mod seen;

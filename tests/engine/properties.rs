@@ -234,6 +234,7 @@ pub fn any_request() -> impl Strategy<Value = Request> {
         1 => Just(Request::Rollcall { each_s: Some(0.5) }),
         1 => (lamp(), any::<bool>()).prop_map(|(lamp, back)| Request::Absent { lamp, back }),
         1 => lamp().prop_map(|lamp| Request::Cold { lamp }),
+        1 => Just(Request::ProtectOff { code: None, random: 0 }),
         1 => Just(Request::Reload {}),
         1 => Just(Request::TakeStart { slate: None }),
         1 => Just(Request::TakeEnd { mark: None }),
@@ -281,7 +282,12 @@ proptest! {
             rig.ask(Request::Absent { lamp: id, back: true });
         }
         rig.ask(Request::Cancel {});
-        let look = plan.looks.iter().find(|l| l.targets.iter().all(|t| t.motion.is_none())).expect("a still look");
+        if rig.status().protect.on {
+            rig.ask(Request::ProtectOff { code: None, random: 4711 });
+            let answer = rig.ask(Request::ProtectOff { code: Some("4711".into()), random: 0 });
+            prop_assert!(answer.ok, "{answer:?}");
+        }
+        let look = plan.looks.iter().find(|l| !l.protect && l.targets.iter().all(|t| t.motion.is_none())).expect("a still look");
         let recall = Request::Recall { look: look.name.clone(), over_s: Some(0.0), in_s: None, at: None };
         let mut fresh = Rig::new({
             let mut plan = DEMO.clone();

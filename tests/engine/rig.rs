@@ -4,7 +4,7 @@ use std::sync::Arc;
 
 use lampkeep::channels::Frame;
 use lampkeep::control::{Answer, Envelope, Request, Status};
-use lampkeep::engine::{Action, Engine, Event, Kept, KeptBody, Options, Start, Ticket};
+use lampkeep::engine::{Action, Engine, Event, Kept, KeptBody, NotKept, Options, Start, Ticket};
 use lampkeep::plan::Plan;
 use lampkeep::units::FrameNumber;
 
@@ -20,6 +20,12 @@ pub struct Rig {
     pub keeps: Vec<(u64, Kept)>,
     /// Files of kept looks: name and text.
     pub written: Vec<(String, String)>,
+    /// What the machine's protect file was told to say.
+    pub protect_kept: Vec<bool>,
+    /// How writing that file fails, if it does.
+    pub fails: Option<NotKept>,
+    /// Answers that came with a frame.
+    late: Vec<Answer>,
     ticket: u64,
 }
 
@@ -29,7 +35,7 @@ impl Rig {
     }
 
     pub fn with(plan: Plan, simulate: bool) -> Self {
-        Self::start(plan, Options { simulate, boot_id: "test".into(), heat: None, batteries: Vec::new() })
+        Self::start(plan, Options { simulate, boot_id: "test".into(), ..Options::default() })
     }
 
     pub fn start(plan: Plan, options: Options) -> Self {
@@ -43,7 +49,13 @@ impl Rig {
     }
 
     pub fn from(plan: Plan, start: Start) -> Self {
-        let options = Options { simulate: true, boot_id: "test".into(), heat: None, batteries: Vec::new() };
+        let options = Options {
+            simulate: true,
+            boot_id: "test".into(),
+            heat: None,
+            batteries: Vec::new(),
+            ..Options::default()
+        };
         Self::of(Engine::starting(Arc::new(plan), options, start))
     }
 
@@ -56,6 +68,9 @@ impl Rig {
             kept: Vec::new(),
             keeps: Vec::new(),
             written: Vec::new(),
+            protect_kept: Vec::new(),
+            fails: None,
+            late: Vec::new(),
             ticket: 0,
         }
     }
@@ -79,6 +94,11 @@ impl Rig {
                         self.written.push((name, text));
                         more.extend(self.engine.handle(Event::LookWritten(ticket, Ok(())), now));
                     }
+                    Action::KeepProtect { serial, on } => {
+                        self.protect_kept.push(on);
+                        let written = self.write();
+                        more.extend(self.engine.handle(Event::ProtectKept(serial, written), now));
+                    }
                     Action::ReadPlan(ticket) => {
                         let plan = Arc::clone(self.engine.plan());
                         more.extend(self.engine.handle(Event::PlanRead(ticket, Ok(plan)), now));
@@ -88,7 +108,19 @@ impl Rig {
             }
             actions = more;
         }
+        // An answer about protection comes once its frame is on the wire.
+        for _ in 0..3 {
+            if answer.is_some() {
+                break;
+            }
+            self.frame();
+            answer = self.late.pop();
+        }
         answer.expect("every request is answered")
+    }
+
+    fn write(&self) -> Result<(), NotKept> {
+        self.fails.clone().map_or(Ok(()), Err)
     }
 
     pub fn json(&mut self, text: &str) -> Answer {
@@ -122,6 +154,7 @@ impl Rig {
         let n: FrameNumber = self.engine.next_frame();
         let now = self.engine.plan().frames.moment_of(n);
         let mut sent = None;
+        let mut later = Vec::new();
         for action in self.engine.handle(Event::Frame(n), now) {
             match action {
                 Action::Send(frames) => sent = Some(frames),
@@ -133,8 +166,17 @@ impl Rig {
                     self.kept.clone_from(&kept.bodies);
                     self.keeps.push((n, *kept));
                 }
+                Action::Reply(_, answer) => self.late.push(*answer),
+                Action::KeepProtect { serial, on } => {
+                    self.protect_kept.push(on);
+                    later.push(serial);
+                }
                 _ => {}
             }
+        }
+        for serial in later {
+            let written = self.write();
+            drop(self.engine.handle(Event::ProtectKept(serial, written), now));
         }
         let frames = sent.expect("every frame is sent");
         assert!(frames.iter().all(|f| f.number == n));

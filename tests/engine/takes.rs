@@ -67,7 +67,7 @@ proptest! {
         rig.run(6.0);
         for (request, frames) in requests {
             // These two pass by right; they have tests of their own.
-            if matches!(request, Request::Dark { .. } | Request::TakeEnd { .. }) {
+            if matches!(request, Request::Dark { .. } | Request::TakeEnd { .. } | Request::ProtectOn {}) {
                 continue;
             }
             let answer = rig.ask(request.clone());

@@ -8,7 +8,7 @@ use std::time::Duration;
 use serde::{Deserialize, Serialize};
 
 use super::super::essence;
-use super::super::{Alert, CircuitStatus, Now, OrderStatus, OutputStatus, Status};
+use super::super::{Alert, CircuitStatus, Now, OrderStatus, OutputStatus, ProtectStatus, Status};
 
 /// Least time between two messages on one topic: 10 a second.
 pub(super) const APART: Duration = Duration::from_millis(100);
@@ -29,6 +29,9 @@ pub struct NowMessage {
     pub simulated: bool,
     /// What carries the frames.
     pub outputs: Vec<OutputStatus>,
+    /// The identity guard.
+    #[serde(default)]
+    pub protect: ProtectStatus,
     /// What the circuits carry.
     pub circuits: Vec<CircuitStatus>,
 }
@@ -111,6 +114,7 @@ impl Outbox {
             simulated,
             outputs: status.outputs.iter().map(essence::output).collect(),
             circuits: status.circuits.iter().map(essence::circuit).collect(),
+            protect: status.protect.clone(),
         };
         let full = || NowMessage {
             now: status.now.clone(),
@@ -118,11 +122,21 @@ impl Outbox {
             simulated,
             outputs: status.outputs.clone(),
             circuits: status.circuits.clone(),
+            protect: status.protect.clone(),
         };
         self.put(Source::Now, json(&plain), || json(&full()), at, Some(HEARTBEAT));
         for fixture in &status.fixtures {
             let source = Source::Fixture(topic_word(&fixture.id));
             self.put(source, json(&essence::fixture(fixture)), || json(fixture), at, None);
+        }
+        // Kept from before a face was protected, or from while it was, maybe by another run: once a connection.
+        for id in &status.other_ids {
+            let source = Source::Fixture(topic_word(id));
+            self.slots.entry(source).or_insert_with(|| Slot {
+                waiting: Some(Vec::new()),
+                offered: at,
+                ..Slot::default()
+            });
         }
         let here = |id: &str| status.fixtures.iter().any(|f| topic_word(&f.id) == id);
         for (source, slot) in &mut self.slots {

@@ -84,7 +84,11 @@ impl Visitor {
                 continue;
             }
             match decode_request(text.trim_ascii()) {
-                Err((id, failure)) => self.say(&Answer::refused(id, failure)).await?,
+                Err((id, failure)) => {
+                    let hidden = latest(&mut self.status).protect.on;
+                    let failure = if hidden { untyped(failure) } else { failure };
+                    self.say(&Answer::refused(id, failure)).await?;
+                }
                 Ok(Envelope { id, request: Request::Status { follow: false } }) => {
                     let status = latest(&mut self.status);
                     self.say(&status_answer(id, &status)).await?;
@@ -214,6 +218,13 @@ fn status_answer(id: Option<String>, status: &Status) -> Answer {
             },
         ),
     }
+}
+
+/// The same without what was typed: names may be in it while a face is protected.
+fn untyped(failure: Failure) -> Failure {
+    let said = "the request is not understood; what was sent is not repeated while a face is protected";
+    let hint = Some("see docs/interface.md, part 3".to_owned());
+    Failure { kind: failure.kind, said: said.to_owned(), hint }
 }
 
 fn refused_line(said: String) -> Answer {

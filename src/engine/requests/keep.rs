@@ -114,6 +114,8 @@ impl Engine {
                 LookId(plan.looks.len() - 1)
             }
         };
+        let plan = std::sync::Arc::clone(&self.plan);
+        self.protect.learn_names(&plan);
         // Other light may have come while the file was written; and rest stays rest, it ends by itself.
         let stands = self.lamps.iter().map(|l| l.target).eq(targets);
         if stands && !matches!(self.scene, Scene::Rest(_)) {

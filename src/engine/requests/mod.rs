@@ -3,6 +3,7 @@
 mod calibrate;
 mod keep;
 mod nudge;
+mod protect;
 mod recall;
 mod stand;
 mod take;
@@ -12,6 +13,7 @@ pub(super) use recall::LONGEST_DELAY_S;
 use super::{Action, Engine, Ticket, explain, say};
 use crate::channels::Asked;
 use crate::control::{Answer, Envelope, Failure, FailureKind, Request};
+use crate::guards::identity::names::numbered;
 use crate::plan::{FixtureId, LookId};
 use crate::units::Moment;
 use crate::words;
@@ -39,7 +41,8 @@ impl Engine {
     pub(super) fn ask(&mut self, ticket: Ticket, envelope: Envelope, now: Moment) -> Vec<Action> {
         let Envelope { id, request } = envelope;
         let at = self.acting_frame(now);
-        if (self.stopping || self.finished) && !matches!(request, Request::Status { .. }) {
+        let on = matches!(request, Request::ProtectOn {}) && !self.finished;
+        if (self.stopping || self.finished) && !on && !matches!(request, Request::Status { .. }) {
             let failure =
                 fail(FailureKind::Busy, "lampkeep is stopping", "start it again with `lampkeep run PLAN`");
             return vec![Action::reply(ticket, Answer::refused(id, failure))];
@@ -47,6 +50,9 @@ impl Engine {
         if let Err(failure) = self.guard_take(&request) {
             return vec![Action::reply(ticket, Answer::refused(id, failure))];
         }
+        // The guard's own answers name its lamps already.
+        let explains =
+            matches!(request, Request::ProtectOn {} | Request::ProtectOff { .. } | Request::Cold { .. });
         let mut data = None;
         let done = match request {
             Request::Recall { look, over_s, in_s, at: None } => self.recall(look, over_s, in_s, at),
@@ -97,6 +103,13 @@ impl Engine {
                 data = Some(found);
                 said
             }),
+            Request::ProtectOn {} => self.protect_on(at),
+            Request::ProtectOff { code, random } => {
+                self.protect_off(code.as_deref(), random, now).map(|(said, found)| {
+                    data = Some(found);
+                    said
+                })
+            }
             Request::Reload {} => {
                 self.reloading.push((ticket, id));
                 return vec![Action::ReadPlan(ticket)];
@@ -126,6 +139,7 @@ impl Engine {
         match done {
             Ok(said) => {
                 self.keeps.changed = true;
+                let said = if explains { said } else { format!("{said}{}", self.dark_said()) };
                 self.refresh_standing_alerts(self.clock().seconds(at));
                 // Seen once more when the frame that it acts on has been sent.
                 self.was_moving = true;
@@ -139,7 +153,7 @@ impl Engine {
     }
 
     pub(super) fn accept(&self, ticket: Ticket, id: Option<String>, said: String) -> Action {
-        Action::reply(ticket, self.answer(id, said))
+        Action::reply(ticket, self.answer(id, format!("{said}{}", self.dark_said())))
     }
 
     fn answer(&self, id: Option<String>, said: String) -> Answer {
@@ -151,7 +165,8 @@ impl Engine {
     }
 
     fn find_look(&self, name: &str) -> Result<LookId, Failure> {
-        self.plan.look_named(name).ok_or_else(|| {
+        let known = self.numbered("look", name, self.plan.looks.len()).map(LookId);
+        known.or_else(|| self.plan.look_named(name)).ok_or_else(|| {
             let names = || self.plan.looks.iter().map(|l| l.name.as_str());
             let hint = match words::nearest(name, names()) {
                 Some(near) => format!("did you mean `{near}`?"),
@@ -162,7 +177,7 @@ impl Engine {
     }
 
     fn find_lamp(&self, name: &str) -> Result<FixtureId, Failure> {
-        self.plan.fixture_named(name).ok_or_else(|| {
+        self.lamp_called(name).ok_or_else(|| {
             let names = || {
                 self.plan.fixtures.iter().flat_map(|f| {
                     std::iter::once(f.id.as_str()).chain(f.body.iter().map(|b| b.name.as_str()))
@@ -179,7 +194,18 @@ impl Engine {
         })
     }
 
-    /// A lamp that the wire drives.
+    /// The lamp of this name, or while protected of this number.
+    fn lamp_called(&self, name: &str) -> Option<FixtureId> {
+        let known = self.numbered("lamp", name, self.plan.fixtures.len()).map(FixtureId);
+        known.or_else(|| self.plan.fixture_named(name))
+    }
+
+    /// While protected answers speak numbers, so numbers are understood, and before any name like them.
+    fn numbered(&self, noun: &str, text: &str, count: usize) -> Option<usize> {
+        numbered(noun, text).filter(|index| self.protected() && *index < count)
+    }
+
+    /// A lamp that the wire drives, and that no protected face keeps dark.
     fn find_driven(&self, name: &str) -> Result<FixtureId, Failure> {
         let id = self.find_lamp(name)?;
         let fixture = self.plan.fixture(id);
@@ -192,6 +218,7 @@ impl Engine {
             let said = format!("{} is set by hand", fixture.id);
             return Err(fail(FailureKind::NotDriven, said, "turn its own knob"));
         }
+        self.guard_held(id)?;
         Ok(id)
     }
 

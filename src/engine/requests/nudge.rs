@@ -22,6 +22,7 @@ impl Engine {
                 let lamp = &self.lamps[id.0];
                 lamp.target.base.lux > 0.0
                     && lamp.absent.is_none()
+                    && !self.protect.holds(*id)
                     && self.plan.fixture(*id).address().is_some()
             })
             .collect();

@@ -26,7 +26,8 @@ impl Engine {
     ) -> Done {
         let over_s = checked("fade", over_s, LONGEST_FADE_S)?;
         let in_s = checked("delay", in_s, LONGEST_DELAY_S)?;
-        self.find_look(&look)?;
+        // By its own name: a number holds only while a face is protected.
+        let look = self.plan.look(self.find_look(&look)?).name.clone();
         match in_s {
             Some(s) if s > 0.0 => {
                 let what = format!("recall {look}");
@@ -157,8 +158,11 @@ impl Engine {
         let here = found.iter().filter(|a| !a.limits.has(Limit::Absent));
         warnings.extend(self.heat_warnings(look, &here.map(watts).collect::<Vec<_>>()));
         warnings.extend(self.load_warnings(&solve::demands(&self.plan, &as_it_stands)));
-        if self.plan.look(look).protect {
-            warnings.push("front lamps are not locked in this version: unplug them".to_owned());
+        if self.protected() {
+            let here = self.to_unplug().len() + self.unconfirmed().len();
+            if here > 0 {
+                warnings.push(format!("{} to unplug, see `lampkeep status`", say::count(here, "lamp")));
+            }
         }
         if !warnings.is_empty() {
             parts.push(format!("{}: {}", say::count(warnings.len(), "warning"), warnings.join(", ")));

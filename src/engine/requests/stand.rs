@@ -41,6 +41,9 @@ impl Engine {
             return Ok(format!("{} · already lit", self.scene_name()));
         }
         self.fits(&memory.targets)?;
+        if let Scene::Look(look) | Scene::Rest(look) = memory.scene {
+            self.protect_for(look, at);
+        }
         let frames = self.clock().frames_in(self.plan.fade);
         self.turn_all(&memory.targets, at, frames);
         self.scene = memory.scene;
@@ -106,7 +109,10 @@ impl Engine {
         let lamps: Vec<_> = self
             .plan
             .fixture_ids()
-            .filter(|id| self.plan.fixture(*id).address().is_some() && self.lamps[id.0].absent.is_none())
+            .filter(|id| {
+                let here = self.lamps[id.0].absent.is_none() && !self.protect.holds(*id);
+                here && self.plan.fixture(*id).address().is_some()
+            })
             .collect();
         if lamps.is_empty() {
             return Err(fail(

@@ -17,12 +17,13 @@ const LONGEST_SLATE: usize = 20;
 impl Engine {
     /// Lets a request through, or says that a take rolls.
     ///
-    /// While one rolls nothing passes that changes light or plan, but its end, `dark`, and the way back from
-    /// that. Every request is named here, so that a new one cannot pass by being forgotten.
+    /// While one rolls nothing passes that changes light or plan, but its end, `dark`, the way back from that,
+    /// and `protect on`. Every request is named here, so that a new one cannot pass by being forgotten.
     pub(super) fn guard_take(&self, request: &Request) -> Result<(), Failure> {
         let Some(take) = &self.take else { return Ok(()) };
         match request {
-            Request::TakeEnd { .. } | Request::Dark { .. } => Ok(()),
+            Request::TakeEnd { .. } | Request::Dark { .. } | Request::ProtectOn {} => Ok(()),
+            Request::Absent { .. } if self.confirms_unplugged(request) => Ok(()),
             // These read or note; a cancel only lets something not happen.
             Request::Status { .. } | Request::Explain { .. } | Request::Cold { .. } | Request::Cancel {} => {
                 Ok(())
@@ -40,6 +41,7 @@ impl Engine {
             | Request::Wink { .. }
             | Request::Rollcall { .. }
             | Request::Absent { .. }
+            | Request::ProtectOff { .. }
             | Request::Reload {}
             | Request::TakeStart { .. } => Err(rolling(&take.name)),
         }
@@ -63,6 +65,7 @@ impl Engine {
             return Err(fail(FailureKind::Busy, said, "start the take again in a moment"));
         }
         let slate = slate.unwrap_or_else(|| self.slates.present().to_owned());
+        self.protect.learn_slate(&slate);
         let name = self.slates.count(slate);
         let mut said = format!("take {name} rolls · {}", self.stands_said(at));
         let stamped = self.motions_to_start(at);
@@ -161,6 +164,7 @@ impl Engine {
         self.keeps.at_once = true;
         let lasted_s = self.rolled_s(&take, at);
         let why = self.unsteady(&take);
+        self.protect_after_take();
         let marked = mark.map_or(String::new(), |m| format!(" · marked {}", m.word()));
         let said = format!(
             "take {} over after {} · {}{marked}",

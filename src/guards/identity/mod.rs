@@ -1,7 +1,7 @@
 //! The identity guard: which lamps could show a protected face, and holding them at zero.
 //!
 //! [`reach`] says by plain geometry which lamps reach a face, [`lock`] is the switch with its code, and
-//! [`names`] gives numbers in place of names while it is on. Here is what the engine holds while it is on.
+//! [`names`] gives numbers in place of names while it is on and [`redact`] takes names out of finished texts. Here is what the engine holds while it is on.
 //!
 //! What no part of this can do: a lamp's own knob, what it shows at power-up or without frames, lamps set by
 //! hand, daylight, screens, light that bounces off a wall. A silhouette still shows hair, outline, voice
@@ -10,6 +10,7 @@
 pub mod lock;
 pub mod names;
 pub mod reach;
+pub mod redact;
 
 use crate::plan::{Control, Fixture, FixtureId, FramesStop, Plan, PowerUp, SubjectId};
 

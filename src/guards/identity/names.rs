@@ -1,4 +1,6 @@
 //! Numbers in place of names while a face is protected: names given to looks and lamps tell who sat there.
+//!
+//! One word each (`lamp-3`), so that a number can stand in a topic and be typed back in a request.
 
 use crate::plan::{FixtureId, LookId, Plan, SubjectId};
 
@@ -16,25 +18,25 @@ impl<'p> Names<'p> {
         Self { plan, protected }
     }
 
-    /// The set's name; while protected it is what the socket is called anyway, so a neutral one is advised.
+    /// The set's name, protected or not: the socket and the topics are called by it, so a neutral one is advised.
     #[must_use]
     pub fn set(&self) -> String {
-        self.said("set", 0, &self.plan.name)
+        self.plan.name.clone()
     }
 
-    /// A lamp's id: `lamp 3`, counted from 1 in the plan's order.
+    /// A lamp's id: `lamp-3`, counted from 1 in the plan's order.
     #[must_use]
     pub fn lamp(&self, id: FixtureId) -> String {
         self.said("lamp", id.0, &self.plan.fixture(id).id)
     }
 
-    /// A look's name: `look 2`, counted from 1 in the plan's order.
+    /// A look's name: `look-2`, counted from 1 in the plan's order.
     #[must_use]
     pub fn look(&self, id: LookId) -> String {
         self.said("look", id.0, &self.plan.look(id).name)
     }
 
-    /// A subject's id: `subject 1`, counted from 1 in the plan's order.
+    /// A subject's id: `subject-1`, counted from 1 in the plan's order.
     #[must_use]
     pub fn subject(&self, id: SubjectId) -> String {
         self.said("subject", id.0, &self.plan.subjects[id.0].id)
@@ -47,6 +49,14 @@ impl<'p> Names<'p> {
     }
 
     fn said(&self, noun: &str, index: usize, name: &str) -> String {
-        if self.protected { format!("{noun} {}", index + 1) } else { name.to_owned() }
+        if self.protected { format!("{noun}-{}", index + 1) } else { name.to_owned() }
     }
+}
+
+/// The index that a number such as `lamp-3` stands for, given the noun `lamp`; `None` for any other text.
+#[must_use]
+pub fn numbered(noun: &str, text: &str) -> Option<usize> {
+    let digits = text.strip_prefix(noun)?.strip_prefix('-')?;
+    let plain = digits.bytes().all(|b| b.is_ascii_digit()) && !digits.starts_with('0');
+    plain.then(|| digits.parse::<usize>().ok()?.checked_sub(1)).flatten()
 }

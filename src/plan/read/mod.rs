@@ -155,6 +155,7 @@ fn build(sources: &Sources, trees: &[Spanned<DeTable<'_>>], cx: &Cx<'_>) -> Opti
         f.amount(&CELSIUS, -40.0, 60.0).map(Celsius::clamped)
     });
     let mains_hz = settings::mains(&plan);
+    let protect_stops = settings::protect_stops(&plan);
     let profiles = profiles(cx, &shipped, kit.as_ref(), &plan);
 
     let subjects = place::subjects(cx, &plan);
@@ -230,6 +231,7 @@ fn build(sources: &Sources, trees: &[Spanned<DeTable<'_>>], cx: &Cx<'_>) -> Opti
         mains_hz: mains_hz?,
         subjects: stage.subjects,
         room: stage.room,
+        protect_stops: protect_stops?,
         ambient: ambient?,
         outputs: outputs?,
         circuits: circuits?,

@@ -99,6 +99,7 @@ pub(super) fn subjects(cx: &Cx<'_>, plan: &Table<'_>) -> Option<Vec<Subject>> {
         names::check(cx, id, t.place(), "subject", &["hair", "wall"]);
         let faces = t.get("faces").map_or(Some(180.0), |f| clock(&f));
         let eye = t.get("eye-height").map_or(Some(defaults::EYE_HEIGHT_M), |f| f.amount(&LENGTH, 0.1, 3.0));
+        let protect = t.get("protect").map_or(Some(true), |f| f.truth());
         let at = t.get("at").map(|f| (point(&f, true), f));
         let round = t.get("clock").map(|f| clock(&f));
         let distance = t.get("distance").map(|f| f.amount(&LENGTH, 0.1, FARTHEST_M));
@@ -130,12 +131,13 @@ pub(super) fn subjects(cx: &Cx<'_>, plan: &Table<'_>) -> Option<Vec<Subject>> {
                 None
             }
         };
-        match (faces, eye, first, flat) {
-            (Some(faces), Some(eye), Some(first), Some([x, y, _])) => subjects.push(Subject {
+        match (faces, eye, first, flat, protect) {
+            (Some(faces), Some(eye), Some(first), Some([x, y, _]), Some(protect)) => subjects.push(Subject {
                 id: id.to_owned(),
                 position: [x, y, eye - first],
                 eye_height_m: eye,
                 facing: towards(faces),
+                protect,
             }),
             _ => complete = false,
         }
@@ -146,6 +148,7 @@ pub(super) fn subjects(cx: &Cx<'_>, plan: &Table<'_>) -> Option<Vec<Subject>> {
             position: Stage::ORIGIN,
             eye_height_m: defaults::EYE_HEIGHT_M,
             facing: towards(180.0),
+            protect: true,
         });
     }
     complete.then_some(subjects)

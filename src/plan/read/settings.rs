@@ -11,7 +11,7 @@ use crate::plan::defaults;
 use crate::plan::problem::{Kind, Place, Problem};
 use crate::plan::tree::{Field, Table};
 use crate::plan::{Camera, Circuit, Exposure, Mqtt, OnStop, Output, OutputKind, Over};
-use crate::units::{FrameClock, Kelvin, Lux, Share, Watts};
+use crate::units::{FrameClock, Kelvin, Lux, Share, Stops, Watts};
 
 /// Reads every `[camera.ID]`; the first fixes the exposure.
 pub(super) fn cameras(
@@ -242,6 +242,27 @@ pub(super) fn frame_rate(plan: &Table<'_>) -> Option<FrameClock> {
         .get("frame-rate")
         .map_or(Some(defaults::FRAME_RATE), |f| whole_hertz(&f, FrameClock::MIN_RATE, FrameClock::MAX_RATE));
     FrameClock::new(rate?)
+}
+
+/// Light from which a lamp counts as reaching a protected face: a plan may state less, never more.
+pub(super) fn protect_stops(plan: &Table<'_>) -> Option<Stops> {
+    let most = defaults::PROTECT_STOPS;
+    let Some(field) = plan.get("protect-stops") else { return Some(Stops::clamped(most)) };
+    let stops = field.stops()?;
+    if stops.get() > most {
+        let said = format!(
+            "`protect-stops` of {} is {} stops; at most {most} is allowed",
+            field.owner(),
+            stops.get()
+        );
+        field.wrong(
+            Kind::OutOfRange,
+            said,
+            "a plan may hold more lamps dark than the rule does, never fewer: write -8 or less",
+        );
+        return None;
+    }
+    Some(stops)
 }
 
 /// Frequency of the mains in hertz, 50 or 60; `Some(None)` where the plan does not say.
