@@ -6,6 +6,7 @@
 use super::kept::{KeptSlate, KeptTake};
 use super::{Action, Engine, say};
 use crate::control::LinkState;
+use crate::guards::LimitSet;
 use crate::plan::FixtureId;
 use crate::units::{FrameNumber, Moment};
 
@@ -24,8 +25,8 @@ pub(super) struct Rolling {
     stamped: FrameNumber,
     /// Each lamp in that frame; empty before it.
     stamp: Vec<Stamp>,
-    /// Lamps whose slots left the stamp, each with the first such frame.
-    changed: Vec<(FixtureId, FrameNumber)>,
+    /// Lamps whose slots left the stamp, each with the first such frame and what held it then.
+    changed: Vec<(FixtureId, FrameNumber, LimitSet)>,
     /// The latest `dark`, and the latest `again` after it.
     dark: Option<FrameNumber>,
     again: Option<FrameNumber>,
@@ -168,8 +169,8 @@ impl Engine {
             } else {
                 lamp.sent.slots == stamp.slots
             };
-            if !same && !take.changed.iter().any(|(changed, _)| *changed == id) {
-                changed.push((id, n));
+            if !same && !take.changed.iter().any(|(changed, ..)| *changed == id) {
+                changed.push((id, n, lamp.sent.limits));
             }
         }
         if let Some(take) = &mut self.take {
@@ -239,8 +240,8 @@ impl Engine {
         if take.stamped > take.start && take.stamp.is_empty() && take.dark.is_none() {
             why.push("it ended before the motion was at its start".to_owned());
         }
-        for (id, n) in &take.changed {
-            let limits: Vec<_> = self.lamps[id.0].sent.limits.iter().map(|l| l.word()).collect();
+        for (id, n, limits) in &take.changed {
+            let limits: Vec<_> = limits.iter().map(|l| l.word()).collect();
             let held =
                 if limits.is_empty() { String::new() } else { format!(" (held: {})", limits.join(", ")) };
             why.push(format!("light changed: {} after {}{held}", self.plan.fixture(*id).id, after(*n)));

@@ -331,6 +331,9 @@ proptest! {
         targets.sort_by_key(|t| t.fixture);
         targets.dedup_by_key(|t| t.fixture);
         let mut plan = with_look(targets);
+        // What no plan may have: a guard would act, and not the same in each take.
+        let look = plan.look(plan.look_named("moving").expect("it is there")).clone();
+        prop_assume!(lampkeep::guards::moving::flashing(&plan, &look).is_none());
         // A guard that acts is told of; that has a test of its own.
         plan.fixtures.iter_mut().for_each(|f| f.limits.rise_per_s = None);
         let mut rig = Rig::new(plan);
