@@ -75,12 +75,19 @@ impl Engine {
             let lamp = &self.lamps[id.0];
             if self.real(id) && guards::heat_unknown(fixture) && lamp.absent.is_none() {
                 let binds = if lamp.sent.limits.has(Limit::HeatUnknown) { ", and it shows now" } else { "" };
-                let said = format!(
-                    "{} held at half its power{binds}: its heat is not known. Enter what its maker says, \
-                     such as heat = {{ full-for = \"20 min\" }} for {} in kit.toml",
-                    fixture.id,
-                    fixture.lamp_name()
-                );
+                let (id, lamp) = (&fixture.id, fixture.lamp_name());
+                let said = if fixture.heat.is_some() {
+                    format!(
+                        "{id} held at half its light{binds}: what its emitters draw is not known, so its heat is not \
+                         either. Enter it, such as watts = \"60 W\" at each emitter of {}",
+                        fixture.profile.name
+                    )
+                } else {
+                    format!(
+                        "{id} held at half its power{binds}: its heat is not known. Enter what its maker says, \
+                         such as heat = {{ full-for = \"20 min\" }} for {lamp} in kit.toml"
+                    )
+                };
                 standing.push(("heat-unknown", Some(fixture.id.clone()), said));
             }
         }

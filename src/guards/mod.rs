@@ -20,5 +20,5 @@ pub mod thermal;
 pub use guard::{
     Allowed, Conditions, Forecast, Holds, SOFT_START_S, Standing, Unheld, allow, before_heat, forecast, raise,
 };
-pub use limits::{HALF_POWER, heat_unknown};
+pub use limits::{HALF_POWER, heat_unknown, power_unknown};
 pub use report::{Intervention, Limit, LimitSet};

@@ -23,3 +23,4 @@ mod rig;
 mod seen;
 mod soft;
 mod takes;
+mod unpowered;

@@ -5,6 +5,7 @@
 //! Source: heat balance of one mass, C dT/dt = P - (T - Ta)/R with tau = R C; textbook.
 
 use super::TIME_CONSTANT_OVER_FULL;
+use crate::guards::power_unknown;
 use crate::plan::{Cooling, Fixture, FullFor, HEAT_LIMIT_C, HeatFigure, KnownHeat, Rise, SecondFigure};
 
 /// The thermal mass of a lamp's body.
@@ -52,6 +53,8 @@ pub fn duty(fixture: &Fixture, real: bool) -> Duty {
         Some(HeatFigure::NoLimit) => return Duty::Free,
         None if fixture.cooling == Cooling::Fan => return Duty::Free,
         None => None,
+        // Without the emitters' power the estimate would never rise.
+        Some(_) if power_unknown(fixture) => None,
         Some(HeatFigure::Known(known)) => Model::known(&known, full_w),
         Some(HeatFigure::FullFor(figure)) => Model::full_for(&figure, standby_w, full_w),
     };
