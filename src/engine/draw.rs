@@ -1,7 +1,7 @@
 //! What lamps draw in a look and on the way from one look to the next: for `check`.
 
 use super::{assess, moves};
-use crate::light::{Demand, fade, solve};
+use crate::light::{Demand, Moving, fade, solve};
 use crate::plan::{Fixture, FixtureId, Look, Plan};
 
 /// Steps of a fade that are looked at. Light goes even in stops over ten of them at most, so a step is under
@@ -64,8 +64,13 @@ fn end(plan: &Plan, look: Option<&Look>, id: FixtureId) -> Demand {
 fn most_watts(plan: &Plan, look: Option<&Look>, id: FixtureId) -> f64 {
     let still = watts(plan, id, end(plan, look, id));
     let Some(look) = look else { return still };
-    let on_the_way = moves::way(plan.fixture(id), solve::demand(plan, look, id), false);
-    on_the_way.into_iter().map(|demand| watts(plan, id, demand)).fold(still, f64::max)
+    most_on_its_way(plan, id, solve::demand(plan, look, id)).max(still)
+}
+
+/// The most watts that a lamp draws on the way of a motion, standby included; 0 for one that does not move.
+pub(super) fn most_on_its_way(plan: &Plan, id: FixtureId, target: Moving) -> f64 {
+    let on_the_way = moves::way(plan.fixture(id), target, false);
+    on_the_way.into_iter().map(|demand| watts(plan, id, demand)).fold(0.0, f64::max)
 }
 
 /// Watts of one lamp at a demand, standby included.

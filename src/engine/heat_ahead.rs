@@ -7,11 +7,11 @@ use std::sync::Arc;
 use serde::{Deserialize, Serialize};
 
 use super::state::Scene;
-use super::{Engine, say};
+use super::{Engine, moves, say};
 use crate::control::{StepHeat, WarmBody};
 use crate::guards::thermal::{Coming, Duty, LampAhead, duty, forecast, rest_needed_s, time_to_hold_s};
 use crate::guards::{self, Conditions};
-use crate::light::{Colour, solve};
+use crate::light::{Colour, Demand, solve};
 use crate::plan::{Control, Fixture, FixtureId, Look, Plan, Step};
 use crate::units::FrameNumber;
 
@@ -61,11 +61,14 @@ pub fn powers(plan: &Plan, look: &Look, real_output: bool) -> Vec<(bool, f64)> {
 /// The same of one lamp.
 fn power(plan: &Plan, look: &Look, id: FixtureId, real_output: bool) -> (bool, f64) {
     let fixture = plan.fixture(id);
-    let demand = solve::demand(plan, look, id).at(0.0);
+    let target = solve::demand(plan, look, id);
+    let demand = target.at(0.0);
     let absent = fixture.absent.is_some();
     let now = Conditions { real_output, period_s: 1.0, absent, protected: false };
-    let watts = guards::forecast(fixture, &solve::reach(fixture, &demand), &now).watts();
-    (matches!(demand.colour, Colour::White { .. }), watts)
+    let watts = |demand: &Demand| guards::forecast(fixture, &solve::reach(fixture, demand), &now).watts();
+    // A light that moves is taken where it draws most: what it does on the whole is no more.
+    let most = moves::way(fixture, target, real_output).iter().map(watts).fold(watts(&demand), f64::max);
+    (matches!(demand.colour, Colour::White { .. }), most)
 }
 
 /// How long a look can stand with the bodies as they are; `powers`: see [`powers`].

@@ -275,9 +275,19 @@ impl Engine {
         if self.load.ratings.iter().zip(loads(plan, &full)).all(within) {
             return Vec::new();
         }
+        let steady = |(id, target): (FixtureId, &Moving)| self.steady(id, *target);
+        let targets: Vec<Moving> = plan.fixture_ids().zip(targets).map(steady).collect();
         let to: Vec<Demand> = targets.iter().map(|t| t.at(0.0)).collect();
         let from: Vec<Demand> = self.lamps.iter().map(|l| l.sent.allowed).collect();
-        let all = draw::watts_between(plan, &from, &to, |id| here(plan.fixture(id), id.0));
+        let mut all = draw::watts_between(plan, &from, &to, |id| here(plan.fixture(id), id.0));
+        // Lights that move: all where they draw most at once.
+        let most = |id: FixtureId| {
+            let moves = targets[id.0].motion.is_some() && here(plan.fixture(id), id.0);
+            let stands = all.last().map_or(0.0, |end| end[id.0]);
+            if moves { draw::most_on_its_way(plan, id, targets[id.0]).max(stands) } else { stands }
+        };
+        let most: Vec<f64> = plan.fixture_ids().map(most).collect();
+        all.push(most);
         let standby = |f: &Fixture| match f.control {
             Control::Dmx(_) => Some(f.profile.standby.get()),
             Control::Hand => None,
