@@ -100,6 +100,10 @@ proptest! {
         prop_assert_eq!(&last(&after), &before);
         let (was, now) = (rig.status(), after.status());
         prop_assert_eq!(was.now.nudged, now.now.nudged);
+        // A set that hides who sits there tells numbers, and the start here knows of no protection.
+        if was.protect.on {
+            return Ok(());
+        }
         if was.now.look != "rollcall" {
             prop_assert_eq!(&was.now.look, &now.now.look);
         }
