@@ -67,6 +67,11 @@ pub struct Worst {
 
 /// Source of the rule: the header of tests/reference/flash.csv, and WCAG 2.2 for red (from memory).
 pub fn worst(plan: &Plan, frames: &[Vec<Frame>]) -> Worst {
+    worst_from(plan, frames, 0)
+}
+
+/// The same of the seconds that end with frame `first` or after it; the frames before are their past.
+pub fn worst_from(plan: &Plan, frames: &[Vec<Frame>], first: usize) -> Worst {
     let (rate, full) = (plan.frames.rate() as usize, plan.exposure.zero_stops.get());
     let mut worst = Worst { changes: 0, reds: 0 };
     let lamps = shown(plan, frames);
@@ -77,7 +82,7 @@ pub fn worst(plan: &Plan, frames: &[Vec<Frame>]) -> Worst {
             || lamps.iter().zip(&factors).filter(|(shown, factor)| **factor > 0.0 && !shown.is_empty());
         let rose = |at: usize| at > 0 && here().any(|(shown, _)| rises(shown, at));
         let lux: Vec<f64> = point.iter().map(|xyz| xyz[1]).collect();
-        for end in 1..=lux.len() {
+        for end in first + 1..=lux.len() {
             // While the light stands only what level 1.0 is may change, and slowly.
             if end % 10 == 0 || end == lux.len() || (end > 1 && lux[end - 1] != lux[end - 2]) {
                 worst.changes =
@@ -87,7 +92,7 @@ pub fn worst(plan: &Plan, frames: &[Vec<Frame>]) -> Worst {
         let states: Vec<_> = point.iter().map(state).collect();
         if states.iter().flatten().any(|(_, _, red)| *red) {
             let mut stamps = counter::reds(&states);
-            stamps.retain(|frame| rose(*frame));
+            stamps.retain(|frame| frame + rate > first && rose(*frame));
             worst.reds = worst.reds.max(counter::worst(&stamps, rate));
         }
     }
