@@ -18,6 +18,7 @@ mod motions;
 mod preferences;
 mod properties;
 mod protect;
+mod protect_under_way;
 mod restart;
 mod rig;
 mod seen;
