@@ -5,7 +5,7 @@
 use crate::protect::{PLAN, bright, held, off};
 use crate::rig::{Rig, lit};
 use lampkeep::channels::{Frame, level_channel, value_in};
-use lampkeep::engine::{Options, ProtectFound, Start};
+use lampkeep::engine::{Event, Options, ProtectFound, Start};
 use lampkeep::plan::{Drives, Fixture, Motion, Plan};
 use lampkeep::units::{Share, Stops};
 use std::time::Duration;
@@ -295,14 +295,35 @@ fn what_was_held_when_the_daemon_died_is_dark_after_a_start_in_which_nothing_is_
     let (id, _) = moved();
     let plan = plan();
     for (what, begin) in UNDER_WAY {
-        let mut rig = Rig::new(plan.clone());
-        begin(&mut rig, &id);
-        rig.done(r#"{"do":"protect-on"}"#);
-        rig.run(1.0);
-        let mut rig = started(&plan, ProtectFound::Off, rig.engine.to_keep());
-        rig.run(4.0);
-        rig.json(r#"{"do":"again"}"#);
-        rig.run(4.0);
-        all_dark(what, &plan, &rig.frames);
+        for at_once in [false, true] {
+            let mut rig = Rig::new(plan.clone());
+            begin(&mut rig, &id);
+            if at_once {
+                // Its last frame is still a lit one.
+                let now = plan.frames.moment_of(rig.engine.next_frame());
+                drop(rig.engine.handle(Event::Protect(ProtectFound::On), now));
+            } else {
+                rig.done(r#"{"do":"protect-on"}"#);
+                rig.run(1.0);
+            }
+            let mut rig = started(&plan, ProtectFound::Off, rig.engine.to_keep());
+            rig.run(4.0);
+            rig.json(r#"{"do":"again"}"#);
+            rig.run(4.0);
+            all_dark(what, &plan, &rig.frames);
+        }
     }
+}
+
+#[test]
+fn what_was_scheduled_before_off_is_forgotten_with_it() {
+    let plan = plan();
+    let look = brightest(&plan).name;
+    let mut rig = Rig::new(plan.clone());
+    rig.done(r#"{"do":"protect-on"}"#);
+    let first = rig.frames.len();
+    rig.done(&format!(r#"{{"do":"recall","look":"{look}","over_s":0,"in_s":5}}"#));
+    assert!(off(&mut rig).ok);
+    rig.run(15.0);
+    all_dark("a recall that was scheduled", &plan, &rig.frames[first..]);
 }

@@ -94,7 +94,10 @@ proptest! {
                 rig.frame();
             }
         }
-        let before = last(&rig);
+        // A held lamp is sent zero anew, in whatever colour it will have: there light alone is the same.
+        let same = |a: &Rig, b: &Rig| {
+            if a.status().protect.on { lit_slots(a) == lit_slots(b) } else { last(a) == last(b) }
+        };
         // What holds lamps holds them after the start too: the machine's own file says so.
         let protect = if rig.status().protect.on { ProtectFound::On } else { ProtectFound::Off };
         let again = |kept| {
@@ -104,7 +107,7 @@ proptest! {
         };
         let mut after = again(kept(&rig));
         after.frame();
-        prop_assert_eq!(&last(&after), &before);
+        prop_assert!(same(&after, &rig), "{:?} {:?}", lit_slots(&after), lit_slots(&rig));
         let (was, now) = (rig.status(), after.status());
         prop_assert_eq!(was.now.nudged, now.now.nudged);
         if was.now.look != "rollcall" {
@@ -113,7 +116,7 @@ proptest! {
         // And it can be killed again at once.
         let mut third = again(kept(&after));
         third.frame();
-        prop_assert_eq!(&last(&third), &before);
+        prop_assert!(same(&third, &rig), "{:?} {:?}", lit_slots(&third), lit_slots(&rig));
         // And goes on to where the one that never died goes: nothing is worked out to other slots later.
         let by_itself = was.now.scheduled.is_some() || was.now.look == "rollcall";
         if !by_itself && gap_s == 0.0 {
