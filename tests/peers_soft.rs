@@ -53,6 +53,41 @@ key = { of-full = "80 %" }
 fill = { of-full = "80 %" }
 "#;
 
+/// A face that the key reaches, before a wall that the other lamp lights; both hold the last frame.
+const PROTECTED: &str = r#"
+[camera.main]
+iso = 800
+f-number = 2.8
+shutter = "1/50"
+[room]
+back = "2.4 m"
+[subject.pilot]
+[output.desk]
+kind = "framed"
+port = "interface"
+[profile.holds]
+cooling = "fan"
+beam = "60 deg"
+when-frames-stop = "hold"
+emitter.white = { kelvin = 5600, lux = 1600, watts = "100 W" }
+mode.dim = { slots = [{ drives = "intensity", bits = 8 }] }
+[fixture.key]
+profile = "holds"
+address = 1
+clock = "7:30"
+height = "1.9 m"
+distance = "1.5 m"
+[fixture.wash]
+profile = "holds"
+address = 2
+aim = "wall"
+from-wall = "0.7 m"
+height = "0.3 m"
+[look.work]
+key = { of-full = "80 %" }
+wash = { of-full = "40 %" }
+"#;
+
 struct FarSide {
     master: OwnedFd,
     port: PathBuf,
@@ -129,6 +164,13 @@ enum Fault {
 
 /// Levels of both lamps before the fault, and in the frames after it.
 fn after(fault: Fault) -> ((u8, u8), Vec<(u8, u8)>) {
+    let (stood, frames, _) = after_asking(PLAN, &[], fault);
+    (stood, frames)
+}
+
+/// The same with another plan, and more asked of it once the look stands, before the fault: then the frames
+/// from the last answer on are given too.
+fn after_asking(plan: &str, ask: &[&[&str]], fault: Fault) -> ((u8, u8), Vec<(u8, u8)>, Vec<(u8, u8)>) {
     let folder = tempfile::tempdir().unwrap();
     let name = folder.path().join("interface");
     let point_at = |target: &Path| {
@@ -136,7 +178,7 @@ fn after(fault: Fault) -> ((u8, u8), Vec<(u8, u8)>) {
         std::os::unix::fs::symlink(target, &new).unwrap();
         std::fs::rename(&new, &name).unwrap();
     };
-    let plan = PLAN.replace("\"interface\"", &format!("{:?}", name.to_str().unwrap()));
+    let plan = plan.replace("\"interface\"", &format!("{:?}", name.to_str().unwrap()));
     std::fs::write(folder.path().join("quay.toml"), plan).unwrap();
     let mut far = FarSide::new();
     point_at(&far.port);
@@ -152,6 +194,15 @@ fn after(fault: Fault) -> ((u8, u8), Vec<(u8, u8)>) {
     while clock.now().after(from) < Duration::from_millis(500) || stood == (0, 0) {
         stood = far.frame();
     }
+    let mut asked = Vec::new();
+    for args in ask {
+        assert!(command(folder.path(), args).status().unwrap().success(), "{args:?}");
+        // What the port still holds may be of before the answer.
+        while far.waits() {
+            far.frame();
+        }
+        asked.extend((0..40).map(|_| far.frame()));
+    }
     let gap = match fault {
         Fault::Pulled(gap) => gap,
         Fault::Killed(gap) => {
@@ -159,10 +210,15 @@ fn after(fault: Fault) -> ((u8, u8), Vec<(u8, u8)>) {
             clock.sleep_until(clock.now() + gap);
             // What was still under way is of before.
             while far.waits() {
-                stood = far.frame();
+                let under_way = far.frame();
+                if ask.is_empty() {
+                    stood = under_way;
+                } else {
+                    asked.push(under_way);
+                }
             }
             let _daemon = Daemon(command(folder.path(), &["run", "quay.toml"]).spawn().unwrap());
-            return (stood, (0..60).map(|_| far.frame()).collect());
+            return (stood, (0..60).map(|_| far.frame()).collect(), asked);
         }
     };
     // The name goes first: the number of a closed pseudo-terminal is soon given to someone else.
@@ -171,7 +227,23 @@ fn after(fault: Fault) -> ((u8, u8), Vec<(u8, u8)>) {
     clock.sleep_until(clock.now() + gap);
     let mut far = FarSide::new();
     point_at(&far.port);
-    (stood, (0..60).map(|_| far.frame()).collect())
+    (stood, (0..60).map(|_| far.frame()).collect(), asked)
+}
+
+/// Source: the issue, Build 7: no frame lights a lamp that reaches a protected face between `protect on` and the
+/// confirmed off, through `kill -9` and reconnection.
+#[test]
+fn what_protect_on_holds_stays_dark_when_its_port_is_pulled_and_when_its_daemon_is_killed() {
+    let ms = Duration::from_millis;
+    let faults =
+        [Fault::Pulled(ms(300)), Fault::Pulled(ms(3000)), Fault::Killed(ms(100)), Fault::Killed(ms(3000))];
+    for fault in faults {
+        let (stood, after, asked) = after_asking(PROTECTED, &[&["protect", "on"]], fault);
+        assert!(stood.0 > 0 && stood.1 > 0, "both are lit before: {stood:?}");
+        assert!(asked.iter().chain(&after).all(|frame| frame.0 == 0), "{asked:?} {after:?}");
+        assert_eq!(asked.last().unwrap().1, stood.1, "the lamp that reaches no face stands");
+        assert_eq!(after.last().unwrap().1, stood.1, "and comes back: {after:?}");
+    }
 }
 
 #[test]

@@ -40,6 +40,10 @@ pub struct Kept {
     pub take: Option<KeptTake>,
     /// How many takes each slate has had, the latest last.
     pub slates: Vec<KeptSlate>,
+    /// True if the identity guard held lamps: where it is off at the start, those stay dark until a recall.
+    /// Files of older versions do not say it.
+    #[serde(default)]
+    pub protected: bool,
 }
 
 /// How many takes a slate has had.
@@ -211,6 +215,7 @@ impl Engine {
             again: self.memory.as_ref().map(|m| self.kept_memory(m)),
             take: self.kept_take(),
             slates: self.slates.kept(),
+            protected: self.protected(),
         }
     }
 
@@ -311,6 +316,25 @@ impl Engine {
 }
 
 impl Kept {
+    /// Every text in it that a plan or a person named something by, slates apart.
+    pub(super) fn names(&self) -> Vec<&str> {
+        let light = self.light.as_ref();
+        let memories = self.again.iter().chain(light.and_then(|l| l.before_calibrate.as_ref()));
+        let scenes = memories.clone().map(|m| &m.scene).chain(light.map(|l| &l.scene));
+        let scenes = scenes.filter_map(|scene| match scene {
+            KeptScene::Dark => None,
+            KeptScene::Look(name) | KeptScene::Rest(name) => Some(name),
+            KeptScene::Only(id) | KeptScene::Calibrate(id) => Some(id),
+        });
+        let lamps = || light.into_iter().flat_map(|l| &l.lamps);
+        let targets = memories.flat_map(|m| &m.targets).chain(lamps().map(|l| &l.target));
+        let targets = targets.flat_map(|t| std::iter::once(&t.fixture).chain(&t.moves_in));
+        let texts = lamps().filter_map(|l| l.absent.as_ref());
+        let texts = texts.chain(light.and_then(|l| l.scheduled.as_ref()));
+        let bodies = self.bodies.iter().map(|b| &b.lamp).chain(self.batteries.iter().map(|b| &b.lamp));
+        scenes.chain(targets).chain(texts).chain(bodies).map(String::as_str).collect()
+    }
+
     /// Whether every figure and text in it can be what lampkeep wrote.
     ///
     /// Errors: what cannot be, in words.

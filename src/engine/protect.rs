@@ -6,6 +6,7 @@
 
 use std::collections::BTreeSet;
 
+use super::kept::Kept;
 use super::{Action, Engine, Event, Ticket};
 use crate::control::{Answer, Failure, FailureKind, ProtectStatus, Status};
 use crate::guards::identity::Protection;
@@ -118,6 +119,18 @@ impl Protect {
         self.redactor.slate(slate);
     }
 
+    /// Names of what another run kept are not told: it may have had another plan. Those of the plan in force
+    /// get their numbers again.
+    pub fn learn_kept(&mut self, kept: &Kept, plan: &Plan) {
+        for name in kept.names() {
+            self.redactor.erase(name);
+        }
+        for kept in &kept.slates {
+            self.redactor.slate(&kept.slate);
+        }
+        self.redactor.learn(plan);
+    }
+
     /// True while lamps are held: also while an off is still on its way to the disk.
     pub fn on(&self) -> bool {
         self.lock.is_on() || self.releasing.is_some()
@@ -169,6 +182,7 @@ impl Engine {
         self.protect.damaged = None;
         self.protect.lock.turn_on();
         self.protect.keep = Some(true);
+        self.keeps.at_once = true;
         self.unsettle_held();
     }
 
@@ -199,6 +213,14 @@ impl Engine {
         self.protect.off_waits = false;
         self.protect.damaged = None;
         self.protect.lock = Lock::off();
+        // A start after this must find it so.
+        self.keeps.at_once = true;
+        self.dark_until_recall();
+    }
+
+    /// Leads the lamps that reach a face to zero, with no way back but a recall: after an off, here or while
+    /// the daemon was away.
+    pub(super) fn dark_until_recall(&mut self) {
         let at = self.next_frame();
         let dark = Moving::still(Demand { lux: 0.0, colour: solve::dark_colour(&self.plan) });
         let held: Vec<FixtureId> = self
@@ -210,6 +232,10 @@ impl Engine {
             self.nudged |= self.lamps[id.0].target.base.lux > 0.0;
             self.turn(id, dark, at, 0);
             self.lamps[id.0].settled = false;
+            // Nor is the last frame of the run before sent anew.
+            if let Some(stays) = self.as_it_was.get_mut(id.0) {
+                *stays = false;
+            }
             for memory in [&mut self.memory, &mut self.before_calibrate].into_iter().flatten() {
                 memory.targets[id.0] = dark;
             }

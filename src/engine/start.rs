@@ -74,9 +74,7 @@ impl Engine {
         let (away_s, away) = (start.returns_after_s(), start.away_said());
         let since_kept_s = start.gap_s.unwrap_or(0.0);
         let Some(kept) = start.kept else { return false };
-        for kept in &kept.slates {
-            self.protect.learn_slate(&kept.slate);
-        }
+        self.protect.learn_kept(&kept, &self.plan);
         self.slates = Slates::from_kept(kept.slates);
         self.memory = kept.again.as_ref().and_then(|m| self.memory_of(m));
         if let Some(take) = kept.take {

@@ -228,7 +228,11 @@ impl Engine {
             .map(|id| Lamp::dark(engine.plan.fixture(id), dark, &engine.conditions(id)))
             .collect();
         engine.begin_heat();
+        let held_before = start.kept.as_ref().is_some_and(|kept| kept.protected);
         let returned = engine.take_up(start);
+        if held_before && !engine.protected() {
+            engine.dark_until_recall();
+        }
         if let OnStart::Look(look) = engine.plan.on_start
             && !returned
         {

@@ -19,6 +19,7 @@ mod motions;
 mod preferences;
 mod properties;
 mod protect;
+mod protect_under_way;
 mod restart;
 mod rig;
 mod seen;

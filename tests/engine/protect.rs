@@ -6,14 +6,14 @@ use crate::properties::{any_request, cases};
 use crate::rig::{Rig, lit, slots};
 use lampkeep::channels::Frame;
 use lampkeep::control::{Answer, FailureKind, Request};
-use lampkeep::engine::{Event, NotKept, Options, ProtectFound};
+use lampkeep::engine::{Event, Kept, NotKept, Options, ProtectFound, Start};
 use lampkeep::guards::identity::reach::{LEAST_SHARE, reached};
-use lampkeep::plan::{Control, Plan, SubjectId, load};
+use lampkeep::plan::{Control, Plan, SubjectId, UnlockedStrobe, load};
 use proptest::prelude::*;
 use std::sync::LazyLock;
 
 /// The demo with a wall lamp that reaches no face, and names that stand in no sentence of ours.
-static PLAN: LazyLock<Plan> = LazyLock::new(|| {
+pub static PLAN: LazyLock<Plan> = LazyLock::new(|| {
     let mut plan = load::demo();
     plan.path = Some("/srv/okapi/okapi.toml".into());
     for (i, f) in plan.fixtures.iter_mut().enumerate() {
@@ -25,6 +25,10 @@ static PLAN: LazyLock<Plan> = LazyLock::new(|| {
         if let Some(absent) = &mut f.absent {
             *absent = "lemur has it".to_owned();
         }
+    }
+    plan.fixtures[1].strobe = Some(UnlockedStrobe { value: 0, reason: "walrus wants a flash".to_owned() });
+    for (i, circuit) in plan.circuits.iter_mut().enumerate() {
+        circuit.id = format!("gnu-circuit{i}");
     }
     for (i, look) in plan.looks.iter_mut().enumerate() {
         look.name = format!("yonder{i}");
@@ -39,19 +43,72 @@ static PLAN: LazyLock<Plan> = LazyLock::new(|| {
     plan
 });
 
-/// Texts that may not leave while protected: every name of the plan, what is typed in these tests, slates.
+/// The same set on another day: its lamps, looks and reasons have other names.
+static YESTERDAY: LazyLock<Plan> = LazyLock::new(|| {
+    let mut plan = PLAN.clone();
+    plan.hash.push_str("-yesterday");
+    for (i, f) in plan.fixtures.iter_mut().enumerate() {
+        f.id = format!("vixen{i}");
+        if let Some(body) = &mut f.body {
+            body.name = format!("vixen-body{i}");
+        }
+        if let Some(absent) = &mut f.absent {
+            *absent = "vixen took it".to_owned();
+        }
+    }
+    for (i, look) in plan.looks.iter_mut().enumerate() {
+        look.name = format!("vixen at quay {i}");
+    }
+    plan
+});
+
+/// Texts that may not leave while protected: every name of the plan and of the one before, what is typed in
+/// these tests, slates.
 const NAMES: &[&str] = &[
-    "zebra", "quokka", "yonder", "okapi", "gnu", "narwhal", "lemur", "ibex", "nobody", "no-such", "kept-in",
+    "zebra", "quokka", "yonder", "okapi", "gnu", "narwhal", "lemur", "walrus", "vixen", "ibex", "nobody",
+    "no-such", "kept-in",
 ];
 
+/// What [`YESTERDAY`] left: a look or one lamp that is lit, a take that has not been steady, a recall to come.
+fn left(only: bool, take: bool, scheduled: bool) -> Kept {
+    let mut rig = Rig::new(YESTERDAY.clone());
+    let look = |rig: &mut Rig, index: usize, more: &str| {
+        let name = &YESTERDAY.looks[index].name;
+        rig.done(&format!(r#"{{"do":"recall","look":"{name}"{more}}}"#));
+    };
+    let still = YESTERDAY
+        .looks
+        .iter()
+        .position(|l| !l.protect && !l.targets.is_empty() && l.targets.iter().all(|t| t.motion.is_none()));
+    look(&mut rig, still.expect("a still look"), r#","over_s":0"#);
+    rig.run(20.0);
+    let lamp =
+        YESTERDAY.fixtures.iter().find(|f| f.address().is_some() && f.absent.is_none()).expect("a lamp");
+    if only {
+        rig.done(&format!(r#"{{"do":"only","lamp":"{}"}}"#, lamp.id));
+        rig.run(20.0);
+    }
+    if take {
+        rig.done(r#"{"do":"take-start","slate":"ibex"}"#);
+        rig.run(1.0);
+        rig.done(r#"{"do":"protect-on"}"#);
+        rig.run(1.0);
+    } else if scheduled {
+        look(&mut rig, 0, r#","in_s":60"#);
+    }
+    rig.engine.to_keep()
+}
+
 /// The lamps of a plan that reach a face, by geometry alone.
-fn held(plan: &Plan) -> Vec<String> {
+pub fn held(plan: &Plan) -> Vec<String> {
     let faces: Vec<_> = (0..plan.subjects.len()).map(SubjectId).collect();
     reached(plan, &faces, LEAST_SHARE).iter().map(|r| plan.fixture(r.fixture).id.clone()).collect()
 }
 
 fn dark(plan: &Plan, frames: &[Frame]) -> Result<(), String> {
-    let held = held(plan);
+    // Worked out once for the plan that nearly every frame is of.
+    static HELD: LazyLock<Vec<String>> = LazyLock::new(|| held(&PLAN));
+    let held = if std::ptr::eq(plan, &*PLAN) { HELD.clone() } else { held(plan) };
     match lit(plan, frames).into_iter().find(|(id, lux, _)| *lux > 0.0 && held.contains(id)) {
         Some((id, lux, slots)) => Err(format!("{id} gives {lux} lx, slots {slots:?}")),
         None => Ok(()),
@@ -84,12 +141,12 @@ fn code(rig: &mut Rig) -> String {
     answer.data.expect("a code")["code"].as_str().expect("digits").to_owned()
 }
 
-fn off(rig: &mut Rig) -> Answer {
+pub fn off(rig: &mut Rig) -> Answer {
     let code = code(rig);
     rig.json(&format!(r#"{{"do":"protect-off","code":"{code}"}}"#))
 }
 
-fn bright(rig: &mut Rig) {
+pub fn bright(rig: &mut Rig) {
     let look = PLAN.looks.iter().max_by_key(|l| if l.protect { 0 } else { l.targets.len() }).expect("looks");
     rig.done(&format!(r#"{{"do":"recall","look":"{}","over_s":0}}"#, look.name));
     rig.run(20.0);
@@ -99,7 +156,7 @@ fn bright(rig: &mut Rig) {
 fn any_other() -> impl Strategy<Value = Request> {
     prop_oneof![
         20 => any_request().prop_map(|r| renamed(&r)),
-        1 => Just(Request::TakeStart { slate: Some("ibex".to_owned()) }),
+        1 => prop_oneof!["ibex", "ibex-7", "yonder0"].prop_map(|slate| Request::TakeStart { slate: Some(slate) }),
         1 => Just(Request::Recall { look: "look-2".to_owned(), over_s: Some(0.0), in_s: None, at: None }),
         1 => (0..12_usize).prop_map(|i| Request::Only { lamp: format!("lamp-{i}") }),
         2 => (0..PLAN.fixtures.len(), 0..255_u16, any::<bool>()).prop_map(|(i, value, end)| Request::Calibrate {
@@ -118,8 +175,16 @@ proptest! {
         before in proptest::collection::vec((any_other(), 0..8_usize), 0..6),
         requests in proptest::collection::vec((any_other(), 0..8_usize, 0..12_u8), 60),
         fading in any::<bool>(),
+        kept in proptest::option::of(any::<(bool, bool, bool, bool)>()),
+        on_at_start in any::<bool>(),
     ) {
-        let mut rig = Rig::new(PLAN.clone());
+        let protect = if on_at_start { ProtectFound::On } else { ProtectFound::Off };
+        let options = Options { simulate: true, boot_id: "test".into(), protect, ..Options::default() };
+        let start = kept.map(|(only, take, scheduled, same_boot)| {
+            let kept = Some(left(only, take, scheduled));
+            Start { kept, gap_s: Some(0.5), same_boot, ..Start::default() }
+        });
+        let mut rig = Rig::starting(PLAN.clone(), options, start.unwrap_or_default());
         for (request, frames) in before {
             rig.ask(request);
             for _ in 0..frames { rig.frame(); }
@@ -128,8 +193,8 @@ proptest! {
             rig.ask(Request::Recall { look: PLAN.looks[0].name.clone(), over_s: Some(3.0), in_s: None, at: None });
             rig.run(0.5);
         }
-        let first = rig.frames.len();
-        let told = rig.alerts.len();
+        let first = if on_at_start { 0 } else { rig.frames.len() };
+        let told = if on_at_start { 0 } else { rig.alerts.len() };
         let mut texts = vec![serde_json::to_string(&rig.ask(Request::ProtectOn {})).expect("JSON")];
         for (request, frames, more) in requests {
             let shown = format!("{request:?}");
@@ -169,7 +234,8 @@ proptest! {
             prop_assert_eq!(leaks(&text), None, "{}", text);
         }
         // Off, and still dark until the next recall, whatever else is asked by itself.
-        rig.ask(Request::TakeEnd { mark: None });
+        let ended = serde_json::to_string(&rig.ask(Request::TakeEnd { mark: None })).expect("JSON");
+        prop_assert_eq!(leaks(&ended), None, "{}", ended);
         prop_assert!(off(&mut rig).ok);
         let first = rig.frames.len();
         rig.run(1.0);
@@ -181,6 +247,95 @@ proptest! {
             if let Err(why) = dark(&PLAN, frames) { prop_assert!(false, "after off: {}", why); }
         }
     }
+}
+
+proptest! {
+    #![proptest_config(cases(100))]
+
+    /// The same with few requests and many streams: light alone, a reload that moves lamps, an end of the daemon.
+    #[test]
+    fn short_streams_of_any_requests_light_no_held_lamp(
+        before in proptest::collection::vec((any_other(), 0..4_usize), 1..4),
+        requests in proptest::collection::vec((any_other(), 0..4_usize), 1..8),
+        after in any::<Option<bool>>(),
+    ) {
+        let mut rig = Rig::new(PLAN.clone());
+        for (request, frames) in before {
+            rig.ask(request);
+            for _ in 0..frames { rig.frame(); }
+        }
+        let first = rig.frames.len();
+        rig.ask(Request::ProtectOn {});
+        for (request, frames) in requests {
+            rig.ask(request);
+            for _ in 0..frames { rig.frame(); }
+        }
+        rig.frame();
+        for frames in &rig.frames[first..] {
+            if let Err(why) = dark(&PLAN, frames) { prop_assert!(false, "{}", why); }
+        }
+        let Some(off) = after else { return Ok(()) };
+        // Killed; another set may have turned it off meanwhile.
+        let protect = if off { ProtectFound::Off } else { ProtectFound::On };
+        let options = Options { simulate: true, protect, ..Options::default() };
+        let kept = Some(rig.engine.to_keep());
+        let start = Start { kept, gap_s: Some(0.1), same_boot: true, ..Start::default() };
+        let mut rig = Rig::starting(PLAN.clone(), options, start);
+        for _ in 0..4 { rig.frame(); }
+        rig.ask(Request::Again {});
+        for _ in 0..4 { rig.frame(); }
+        for frames in &rig.frames {
+            if let Err(why) = dark(&PLAN, frames) { prop_assert!(false, "after a start: {}", why); }
+        }
+    }
+}
+
+#[test]
+fn what_another_plan_left_is_told_without_its_names() {
+    for (only, take, scheduled) in (0..8).map(|i| (i & 1 > 0, i & 2 > 0, i & 4 > 0)) {
+        for same_boot in [true, false] {
+            for found in [ProtectFound::On, ProtectFound::Off] {
+                let options = Options { simulate: true, protect: found.clone(), ..Options::default() };
+                let kept = Some(left(only, take, scheduled));
+                let start = Start { kept, gap_s: Some(0.5), same_boot, ..Start::default() };
+                let mut rig = Rig::starting(PLAN.clone(), options, start);
+                if found == ProtectFound::Off {
+                    rig.run(1.0);
+                }
+                let told = rig.alerts.len();
+                let mut texts = vec![rig.done(r#"{"do":"protect-on"}"#)];
+                rig.run(1.0);
+                texts.push(serde_json::to_string(&rig.status()).expect("JSON"));
+                if let Some(take) = rig.status().now.take {
+                    texts.push(take);
+                    texts.push(rig.done(r#"{"do":"take-end"}"#));
+                }
+                texts.push(serde_json::to_string(&rig.json(r#"{"do":"again"}"#)).expect("JSON"));
+                for request in [r#"{"do":"take-start","slate":"narwhal"}"#, r#"{"do":"take-end"}"#] {
+                    texts.push(serde_json::to_string(&rig.json(request)).expect("JSON"));
+                }
+                texts.extend(rig.alerts[told..].iter().map(|(_, _, said)| said.clone()));
+                for text in texts {
+                    assert_eq!(leaks(&text), None, "{text}");
+                }
+            }
+        }
+    }
+}
+
+#[test]
+fn the_reason_of_an_unlocked_strobe_is_not_told_while_protected() {
+    let mut rig = Rig::new(PLAN.clone());
+    let said = |rig: &Rig| {
+        let alerts = rig.status().alerts;
+        alerts.into_iter().find(|a| a.kind == "strobe-unlocked").expect("it stands").said
+    };
+    rig.run(1.0);
+    assert!(said(&rig).contains("zebra1") && said(&rig).contains("walrus wants a flash"), "{}", said(&rig));
+    rig.done(r#"{"do":"protect-on"}"#);
+    rig.run(1.0);
+    assert!(said(&rig).contains("lamp-2"), "{}", said(&rig));
+    assert_eq!(leaks(&said(&rig)), None, "{}", said(&rig));
 }
 
 #[test]

@@ -56,6 +56,10 @@ impl Rig {
             batteries: Vec::new(),
             ..Options::default()
         };
+        Self::starting(plan, options, start)
+    }
+
+    pub fn starting(plan: Plan, options: Options, start: Start) -> Self {
         Self::of(Engine::starting(Arc::new(plan), options, start))
     }
 
