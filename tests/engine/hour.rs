@@ -526,6 +526,11 @@ fn afternoon(seed: u64, frames: u64) -> (Most, BTreeMap<String, u64>) {
     for (_, kind, _) in &flood.rig.alerts {
         *alerts.entry(kind.clone()).or_default() += 1;
     }
+    let table = include_str!("../../docs/interface.md");
+    let standing = flood.rig.status().alerts.into_iter().map(|a| a.kind);
+    for kind in alerts.keys().cloned().chain(standing) {
+        assert!(table.contains(&format!("`{kind}`")), "docs/interface.md does not have the alert `{kind}`");
+    }
     let asked: u64 = flood.asked.values().sum();
     println!(
         "seed {seed}: {} frames, {asked} requests ({} refused), {} reloads, {} gaps\n  {most:?}, rating {RATING_VA}\n  \
