@@ -378,6 +378,21 @@ fn light_that_returned_counts_for_what_it_is_and_a_raise_of_it_waits_out_the_sec
     }
 }
 
+/// A second has other frames in it then, and what was counted in the old ones says nothing.
+#[test]
+fn a_reload_with_another_frame_rate_makes_raises_wait_a_second_of_the_new_one() {
+    let slow = plan_of(&RIG.replace("name = ", "frame-rate = \"20 Hz\"\nname = "));
+    for (from, to) in [(slow.clone(), small()), (small(), slow)] {
+        let mut rig = Rig::new(from);
+        strobe(&mut rig, 2, 20);
+        rig.reload(to.clone());
+        let first = rig.frames.len();
+        strobe(&mut rig, 2, 40);
+        let Worst { changes, .. } = seen::worst(&to, &rig.frames[first..]);
+        assert!((3..=6).contains(&changes), "{changes} changes a second at {} Hz", to.frames.rate());
+    }
+}
+
 #[test]
 fn a_strobe_slot_stays_at_its_safe_value_whatever_is_asked_and_an_unlocked_one_is_told() {
     let slot = |rig: &Rig| rig.status().fixtures[0].slots[0];
