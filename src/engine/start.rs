@@ -157,6 +157,7 @@ impl Engine {
             self.lamps = dark;
             return false;
         }
+        self.flash_returns(since_kept_s - went_on_s);
         (self.scene, self.nudged) = (scene, light.nudged);
         self.position = light.position.filter(|p| *p < self.plan.order.len());
         self.heat.ramp = light.held.clone();

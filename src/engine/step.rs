@@ -79,8 +79,11 @@ impl Engine {
             if self.stays_as_it_was(index, &now) {
                 continue;
             }
-            let holds = Holds { heat: self.heat.held(index), circuit: self.load.share() };
-            self.lamps[index].offer(&self.plan.fixtures[index], &now, holds);
+            let fixture = &self.plan.fixtures[index];
+            // Nothing lowers a lamp set by hand: it draws what it was told to give.
+            let circuit = if fixture.address().is_some() { self.load.share() } else { 1.0 };
+            let holds = Holds { heat: self.heat.held(index), circuit };
+            self.lamps[index].offer(fixture, &now, holds);
         }
         self.as_it_was.clear();
         self.hold_flashes(n);
