@@ -167,6 +167,11 @@ impl Engine {
         let bodies = before.iter().zip(&old.bodies).filter(with_model).map(kept).collect();
         self.options.heat = Some(HeatStart { bodies, gap_s: Some(0.0) });
         self.begin_heat();
+        // A lamp that no frame reaches holds for as long as before; at another address nobody knows.
+        for (fixture, body) in self.plan.fixtures.iter().zip(&mut self.heat.bodies) {
+            let same = |f: &Fixture| f.lamp_name() == fixture.lamp_name() && f.address() == fixture.address();
+            body.gap_s = before.iter().position(same).and_then(|i| old.bodies.get(i)?.gap_s);
+        }
         self.heat.told_group = old.told_group;
         self.heat.lands = self.next_frame();
         self.heat_wires();

@@ -227,6 +227,9 @@ impl Engine {
         let lamp = &mut self.lamps[id.0];
         lamp.turn(fixture, target, mix, 0, frames);
         lamp.moved_before_s = was.moved_s;
+        if let Some(glide) = &was.glide {
+            lamp.glide_on(glide);
+        }
         lamp.pin = was.pin.clone().filter(|pin| pin.slots.len() == lamp.sent.slots.len());
         let unheld =
             if held.holds() && !held.dark { was.allowed.lux / held.share() } else { was.allowed.lux };

@@ -3,7 +3,6 @@
 use super::shape::LATE_SHARE_OF_SECOND;
 use super::state::{Change, Scene};
 use super::{Action, Engine, Event, say};
-use crate::channels::Frame;
 use crate::control::Alert;
 use crate::guards::{self, Conditions, Holds};
 use crate::light::{Colour, Demand, Moving, solve};
@@ -150,11 +149,6 @@ impl Engine {
             }
         }
         self.renderings.search_ahead(&self.plan);
-    }
-
-    /// Frames of every output as they stand.
-    pub(super) fn frames(&self, n: FrameNumber) -> Vec<Frame> {
-        self.patches.iter().map(|patch| patch.frame(n, |id| &self.lamps[id.0].sent.slots)).collect()
     }
 
     /// What the clock brings by itself: scheduled requests, the end of rest.
