@@ -14,10 +14,17 @@ run --release --test thermal properties:: -- || failed=1
 LAMPKEEP_CASES=$((20 * LAMPKEEP_CASES)) run --release --test flash --test identity -- || failed=1
 # 100 000 floods of requests through the whole engine on each of two plans where 50 is set.
 LAMPKEEP_CASES=$((20 * LAMPKEEP_CASES)) run --release --test engine floods:: -- || failed=1
-# The guards one by one, through the whole engine: 27 s where 1 is set, nearly all of it `protect::whatever`, a
-# second a case; about 20 minutes where 50 is set.
-run --release --test engine -- protect::whatever load:: soft:: floors:: motions:: restart:: || failed=1
-# 100 000 short streams and restarts past the identity guard where 50 is set: 114 s for 2000, on one core; about 95
-# minutes for all.
+# Whole days of the identity guard and of takes, and lights that move or come back after a start, which other guards
+# look at too; where 50 is set: 1200 of `whatever`, 800 takes of 1000 requests each, 2000 and 3000 of motions, 2000 each of
+# starts and of spoilt files.
+run --release --test engine -- protect::whatever takes::a_thousand motions:: restart:: || failed=1
+# Identity: 100 000 short streams and restarts where 50 is set. Its other tests (protect_under_way::) have no random
+# cases and run every day.
 LAMPKEEP_CASES=$((20 * LAMPKEEP_CASES)) run --release --test engine -- protect::short || failed=1
+# Takes: 100 000 short streams where 50 is set.
+LAMPKEEP_CASES=$((20 * LAMPKEEP_CASES)) run --release --test engine -- takes::short || failed=1
+# Circuits and soft starts: 100 800 streams and gaps each where 50 is set.
+LAMPKEEP_CASES=$((84 * LAMPKEEP_CASES)) run --release --test engine -- load:: soft:: || failed=1
+# Floors: 50 000 rows of fades and 50 000 of nudges where 50 is set.
+LAMPKEEP_CASES=$((25 * LAMPKEEP_CASES)) run --release --test engine -- floors:: || failed=1
 exit "$failed"
