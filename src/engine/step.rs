@@ -61,7 +61,7 @@ impl Engine {
         self.end_overlays(n);
         self.search_once(n);
         let wink = self.wink;
-        let rollcall = self.rollcall.as_ref().map(|r| r.showing(n));
+        let rollcall = self.rollcall.as_ref().map(|r| r.lit(n));
         for index in 0..self.lamps.len() {
             let id = FixtureId(index);
             let now = self.conditions(id);
@@ -338,7 +338,7 @@ fn winking(fixture: &crate::plan::Fixture, demand: Demand, now: &Conditions) -> 
 }
 
 /// A lamp in a rollcall: low if it is its turn, dark if not; white as it stands.
-fn low(fixture: &crate::plan::Fixture, demand: &Demand, its_turn: bool) -> Demand {
+pub(super) fn low(fixture: &crate::plan::Fixture, demand: &Demand, its_turn: bool) -> Demand {
     let colour: Colour = demand.colour;
     if !its_turn {
         return Demand { lux: 0.0, colour };

@@ -19,8 +19,7 @@ const STRETCH_S: f64 = 12.0;
 const NO_CHANGE: f64 = 0.099;
 /// A look none of whose lights comes to this share of red is far from the 0.8 that counts, whatever it adds up to.
 const NO_RED: f64 = 0.5;
-/// Motions are taken to be deeper than they are by so much: slots are rounded, and the last 10 s before a run are
-/// another run's. What passes here is then not held in the frames.
+/// Motions are taken to be deeper than they are by so much, since slots are rounded.
 const DEEPER: f64 = 1.05;
 /// Colours of a way that are looked at for red.
 const COLOURS: u32 = 64;

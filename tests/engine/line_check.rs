@@ -106,3 +106,38 @@ fn what_cannot_be_tried_is_refused_with_a_way_on() {
     assert!(refused(r#"{"do":"rollcall","lamp":"fill"}"#).contains("protected face"));
     assert!(rig.json(r#"{"do":"rollcall","lamp":"glow"}"#).ok);
 }
+
+#[test]
+fn a_lamp_comes_on_beside_its_address_at_most_once_a_second_and_its_body_counts_as_lit() {
+    let plan = load::demo();
+    let first = usize::from(plan.fixture(plan.fixture_named("fill").unwrap()).address().unwrap().first);
+    let mut rig = Rig::new(plan);
+    rig.run(0.1);
+    let (mut was, mut came, mut n) = (false, Vec::new(), 0);
+    for request in 0..40 {
+        let shift = if request % 2 == 0 { r#""shift":1"# } else { r#""end":true"# };
+        rig.done(&format!(r#"{{"do":"rollcall","lamp":"fill",{shift}}}"#));
+        for _ in 0..9 {
+            rig.frame();
+            n += 1;
+            let lit = rig.frames.last().unwrap()[0].slots[first] > 0;
+            if lit && !was {
+                came.push(n);
+            }
+            was = lit;
+        }
+    }
+    assert!(came.len() >= 3 && came.windows(2).all(|w| w[1] - w[0] >= 40), "{came:?}");
+    let body = |rig: &Rig| {
+        let status = rig.status();
+        status.fixtures.iter().find(|f| f.id == "broad").and_then(|f| f.body_est_c).unwrap()
+    };
+    let mut rig = Rig::new(load::demo());
+    rig.run(0.1);
+    let cold = body(&rig);
+    for _ in 0..4 {
+        rig.done(r#"{"do":"rollcall","lamp":"broad","shift":1}"#);
+        rig.run(50.0);
+    }
+    assert!(body(&rig) > cold + 0.5, "{} after {cold}", body(&rig));
+}
