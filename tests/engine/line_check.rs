@@ -10,10 +10,10 @@ use crate::rig::Rig;
 fn shown(request: &str) -> (Vec<u8>, Vec<u8>, String) {
     let mut rig = Rig::new(load::demo());
     rig.run(0.1);
-    let dark = rig.frames.last().unwrap()[0].slots.to_vec();
+    let dark = rig.frames.last().expect("frames")[0].slots.to_vec();
     let said = rig.done(request);
     rig.run(2.0);
-    (dark, rig.frames.last().unwrap()[0].slots.to_vec(), said)
+    (dark, rig.frames.last().expect("frames")[0].slots.to_vec(), said)
 }
 
 #[test]
@@ -81,10 +81,10 @@ fn slots_that_are_another_lamps_are_never_written() {
     let mut rig = Rig::new(plan);
     rig.run(0.1);
     let at = usize::from(first + footprint) - 1;
-    let dark = rig.frames.last().unwrap()[0].slots[at..at + 2].to_vec();
+    let dark = rig.frames.last().expect("frames")[0].slots[at..at + 2].to_vec();
     rig.done(r#"{"do":"rollcall","lamp":"fill","shift":1}"#);
     rig.run(1.0);
-    assert_eq!(rig.frames.last().unwrap()[0].slots[at..at + 2], dark[..]);
+    assert_eq!(rig.frames.last().expect("frames")[0].slots[at..at + 2], dark[..]);
 }
 
 #[test]
