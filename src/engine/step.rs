@@ -88,6 +88,9 @@ impl Engine {
         self.as_it_was.clear();
         self.hold_flashes(n);
         self.last = Some(n);
+        if self.rollcall.as_ref().is_some_and(|r| r.beside(n).is_some()) {
+            self.tried_beside = Some(n);
+        }
         self.watch_take(n);
         actions.push(Action::Send(self.frames(n)));
         self.heat_goes_on();

@@ -77,9 +77,6 @@ impl Engine {
         // flashes.
         let free = self.tried_beside.map_or(at, |last| at.max(last + u64::from(self.clock().rate())));
         let start = if shift == 0 { at } else { free };
-        if shift != 0 {
-            self.tried_beside = Some(start);
-        }
         self.rollcall = Some(Rollcall { lamps: vec![id], start, each, shift });
         let place = format!("universe {universe} slot {first}");
         let place = if shift == 0 { place } else { format!("{place} instead of {}", address.first) };
