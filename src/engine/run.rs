@@ -416,9 +416,13 @@ impl Loop {
                 rate: health.as_ref().map_or(output.rate, |h| h.rate),
                 frames: health.as_ref().map_or(0, |h| h.frames),
                 late_us_p50: health.as_ref().and_then(|h| h.late_us_p50),
+                late_us_p99: health.as_ref().and_then(|h| h.late_us_p99),
                 late_us_p999: health.as_ref().and_then(|h| h.late_us_p999),
+                late_us_max: health.as_ref().and_then(|h| h.late_us_max),
+                missed: health.as_ref().map_or(0, |h| h.missed),
                 reopened: health.as_ref().map_or(0, |h| h.reopened),
                 last_gap_s: health.as_ref().and_then(|h| h.last_gap_s),
+                real_time: health.map(|h| h.real_time).unwrap_or_default(),
             }
         };
         self.outputs.iter().map(status).collect()

@@ -3,7 +3,8 @@
 use std::path::Path;
 
 use super::encode::framed::{self, MESSAGE_MAX};
-use super::output::{Port, Sent, WireError};
+use super::error::WireError;
+use super::output::{Port, Sent};
 use super::tty::{STALLED_AFTER, Tty};
 use crate::channels::Frame;
 use crate::clock::{Clock, SystemClock};

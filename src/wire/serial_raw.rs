@@ -5,8 +5,9 @@ use std::time::Duration;
 
 use rustix::io::Errno;
 
-use super::encode::dmx::{self, PACKET_MAX, SLOT_US, Timing};
-use super::output::{Port, Sent, WireError};
+use super::encode::dmx::{self, GROUP, PACKET_MAX, SLOT_US, Timing};
+use super::error::WireError;
+use super::output::{Port, Sent};
 use super::tty::{STALLED_AFTER, Tty};
 use crate::channels::Frame;
 use crate::clock::{Clock, SystemClock};
@@ -137,14 +138,27 @@ impl Port for Raw {
         let started = self.clock.now();
         self.mark_start()?;
         let first_slot = self.clock.now();
-        let written = self.tty.write(&self.packet[..length], first_slot + STALLED_AFTER)?;
-        if written < length {
-            // The next break starts a new packet for the lamps; old bytes must not follow it.
-            self.tty.discard_output()?;
-            return Err(self.tty.stalled());
+        let group = if self.timing.pause_us > 0 { GROUP } else { length };
+        let mut taken = 0;
+        while taken < length {
+            let begin = first_slot + Duration::from_micros(self.timing.byte_us(taken).into());
+            if taken > 0 {
+                self.clock.sleep_until(begin);
+            }
+            let end = (taken + group).min(length);
+            let written = self.tty.write(&self.packet[taken..end], begin + STALLED_AFTER)?;
+            taken += written;
+            // The interface's own buffer may hold all of it: a break before that is out would cut it off,
+            // and what is left over would pass for slots of the next packet.
+            let now = if group == length { first_slot } else { self.clock.now() };
+            let on_the_line = u64::from(START_COST_US) + written as u64 * u64::from(SLOT_US);
+            self.line_free = now + Duration::from_micros(on_the_line);
+            if taken < end {
+                // The next break starts a new packet for the lamps; old bytes must not follow it.
+                self.tty.discard_output()?;
+                return Err(self.tty.stalled());
+            }
         }
-        let on_the_line = u64::from(START_COST_US) + length as u64 * u64::from(SLOT_US);
-        self.line_free = first_slot + Duration::from_micros(on_the_line);
         Ok(Sent { started })
     }
 
