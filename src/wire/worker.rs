@@ -9,6 +9,7 @@ use std::time::Duration;
 
 use super::error::{WireError, WireErrorKind};
 use super::find::Finder;
+use super::latency::LatencyTimer;
 use super::latest::Reader;
 use super::output::{self, Port, attainable_rate};
 use super::pace::Pace;
@@ -184,6 +185,9 @@ impl Worker {
     fn say_where(&mut self) {
         let Some(found) = self.finder.as_mut().and_then(Finder::news) else { return };
         tracing::info!(output = self.output.name, "opened {found}");
+        if let Some(timer) = LatencyTimer::of(&found.device).filter(LatencyTimer::is_slow) {
+            tracing::info!(output = self.output.name, "{timer}");
+        }
     }
 
     /// Lets go of the port, at once: while a dead one is held open, the interface that comes back is

@@ -52,14 +52,16 @@ fn usb_name(field: &Field<'_>) -> Option<UsbName> {
         field.wrong_type("a table", EXAMPLE);
         return None;
     };
-    let (vendor, product) = (t.get("vendor").map(|f| number(&f)), t.get("product").map(|f| number(&f)));
+    let (vendor, product) =
+        (t.get("vendor").map(|f| number(&f, "0403")), t.get("product").map(|f| number(&f, "6001")));
     let serial = t.get("serial").map(|f| serial(&f));
     let known = t.finish();
+    if !known {
+        return None;
+    }
     if vendor.is_none() && product.is_none() && serial.is_none() {
-        if known {
-            let said = format!("{} names nothing", t.owner());
-            field.wrong(Kind::MissingKey, said, format!("write it like `usb = {EXAMPLE}`, or some of these"));
-        }
+        let said = format!("{} names nothing", t.owner());
+        field.wrong(Kind::MissingKey, said, format!("write it like `usb = {EXAMPLE}`, or some of these"));
         return None;
     }
     // Each that is there must be right.
@@ -69,17 +71,14 @@ fn usb_name(field: &Field<'_>) -> Option<UsbName> {
 }
 
 /// Four hexadecimal digits, as `lsusb` shows them; `0x` may stand before.
-fn number(field: &Field<'_>) -> Option<u16> {
-    let text = field.text("0403")?;
+fn number(field: &Field<'_>, example: &str) -> Option<u16> {
+    let text = field.text(example)?;
     let digits = text.strip_prefix("0x").unwrap_or(text);
     let read = u16::from_str_radix(digits, 16).ok().filter(|_| digits.len() <= 4 && !digits.starts_with('+'));
     if read.is_none() {
         let said = format!("`{}` of {} is no number of four hexadecimal digits", field.key(), field.owner());
-        field.wrong(
-            Kind::OutOfRange,
-            said,
-            format!("write it as `lsusb` shows it: `{} = \"0403\"`", field.key()),
-        );
+        let help = format!("write it as `lsusb` shows it: `{} = \"{example}\"`", field.key());
+        field.wrong(Kind::OutOfRange, said, help);
     }
     read
 }
