@@ -161,7 +161,7 @@ fn with_daemon<T>(load: Load, spin: bool, work: impl FnOnce(&Path, &AtomicU64, u
                     // Ten every 5 ms.
                     clock.sleep_until(Moment::since_start(Duration::from_micros(requests * 500)));
                     for _ in 0..10 {
-                        let look = if requests % 2 == 0 { "near" } else { "one" };
+                        let look = if requests.is_multiple_of(2) { "near" } else { "one" };
                         let line = format!("{{\"do\":\"recall\",\"look\":\"{look}\",\"over_s\":0}}\n");
                         if stream.write_all(line.as_bytes()).is_err() {
                             return;
