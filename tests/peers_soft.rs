@@ -103,11 +103,20 @@ impl FarSide {
         Self { master, port: PathBuf::from(std::ffi::OsString::from_vec(name)), decoder: Decoder::new() }
     }
 
-    /// True if a whole frame is there to be read.
-    fn waits(&mut self) -> bool {
-        let mut fds = [PollFd::new(&self.master, PollFlags::IN)];
-        poll(&mut fds, Some(&Timespec { tv_sec: 0, tv_nsec: 0 })).unwrap();
-        fds[0].revents().contains(PollFlags::IN)
+    /// All frames that the port holds, or that were read with others before.
+    fn under_way(&mut self) -> Vec<Levels> {
+        let now = Timespec { tv_sec: 0, tv_nsec: 0 };
+        loop {
+            let mut fds = [PollFd::new(&self.master, PollFlags::IN)];
+            poll(&mut fds, Some(&now)).unwrap();
+            if !fds[0].revents().contains(PollFlags::IN) {
+                break;
+            }
+            let mut part = [0; 4096];
+            let n = rustix::io::read(&self.master, &mut part).unwrap();
+            self.decoder.feed(&part[..n]);
+        }
+        std::iter::from_fn(|| self.decoder.next_message()).map(|m| (m.data[1], m.data[2])).collect()
     }
 
     /// The two slots of the next frame.
@@ -201,9 +210,7 @@ fn after_asking(plan: &str, ask: &[&[&str]], fault: Fault) -> (Levels, Vec<Level
     for args in ask {
         assert!(command(folder.path(), args).status().unwrap().success(), "{args:?}");
         // What the port still holds may be of before the answer.
-        while far.waits() {
-            far.frame();
-        }
+        far.under_way();
         asked.extend((0..40).map(|_| far.frame()));
     }
     let gap = match fault {
@@ -212,13 +219,11 @@ fn after_asking(plan: &str, ask: &[&[&str]], fault: Fault) -> (Levels, Vec<Level
             drop(daemon);
             clock.sleep_until(clock.now() + gap);
             // What was still under way is of before.
-            while far.waits() {
-                let under_way = far.frame();
-                if ask.is_empty() {
-                    stood = under_way;
-                } else {
-                    asked.push(under_way);
-                }
+            let under_way = far.under_way();
+            if ask.is_empty() {
+                stood = under_way.last().copied().unwrap_or(stood);
+            } else {
+                asked.extend(under_way);
             }
             let _daemon = Daemon(command(folder.path(), &["run", "quay.toml"]).spawn().unwrap());
             return (stood, (0..60).map(|_| far.frame()).collect(), asked);
