@@ -22,6 +22,7 @@ pub mod cli;
 pub mod clock;
 pub mod control;
 pub mod daemon;
+pub mod doctor;
 pub mod engine;
 pub mod files;
 pub mod guards;

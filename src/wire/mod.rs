@@ -14,6 +14,7 @@ mod latest;
 mod os;
 pub mod output;
 mod pace;
+pub mod probe;
 pub mod realtime;
 pub mod sender;
 pub mod serial_framed;
