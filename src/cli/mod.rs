@@ -4,6 +4,7 @@ pub mod args;
 pub mod big;
 mod calibrate;
 pub mod check;
+pub mod device;
 pub mod exit;
 pub mod new;
 pub mod nudge;

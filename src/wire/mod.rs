@@ -2,11 +2,14 @@
 //!
 //! `encode` is pure bytes and timing figures; `serial_raw` and `serial_framed` drive ports, `sim`
 //! keeps what it was sent and reads it back as light; `sender` is the thread, `output` what all
-//! ports share. No light is computed for the lamps here, and nothing here waits for the engine.
+//! ports share; `device` is a simulated interface, the far side of a serial port. No light is computed for
+//! the lamps here, and nothing here waits for the engine.
 
+pub mod device;
 pub mod encode;
 mod health;
 mod latest;
+mod line;
 mod os;
 pub mod output;
 pub mod sender;
