@@ -20,8 +20,8 @@ const EVERY: Duration = Duration::from_secs(1);
 const SHOWN: usize = 12;
 /// Pieces of `slow`: half of what a line of 250 kbit/s carries, 22 700 bytes a second.
 const SLOW: Reads = Reads::Pieces { bytes: 227, every: Duration::from_millis(20) };
-/// Pieces of `short`: hardly anything, so that the port's buffer is always full and takes parts of writes.
-const SHORT: Reads = Reads::Pieces { bytes: 100, every: Duration::from_millis(50) };
+/// Pieces of `short`: less than any output sends, so that the port's buffer is soon full and takes parts of writes.
+const SHORT: Reads = Reads::Pieces { bytes: 20, every: Duration::from_millis(50) };
 /// What can be typed.
 const WORDS: &str = "gone, back, back NAME, stuck, slow, short, well, quit";
 
