@@ -102,6 +102,8 @@ pub(super) struct Rollcall {
     pub lamps: Vec<FixtureId>,
     pub start: FrameNumber,
     pub each: u64,
+    /// So many slots beside its address is the lamp tried; 0: at its own.
+    pub shift: i32,
 }
 
 impl Rollcall {

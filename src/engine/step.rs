@@ -3,7 +3,6 @@
 use super::shape::LATE_SHARE_OF_SECOND;
 use super::state::{Change, Scene};
 use super::{Action, Engine, Event, say};
-use crate::channels::Frame;
 use crate::control::Alert;
 use crate::guards::{self, Conditions, Holds};
 use crate::light::{Colour, Demand, Moving, solve};
@@ -80,8 +79,11 @@ impl Engine {
             if self.stays_as_it_was(index, &now) {
                 continue;
             }
-            let holds = Holds { heat: self.heat.held(index), circuit: self.load.share() };
-            self.lamps[index].offer(&self.plan.fixtures[index], &now, holds);
+            let fixture = &self.plan.fixtures[index];
+            // Nothing lowers a lamp set by hand: it draws what it was told to give.
+            let circuit = if fixture.address().is_some() { self.load.share() } else { 1.0 };
+            let holds = Holds { heat: self.heat.held(index), circuit };
+            self.lamps[index].offer(fixture, &now, holds);
         }
         self.as_it_was.clear();
         self.hold_flashes(n);
@@ -147,11 +149,6 @@ impl Engine {
             }
         }
         self.renderings.search_ahead(&self.plan);
-    }
-
-    /// Frames of every output as they stand.
-    pub(super) fn frames(&self, n: FrameNumber) -> Vec<Frame> {
-        self.patches.iter().map(|patch| patch.frame(n, |id| &self.lamps[id.0].sent.slots)).collect()
     }
 
     /// What the clock brings by itself: scheduled requests, the end of rest.

@@ -214,6 +214,9 @@ fn renamed(request: Request, demo: &Plan, ours: &Plan) -> Request {
             Request::Nudge { lamp: lamp(name), stops, kelvin, mired, duv }
         }
         Request::Only { lamp: name } => Request::Only { lamp: lamp(name) },
+        Request::Rollcall { each_s, lamp: Some(name), shift, end } => {
+            Request::Rollcall { each_s, lamp: Some(lamp(name)), shift, end }
+        }
         Request::Wink { lamp: name } => Request::Wink { lamp: lamp(name) },
         Request::Absent { lamp: name, back } => Request::Absent { lamp: lamp(name), back },
         Request::Cold { lamp: name } => Request::Cold { lamp: lamp(name) },
