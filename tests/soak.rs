@@ -171,13 +171,19 @@ impl Interface<'_> {
         let device = Device::plug_in(Some(&self.name), self.soak.clock).unwrap();
         Plugged {
             device,
-            decoder: Decoder::new(self.speaks),
+            // A late reader may find the first two in one.
+            decoder: Decoder::new(self.speaks).expecting(self.slots()),
             since: self.soak.clock.now(),
             first: None,
             fill: 0,
             frames: 0,
             bytes: Vec::new(),
         }
+    }
+
+    /// Of a patch of four: 176 + 16 + 23 x 44 is E1.11's 1204 us; a framed interface wants 25 bytes of data.
+    fn slots(&self) -> usize {
+        if self.speaks == Speaks::Raw { 22 } else { 24 }
     }
 
     /// Reads for `span`, looking at every frame.
@@ -219,9 +225,7 @@ impl Interface<'_> {
         let name = self.name.display();
         let said = || format!("{name}: frame {} of this plug: {:?}", plugged.frames, &packet.slots[..8]);
 
-        // 176 + 16 + 23 x 44 is E1.11's 1204 us; a framed interface wants 25 bytes of data.
-        let slots = if self.speaks == Speaks::Raw { 22 } else { 24 };
-        assert_eq!(packet.slots.len(), slots, "{}", said());
+        assert_eq!(packet.slots.len(), self.slots(), "{}", said());
         let [key, seventy_seven, fill, ninety_nine, rest @ ..] = &packet.slots[..] else { unreachable!() };
         assert_eq!((*seventy_seven, *ninety_nine), (77, 99), "{}", said());
         assert!(rest.iter().all(|slot| *slot == 0), "{}", said());
@@ -231,17 +235,17 @@ impl Interface<'_> {
         let since = |at: Option<Moment>| at.map_or(Duration::MAX, |at| packet.at.after(at));
         let gap = [since(self.pulled), since(self.last)];
         let standing = (least(1)..=most(1)).contains(fill);
-        if plugged.first.is_none() {
-            plugged.first = Some(packet.at);
+        if let Some(first) = plugged.first {
+            let up = packet.at.after(first);
+            assert!(*fill <= most(1), "{}", said());
+            assert!(moving || *fill >= plugged.fill, "{} after {}", said(), plugged.fill);
+            assert!(standing || up <= SOFT_START + 2 * LATE, "{}: {up:?} after the first", said());
+        } else {
             self.figures.back.push(packet.at.after(plugged.since));
             assert!(standing || gap[1].saturating_add(LATE) >= MAY_BE_DARK, "{} after {gap:?}", said());
             assert!(*fill == 0 || gap[0] <= MAY_BE_DARK + LATE, "{}: lit at once after {gap:?}", said());
             self.figures.soft += u64::from(*fill == 0);
-        } else {
-            let up = packet.at.after(plugged.first.unwrap());
-            assert!(*fill <= most(1), "{}", said());
-            assert!(moving || *fill >= plugged.fill, "{} after {}", said(), plugged.fill);
-            assert!(standing || up <= SOFT_START + 2 * LATE, "{}: {up:?} after the first", said());
+            plugged.first = Some(packet.at);
         }
         plugged.fill = *fill;
         plugged.frames += 1;

@@ -95,6 +95,13 @@ impl Decoder {
         }
     }
 
+    /// One that knows how many slots a raw packet has, so that it parts several even if they are the first.
+    #[must_use]
+    pub fn expecting(mut self, slots: usize) -> Self {
+        self.usual = Some(slots + 1);
+        self
+    }
+
     /// Takes bytes that were read at `now`.
     pub fn feed(&mut self, bytes: &[u8], now: Moment) {
         match self.speaks {
@@ -222,6 +229,10 @@ mod tests {
         decoder.feed(&[0, 3, 4, 0, 5, 6], at(75));
         decoder.quiet(at(90));
         assert_eq!(slots(&mut decoder), [[1, 2], [3, 4], [5, 6]]);
+        let mut decoder = Decoder::new(Speaks::Raw).expecting(2);
+        decoder.feed(&[0, 1, 2, 0, 3, 4], at(0));
+        decoder.quiet(at(25));
+        assert_eq!(slots(&mut decoder), [[1, 2], [3, 4]]);
     }
 
     #[test]
