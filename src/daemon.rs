@@ -19,7 +19,7 @@ use crate::engine::{Engine, Options, ProtectFound, Start};
 use crate::plan::{OutputKind, Plan, load};
 use crate::protect_file::ProtectFile;
 use crate::state_file::{self, When};
-use crate::wire::SimWatch;
+use crate::wire::{self, SimWatch};
 use crate::{files, logging, service};
 
 /// Time that the engine is given before its first frame, for the outputs to open their ports.
@@ -80,6 +80,8 @@ fn serve(plan: Plan, simulate: bool, record: Option<PathBuf>) -> Result<(), Stri
         let mut interrupt = signal(SignalKind::interrupt()).map_err(|e| format!("signals: {e}"))?;
         let mut hangup = signal(SignalKind::hangup()).map_err(|e| format!("signals: {e}"))?;
 
+        // Before any other thread is: what is locked now and later includes all of them.
+        wire::realtime::ask();
         let boot_id = clock.boot_id().unwrap_or_default();
         let simulated = simulate || plan.outputs.iter().all(|o| o.kind == OutputKind::Simulator);
         let state = places::state_folder(&plan.name, simulated);

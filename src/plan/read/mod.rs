@@ -17,6 +17,7 @@ mod names;
 mod order;
 mod patch;
 mod place;
+mod port;
 mod profile;
 mod settings;
 mod spectrum;
