@@ -11,6 +11,7 @@ use std::time::Duration;
 use lampkeep::clock::{Clock, SystemClock};
 use lampkeep::wire::encode::framed::Decoder;
 use rustix::fs::{Mode, OFlags};
+use rustix::process::{Pid, Signal, kill_process};
 use serde_json::{Value, json};
 
 const PATIENCE: Duration = Duration::from_secs(30);
@@ -150,6 +151,18 @@ fn a_plan_that_names_it_is_measured_pulled_and_back_at_a_word() {
     interface.types("quit");
     assert_eq!(interface.child.0.wait().unwrap().code(), Some(0));
     assert!(std::fs::symlink_metadata(folder.join("pier")).is_err(), "the name is gone");
+}
+
+#[test]
+fn told_to_end_it_takes_its_name_along() {
+    let folder = tempfile::tempdir().unwrap();
+    for signal in [Signal::INT, Signal::TERM] {
+        let mut interface = Interface::start(folder.path(), &["device", "pier", "--json"]);
+        interface.until("its name", |line| line["plugged-in"] == "pier");
+        kill_process(Pid::from_child(&interface.child.0), signal).unwrap();
+        assert_eq!(interface.child.0.wait().unwrap().code(), Some(0));
+        assert!(std::fs::symlink_metadata(folder.path().join("pier")).is_err(), "{signal:?}");
+    }
 }
 
 #[test]

@@ -6,6 +6,7 @@ use std::sync::mpsc::{Receiver, TryRecvError, sync_channel};
 use std::time::Duration;
 
 use serde_json::{Value, json};
+use tokio::signal::unix::{SignalKind, signal};
 
 use super::exit::Exit;
 use super::run::{fault, print};
@@ -63,9 +64,26 @@ fn word(line: &str) -> Result<Word, String> {
     }
 }
 
-/// Lines typed, from a thread of their own; the channel ends with them.
+/// Lines typed, from a thread of their own, and `quit` at Ctrl-C: an end without that would leave a name behind
+/// that leads to whatever terminal is opened next.
 fn typed() -> std::io::Result<Receiver<String>> {
     let (send, receive) = sync_channel(8);
+    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
+    let (mut interrupt, mut terminate) = {
+        let _within = runtime.enter();
+        (signal(SignalKind::interrupt())?, signal(SignalKind::terminate())?)
+    };
+    let quit = send.clone();
+    std::thread::Builder::new().name("signals".into()).spawn(move || {
+        runtime.block_on(async {
+            tokio::select! {
+                _ = interrupt.recv() => {}
+                _ = terminate.recv() => {}
+            }
+        });
+        // Whoever would read it has ended already.
+        let _ = quit.send("quit".to_owned());
+    })?;
     std::thread::Builder::new().name("typed".into()).spawn(move || {
         for line in std::io::stdin().lock().lines().map_while(Result::ok) {
             if send.send(line).is_err() {
@@ -210,7 +228,7 @@ impl Session {
     }
 }
 
-/// Is an interface until `quit` or a signal.
+/// Is an interface until `quit`, Ctrl-C or SIGTERM.
 #[must_use]
 pub fn run(args: &DeviceArgs, json: bool) -> Exit {
     let clock = SystemClock::start();
