@@ -148,6 +148,8 @@ fn serve(plan: Plan, simulate: bool, record: Option<PathBuf>) -> Result<(), Stri
         let thread = std::thread::Builder::new()
             .name("engine".into())
             .spawn(move || {
+                // Refused, frames may be worked out late; the log and status say so of the senders already.
+                let _ = wire::realtime::take_engine_priority();
                 let ready = move || service::ready(&name);
                 // The receiver lives until this has been read.
                 let _ = ended_in.send(run::run(engine, edges, ready));

@@ -85,8 +85,8 @@ key = { of-full = "80 %" }
 wash = { of-full = "40 %" }
 "#;
 
-/// The two lamps' slots of a frame.
-type Pair = (u8, u8);
+/// Levels of both lamps in a frame.
+type Levels = (u8, u8);
 
 struct FarSide {
     device: Device,
@@ -108,13 +108,13 @@ impl FarSide {
     }
 
     /// The two slots of each frame that is there already.
-    fn waiting(&mut self) -> Vec<Pair> {
+    fn waiting(&mut self) -> Vec<Levels> {
         while self.read(Duration::ZERO) {}
         std::iter::from_fn(|| self.decoder.next_message()).map(|m| (m.data[1], m.data[2])).collect()
     }
 
     /// The two slots of the next frame.
-    fn frame(&mut self) -> Pair {
+    fn frame(&mut self) -> Levels {
         let clock = SystemClock::start();
         loop {
             if let Some(message) = self.decoder.next_message() {
@@ -159,14 +159,14 @@ enum Fault {
 }
 
 /// Levels of both lamps before the fault, and in the frames after it.
-fn after(fault: Fault) -> (Pair, Vec<Pair>) {
+fn after(fault: Fault) -> (Levels, Vec<Levels>) {
     let (stood, frames, _) = after_asking(PLAN, &[], fault);
     (stood, frames)
 }
 
 /// The same with another plan, and more asked of it once the look stands, before the fault: then the frames
 /// from the last answer on are given too.
-fn after_asking(plan: &str, ask: &[&[&str]], fault: Fault) -> (Pair, Vec<Pair>, Vec<Pair>) {
+fn after_asking(plan: &str, ask: &[&[&str]], fault: Fault) -> (Levels, Vec<Levels>, Vec<Levels>) {
     let folder = tempfile::tempdir().unwrap();
     let name = folder.path().join("interface");
     let plan = plan.replace("\"interface\"", &format!("{:?}", name.to_str().unwrap()));

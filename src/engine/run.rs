@@ -25,7 +25,7 @@ use crate::units::Moment;
 use crate::wire::{self, Sender, SimWatch};
 
 /// Outputs send a frame this long after its moment, so that it is ready by then. Chosen: a request is on the
-/// wire within a frame period and this; a frame of five lamps is worked out in a fifth of it (docs/wire.md).
+/// wire within a frame period and this, and a millisecond is what is worth waiting for (docs/wire.md).
 const SEND_AFTER: Duration = Duration::from_millis(1);
 /// Silence of an output that counts as one: this long, and [`SILENT_FRAMES`] of its frames. Judgement: lamps
 /// bear less than a tenth of a second of it without a sign.

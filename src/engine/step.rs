@@ -61,7 +61,7 @@ impl Engine {
         self.end_overlays(n);
         self.search_once(n);
         let wink = self.wink;
-        let rollcall = self.rollcall.as_ref().map(|r| r.showing(n));
+        let rollcall = self.rollcall.as_ref().map(|r| r.lit(n));
         for index in 0..self.lamps.len() {
             let id = FixtureId(index);
             let now = self.conditions(id);
@@ -88,6 +88,9 @@ impl Engine {
         self.as_it_was.clear();
         self.hold_flashes(n);
         self.last = Some(n);
+        if self.rollcall.as_ref().is_some_and(|r| r.beside(n).is_some()) {
+            self.tried_beside = Some(n);
+        }
         self.watch_take(n);
         actions.push(Action::Send(self.frames(n)));
         self.heat_goes_on();
@@ -338,7 +341,7 @@ fn winking(fixture: &crate::plan::Fixture, demand: Demand, now: &Conditions) -> 
 }
 
 /// A lamp in a rollcall: low if it is its turn, dark if not; white as it stands.
-fn low(fixture: &crate::plan::Fixture, demand: &Demand, its_turn: bool) -> Demand {
+pub(super) fn low(fixture: &crate::plan::Fixture, demand: &Demand, its_turn: bool) -> Demand {
     let colour: Colour = demand.colour;
     if !its_turn {
         return Demand { lux: 0.0, colour };

@@ -15,6 +15,9 @@ use crate::control::RealTimeStatus;
 /// Priority asked for, in the class `SCHED_FIFO`. Chosen: over everything that has none, and under 50, which
 /// the kernel gives its own interrupt threads, those of the serial ports among them (from memory).
 pub const PRIORITY: u8 = 40;
+/// Priority of the engine's thread: a frame that is worked out late goes out a period late. Chosen: under the
+/// senders, which must never wait for it.
+pub const ENGINE_PRIORITY: u8 = 30;
 /// Bit of the capability to lock memory without limit. Source: Linux, include/uapi/linux/capability.h.
 const CAP_IPC_LOCK: u32 = 14;
 
@@ -25,12 +28,21 @@ static MEMORY: OnceLock<Result<(), String>> = OnceLock::new();
 ///
 /// Errors: why not, with one next step. The thread is then as it was.
 pub fn take_priority() -> Result<u8, String> {
-    let refused = match os::set_fifo(PRIORITY.into()) {
-        Ok(()) => return Ok(PRIORITY),
+    take(PRIORITY)
+}
+
+/// Gives the calling thread [`ENGINE_PRIORITY`]; as [`take_priority`].
+pub fn take_engine_priority() -> Result<u8, String> {
+    take(ENGINE_PRIORITY)
+}
+
+fn take(priority: u8) -> Result<u8, String> {
+    let refused = match os::set_fifo(priority.into()) {
+        Ok(()) => return Ok(priority),
         Err(errno) => errno,
     };
     // A user may be permitted less.
-    let limit = getrlimit(Resource::Rtprio).current.unwrap_or(0).min(u64::from(PRIORITY));
+    let limit = getrlimit(Resource::Rtprio).current.unwrap_or(0).min(u64::from(priority));
     match u8::try_from(limit) {
         Ok(less) if less > 0 && os::set_fifo(less.into()).is_ok() => Ok(less),
         _ => Err(format!(
@@ -66,13 +78,16 @@ pub fn memory_permitted() -> Result<(), String> {
     ))
 }
 
-/// Locks the memory of this process for good, what it has and what it will have; a second call only tells.
+/// Locks the memory of this process for good: all that it has, its whole program text included, and of what it
+/// will have each page from its first use on. A second call only tells.
 ///
+/// Not all of what it will have at once: that would keep the stacks of threads whole, 2 MiB each.
 /// Errors: as [`memory_permitted`]. Then nothing is locked.
 pub fn lock_memory() -> Result<(), String> {
     let lock = || {
         memory_permitted()?;
-        mlockall(MlockAllFlags::CURRENT | MlockAllFlags::FUTURE)
+        mlockall(MlockAllFlags::CURRENT)
+            .and_then(|()| mlockall(MlockAllFlags::FUTURE | MlockAllFlags::ONFAULT))
             .map_err(|errno| format!("memory is not locked ({errno}): give the machine more memory"))
     };
     MEMORY.get_or_init(lock).clone()

@@ -17,7 +17,7 @@ use crate::clock::{Clock, SystemClock};
 use crate::plan::{Output, OutputKind};
 use crate::units::Moment;
 
-/// Stack of a sender's thread: what it needs is known and small, and locked memory holds all of it.
+/// Stack of a sender's thread: what it needs is known and small (two frames, a port's message).
 const STACK: usize = 256 * 1024;
 
 /// The engine's hold on an output. Dropping it is [`Sender::stop`].

@@ -272,3 +272,104 @@ impl Worker {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use std::os::fd::OwnedFd;
+    use std::os::unix::fs::symlink;
+    use std::path::Path;
+    use std::sync::atomic::AtomicBool;
+
+    use rustix::pty::{OpenptFlags, openpt, ptsname, unlockpt};
+
+    use super::super::health::Meter;
+    use super::super::latest::latest;
+    use super::*;
+    use crate::channels::Frame;
+    use crate::plan::PortName;
+
+    /// Plugs an interface with this serial number into a folder that stands for the machine.
+    fn plug(root: &Path, tty: &str, serial: &str) -> OwnedFd {
+        let usb = root.join("sys/devices/1-1");
+        let class = usb.join("1-1:1.0").join(tty).join("tty").join(tty);
+        std::fs::create_dir_all(&class).unwrap();
+        for (file, text) in [("idVendor", "0403"), ("idProduct", "6001"), ("serial", serial)] {
+            std::fs::write(usb.join(file), text).unwrap();
+        }
+        symlink(usb.join("1-1:1.0").join(tty), class.join("device")).unwrap();
+        let far = openpt(OpenptFlags::RDWR | OpenptFlags::NOCTTY).unwrap();
+        unlockpt(&far).unwrap();
+        let name = ptsname(&far, Vec::new()).unwrap().into_string().unwrap();
+        symlink(name, root.join("dev").join(tty)).unwrap();
+        symlink(class, root.join("sys/class/tty").join(tty)).unwrap();
+        far
+    }
+
+    fn pull(root: &Path, tty: &str, far: OwnedFd) {
+        std::fs::remove_file(root.join("sys/class/tty").join(tty)).unwrap();
+        std::fs::remove_file(root.join("dev").join(tty)).unwrap();
+        std::fs::remove_dir_all(root.join("sys/devices/1-1")).unwrap();
+        drop(far);
+    }
+
+    /// The first bytes of a packet of 30 slots that come to the far side, however long they take.
+    fn first_packet(far: &OwnedFd) -> [u8; 31] {
+        let mut packet = [0; 31];
+        let mut taken = 0;
+        while taken < packet.len() {
+            taken += rustix::io::read(far, &mut packet[taken..]).unwrap_or(0);
+        }
+        packet
+    }
+
+    #[test]
+    fn an_interface_that_comes_back_under_a_new_name_gets_the_standing_frame_and_another_does_not() {
+        let folder = tempfile::tempdir().unwrap();
+        let root = folder.path();
+        for part in ["sys/class/tty", "dev"] {
+            std::fs::create_dir_all(root.join(part)).unwrap();
+        }
+        let far = plug(root, "ttyUSB0", "A1");
+        let port = PortName::Path(root.join("dev/ttyUSB0"));
+        // A second output that wants a port: so no spare one is taken.
+        let _second = Finder::new(port.clone());
+        let kind = OutputKind::Raw { port: port.clone(), break_us: 176, mark_us: 16, slow: false };
+        let output = Output { name: "pier".to_owned(), kind, universe: 1, rate: 40, wake: Wake::Sleep };
+        let clock = SystemClock::start();
+        let (mut frames, newest) = latest();
+        let shared = Arc::new(Shared { stop: AtomicBool::new(false), meter: Meter::new(40) });
+        let pace = Pace::new(40, Duration::ZERO, clock.now());
+        let mut worker = Worker::new(output, clock, None, newest, Arc::clone(&shared), pace);
+        worker.finder = Some(Finder::under(port, &root.join("sys"), &root.join("dev")));
+        let thread = std::thread::spawn(move || worker.run());
+        let mut lit = Frame::dark(1, 1, 30);
+        lit.slots[..30].fill(7);
+        frames.publish(&lit);
+        assert_eq!(first_packet(&far)[1..], [7; 30]);
+
+        pull(root, "ttyUSB0", far);
+        let wait = |what: &str, is_so: &dyn Fn() -> bool| {
+            let end = clock.now() + Duration::from_secs(20);
+            while !is_so() {
+                assert!(clock.now() < end, "{what}: {:?}", shared.meter.read());
+                clock.sleep_until(clock.now() + Duration::from_millis(5));
+            }
+        };
+        let says = |text: &str| shared.meter.read().said.is_some_and(|said| said.contains(text));
+        wait("the loss", &|| says("there is no serial port"));
+        // Another interface takes its name.
+        let other = plug(root, "ttyUSB0", "B2");
+        wait("the other one", &|| says("is not the interface that this output had"));
+        pull(root, "ttyUSB0", other);
+        lit.slots[..30].fill(9);
+        frames.publish(&lit);
+        let far = plug(root, "ttyUSB1", "A1");
+        assert_eq!(first_packet(&far)[1..], [9; 30], "the newest frame first");
+        wait("the return", &|| shared.meter.read().said.is_none());
+        let health = shared.meter.read();
+        assert_eq!(health.reopened, 1);
+        assert!(health.last_gap_s.unwrap() > 0.0);
+        shared.stop.store(true, Ordering::Release);
+        thread.join().unwrap();
+    }
+}

@@ -7,6 +7,7 @@
 //! 60 times (`-- --typed N`), beside the floor: the time that the same process takes to start and to be
 //! answered without any change of light (`lampkeep status`).
 
+#[expect(dead_code, reason = "shared with the bench of the wire, which uses all of it")]
 mod daemon;
 
 use std::path::Path;

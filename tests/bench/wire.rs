@@ -186,25 +186,26 @@ fn daemon_window(window: Duration, load: Load, spin: bool) -> Seen {
     let (seen, requests) = with_daemon(load, spin, |folder, received, process| {
         let clock = SystemClock::start();
         let thread = sender_of(process);
-        let before = ran(process, thread);
+        let (before, first) = (ran(process, thread), received.load(Ordering::Relaxed));
         clock.sleep_until(Moment::since_start(window));
         let cpu = (ran(process, thread) - before).as_secs_f64() / window.as_secs_f64();
+        let frames = received.load(Ordering::Relaxed) - first;
+        // One may lie just before the window's start, one just after its end.
+        let due = (window.as_secs_f64() * f64::from(RATE)) as u64 - 1;
+        // Status is made anew each second when nothing but counters change.
+        clock.sleep_until(clock.now() + Duration::from_millis(1100));
         let mut client = Client::connect(folder).expect("a socket");
         client.send(r#"{"do":"status"}"#).expect("sent");
         let answer = client.answer();
         let output = &answer["data"]["outputs"][0];
         let us = |field: &str| output[field].as_f64().unwrap_or(f64::NAN);
-        let frames = output["frames"].as_u64().unwrap_or(0);
-        // What is on its way to the reader.
-        clock.sleep_until(clock.now() + Duration::from_millis(200));
-        let lost = frames.saturating_sub(received.load(Ordering::Relaxed));
         Seen {
             p50: us("late_us_p50"),
             p99: us("late_us_p99"),
             p999: us("late_us_p999"),
             max: us("late_us_max"),
             frames,
-            lost: lost + output["missed"].as_u64().unwrap_or(0),
+            lost: due.saturating_sub(frames).max(output["missed"].as_u64().unwrap_or(0)),
             cpu,
             priority: output["real_time"]["priority"].as_u64(),
             requests: 0.0,

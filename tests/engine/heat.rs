@@ -343,6 +343,34 @@ fn light_that_returns_held_for_heat_goes_on_held() {
     }
 }
 
+/// The greatest rise holds for what is asked and for what heat lets go of alike.
+#[test]
+fn a_lamp_with_a_greatest_rise_keeps_to_it_out_of_the_dark_and_when_heat_lets_go() {
+    let text =
+        text("kind = \"simulator\"", "").replace("address = 11\n", "address = 11\nrise = \"0.5 %/s\"\n");
+    let mut rig = Rig::new(read(&text));
+    // 100 W are full, so half a hundredth of it in a second is half a watt; a step of 16 bits on top.
+    let most_w = 0.5 / RATE + 2.0 * 100.0 / 65535.0;
+    let mut before = of(&rig, "fill").watts;
+    let mut rises = |rig: &mut Rig, frames: u32| {
+        let from = before;
+        for n in 0..frames {
+            rig.frame();
+            let now = of(rig, "fill").watts;
+            assert!(now - before <= most_w, "frame {n}: {before} to {now} W");
+            before = now;
+        }
+        before - from
+    };
+    rig.done(LONG);
+    rises(&mut rig, 12_000);
+    assert!(held(&rig, "fill") > 0.5, "{}", held(&rig, "fill"));
+    rig.done(r#"{"do":"absent","lamp":"key"}"#);
+    // 0.05 stop a second of some 23 W would be 0.8 W a second.
+    let up = rises(&mut rig, 200);
+    assert!((2.0..=2.6).contains(&up), "{up} W in five seconds");
+}
+
 #[test]
 fn an_absent_lamp_cools_and_the_others_come_up_without_it() {
     let mut rig = hot();

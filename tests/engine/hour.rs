@@ -214,8 +214,9 @@ fn renamed(request: Request, demo: &Plan, ours: &Plan) -> Request {
             Request::Nudge { lamp: lamp(name), stops, kelvin, mired, duv }
         }
         Request::Only { lamp: name } => Request::Only { lamp: lamp(name) },
-        Request::Rollcall { each_s, lamp: Some(name), shift, end } => {
-            Request::Rollcall { each_s, lamp: Some(lamp(name)), shift, end }
+        // Beside its address a lamp counts as lit there, which slots decoded at their places do not show.
+        Request::Rollcall { each_s, lamp: Some(name), end, .. } => {
+            Request::Rollcall { each_s, lamp: Some(lamp(name)), shift: 0, end }
         }
         Request::Wink { lamp: name } => Request::Wink { lamp: lamp(name) },
         Request::Absent { lamp: name, back } => Request::Absent { lamp: lamp(name), back },

@@ -10,10 +10,10 @@ use crate::rig::Rig;
 fn shown(request: &str) -> (Vec<u8>, Vec<u8>, String) {
     let mut rig = Rig::new(load::demo());
     rig.run(0.1);
-    let dark = rig.frames.last().unwrap()[0].slots.to_vec();
+    let dark = rig.frames.last().expect("frames")[0].slots.to_vec();
     let said = rig.done(request);
     rig.run(2.0);
-    (dark, rig.frames.last().unwrap()[0].slots.to_vec(), said)
+    (dark, rig.frames.last().expect("frames")[0].slots.to_vec(), said)
 }
 
 #[test]
@@ -81,10 +81,10 @@ fn slots_that_are_another_lamps_are_never_written() {
     let mut rig = Rig::new(plan);
     rig.run(0.1);
     let at = usize::from(first + footprint) - 1;
-    let dark = rig.frames.last().unwrap()[0].slots[at..at + 2].to_vec();
+    let dark = rig.frames.last().expect("frames")[0].slots[at..at + 2].to_vec();
     rig.done(r#"{"do":"rollcall","lamp":"fill","shift":1}"#);
     rig.run(1.0);
-    assert_eq!(rig.frames.last().unwrap()[0].slots[at..at + 2], dark[..]);
+    assert_eq!(rig.frames.last().expect("frames")[0].slots[at..at + 2], dark[..]);
 }
 
 #[test]
@@ -105,4 +105,41 @@ fn what_cannot_be_tried_is_refused_with_a_way_on() {
     assert!(refused(r#"{"do":"rollcall","lamp":"glow","shift":1}"#).contains("no other address is tried"));
     assert!(refused(r#"{"do":"rollcall","lamp":"fill"}"#).contains("protected face"));
     assert!(rig.json(r#"{"do":"rollcall","lamp":"glow"}"#).ok);
+}
+
+#[test]
+fn a_lamp_comes_on_beside_its_address_at_most_once_a_second_and_its_body_counts_as_lit() {
+    let plan = load::demo();
+    let first = usize::from(plan.fixture(plan.fixture_named("fill").unwrap()).address().unwrap().first);
+    let mut rig = Rig::new(plan);
+    rig.run(0.1);
+    // Its own slot of kelvin, where a lamp set one slot further has its level.
+    let dark = rig.frames.last().unwrap()[0].slots[first];
+    let (mut was, mut came, mut n) = (false, Vec::new(), 0);
+    for request in 0..100 {
+        let shift = if request % 2 == 0 { r#""shift":1"# } else { r#""end":true"# };
+        rig.done(&format!(r#"{{"do":"rollcall","lamp":"fill",{shift}}}"#));
+        for _ in 0..9 {
+            rig.frame();
+            n += 1;
+            let lit = rig.frames.last().unwrap()[0].slots[first] != dark;
+            if lit && !was {
+                came.push(n);
+            }
+            was = lit;
+        }
+    }
+    assert!(came.len() >= 3 && came.windows(2).all(|w| w[1] - w[0] >= 40), "{came:?}");
+    let body = |rig: &Rig| {
+        let status = rig.status();
+        status.fixtures.iter().find(|f| f.id == "broad").and_then(|f| f.body_est_c).unwrap()
+    };
+    let mut rig = Rig::new(load::demo());
+    rig.run(0.1);
+    let cold = body(&rig);
+    for _ in 0..4 {
+        rig.done(r#"{"do":"rollcall","lamp":"broad","shift":1}"#);
+        rig.run(50.0);
+    }
+    assert!(body(&rig) > cold + 0.5, "{} after {cold}", body(&rig));
 }

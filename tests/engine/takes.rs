@@ -207,6 +207,71 @@ fn a_take_does_not_start_in_a_fade_and_says_what_is_left() {
     assert_eq!(refused(&mut rig, START).0, FailureKind::Guarded, "a second one while it rolls");
 }
 
+/// What random requests do not reach: these change light or plan too.
+#[test]
+fn a_calibration_and_a_reload_are_refused_in_a_take() {
+    let mut rig = lit();
+    let before = slots(rig.frames.last().expect("frames"));
+    rig.done(START);
+    let lamp = &STILL.fixtures.iter().find(|f| f.address().is_some() && f.absent.is_none()).expect("one").id;
+    for text in [
+        format!(r#"{{"do":"calibrate","lamp":"{lamp}","value":1}}"#),
+        r#"{"do":"calibrate","end":true}"#.to_owned(),
+        r#"{"do":"reload"}"#.to_owned(),
+    ] {
+        let (kind, said, hint) = refused(&mut rig, &text);
+        assert_eq!((kind, hint.as_str()), (FailureKind::Guarded, "end it: `lampkeep take end`"), "{said}");
+        assert_eq!(slots(&rig.run(0.5)), before, "{text}");
+    }
+    assert!(rig.done(END).contains("sent steady"));
+}
+
+#[test]
+fn a_take_does_not_start_while_a_lamp_winks_or_still_rises_or_a_look_is_on_its_way_to_the_disk() {
+    let mut rig = lit();
+    let lamp = STILL.fixtures.iter().find(|f| f.address().is_some() && f.absent.is_none()).expect("one");
+    rig.done(&format!(r#"{{"do":"wink","lamp":"{}"}}"#, lamp.id));
+    rig.frame();
+    let (kind, said, _) = refused(&mut rig, START);
+    assert_eq!(kind, FailureKind::Guarded);
+    assert!(said.starts_with(&format!("{} winks: ", lamp.id)), "{said}");
+    rig.run(10.0);
+    let now = rig.engine.plan().frames.moment_of(rig.engine.next_frame());
+    let keep =
+        lampkeep::control::decode_request(br#"{"do":"keep","name":"kept-in-test"}"#).expect("a request");
+    let ticket = lampkeep::engine::Ticket(77);
+    let actions = rig.engine.handle(Event::Ask(ticket, keep), now);
+    assert!(actions.iter().any(|a| matches!(a, Action::WriteLook { .. })), "{actions:?}");
+    assert_eq!(refused(&mut rig, START).0, FailureKind::Busy);
+    drop(rig.engine.handle(Event::LookWritten(ticket, Ok(())), now));
+    rig.done(START);
+
+    let mut plan = STILL.clone();
+    plan.fixtures.iter_mut().for_each(|f| f.limits.rise_per_s = Some(0.05));
+    let mut rig = Rig::new(plan);
+    rig.done(&format!(r#"{{"do":"recall","look":"{}","over_s":0.0}}"#, still_look(0)));
+    rig.run(0.5);
+    let (kind, said, _) = refused(&mut rig, START);
+    assert_eq!(kind, FailureKind::Guarded);
+    assert!(said.ends_with("is still rising, no faster than it may"), "{said}");
+}
+
+#[test]
+fn a_take_does_not_start_while_a_motion_still_goes_to_the_start_of_the_one_before() {
+    let moves = STILL.looks.iter().find(|l| l.targets.iter().any(|t| t.motion.is_some()));
+    let mut rig = Rig::new(STILL.clone());
+    rig.done(&format!(r#"{{"do":"recall","look":"{}","over_s":0.0}}"#, moves.expect("one moves").name));
+    rig.run(10.0);
+    assert!(rig.done(START).contains("the motion goes to its start: 2 s"));
+    rig.run(1.0);
+    rig.done(END);
+    let (kind, said, _) = refused(&mut rig, START);
+    assert_eq!(kind, FailureKind::Guarded);
+    assert!(said.starts_with("a motion goes to its start: "), "{said}");
+    rig.run(1.1);
+    rig.done(START);
+}
+
 #[test]
 fn slates_and_takes_are_counted_on() {
     let mut rig = lit();

@@ -4,9 +4,10 @@ use super::{Done, fail};
 use crate::channels::{self, Frame, SLOTS};
 use crate::control::FailureKind;
 use crate::engine::state::Rollcall;
+use crate::engine::step::low;
 use crate::engine::{Engine, say};
 use crate::guards::{self, Holds, Standing};
-use crate::light::{Demand, solve};
+use crate::light::solve;
 use crate::plan::FixtureId;
 use crate::units::FrameNumber;
 
@@ -72,7 +73,11 @@ impl Engine {
         let each = self.clock().frames_in(std::time::Duration::from_secs_f64(each_s));
         let fixture = fixture.id.clone();
         self.wink = None;
-        self.rollcall = Some(Rollcall { lamps: vec![id], start: at, each, shift });
+        // No two within a second: nobody knows whom a lamp lights that listens there, and nothing counts its
+        // flashes.
+        let free = self.tried_beside.map_or(at, |last| at.max(last + u64::from(self.clock().rate())));
+        let start = if shift == 0 { at } else { free };
+        self.rollcall = Some(Rollcall { lamps: vec![id], start, each, shift });
         let place = format!("universe {universe} slot {first}");
         let place = if shift == 0 { place } else { format!("{place} instead of {}", address.first) };
         Ok(format!("{fixture} · low and alone at {place} · as it was in {}", say::span(each_s)))
@@ -87,26 +92,21 @@ impl Engine {
         Ok("rollcall over · as it was".to_owned())
     }
 
-    /// Frames of every output as they stand. A lamp that is tried beside its address is dark at its own, and
-    /// never writes into the slots of another.
+    /// Frames of every output as they stand. A lamp that is tried beside its address never writes into the slots
+    /// of another.
     pub(in crate::engine) fn frames(&self, n: FrameNumber) -> Vec<Frame> {
-        let tried = self.rollcall.as_ref().filter(|r| r.shift != 0);
-        let Some((id, shift)) = tried.and_then(|r| Some((r.showing(n)?, r.shift))) else {
-            return self
-                .patches
-                .iter()
-                .map(|patch| patch.frame(n, |id| &self.lamps[id.0].sent.slots))
-                .collect();
-        };
-        let dark = self.dark_slots(id);
-        let slots_of = |of: FixtureId| if of == id { dark.as_slice() } else { &self.lamps[of.0].sent.slots };
+        let slots_of = |id: FixtureId| self.lamps[id.0].sent.slots.as_slice();
         let mut frames: Vec<Frame> = self.patches.iter().map(|patch| patch.frame(n, slots_of)).collect();
+        let Some(beside) = self.beside(n) else { return frames };
         for (patch, frame) in self.patches.iter().zip(&mut frames) {
-            let Some((_, own)) = patch.fixtures.iter().find(|(of, _)| *of == id) else { continue };
-            let others =
-                |slot: &usize| patch.fixtures.iter().any(|(of, range)| *of != id && range.contains(slot));
-            for (offset, value) in self.lamps[id.0].sent.slots.iter().enumerate() {
-                let slot = (own.start + offset).checked_add_signed(shift as isize);
+            let Some((_, own)) = patch.fixtures.iter().find(|(of, _)| *of == beside.fixture) else {
+                continue;
+            };
+            let others = |slot: &usize| {
+                patch.fixtures.iter().any(|(of, range)| *of != beside.fixture && range.contains(slot))
+            };
+            for (offset, value) in beside.slots.iter().enumerate() {
+                let slot = (own.start + offset).checked_add_signed(beside.shift as isize);
                 if let Some(slot) = slot.filter(|slot| *slot < SLOTS && !others(slot)) {
                     frame.slots[slot] = *value;
                     frame.used = frame.used.max(slot as u16 + 1);
@@ -116,15 +116,32 @@ impl Engine {
         frames
     }
 
-    /// What a lamp is sent when it gives no light, in the colour that it has.
-    fn dark_slots(&self, id: FixtureId) -> Vec<u8> {
+    /// Power in watts of a lamp's emitters if it listens where it is tried in frame `n`: its body counts as that
+    /// warm.
+    pub(in crate::engine) fn watts_beside(&self, n: FrameNumber) -> Option<(FixtureId, f64)> {
+        self.beside(n).map(|b| (b.fixture, b.watts))
+    }
+
+    /// What is sent beside a lamp's address: through every guard, as at its own.
+    fn beside(&self, n: FrameNumber) -> Option<Beside> {
+        let (id, shift) = self.rollcall.as_ref()?.beside(n)?;
         let fixture = self.plan.fixture(id);
-        let none = Demand { lux: 0.0, colour: self.lamps[id.0].sent.allowed.colour };
-        let reach = solve::reach(fixture, &none);
-        let allowed =
-            guards::allow(fixture, &reach, &self.conditions(id), &Holds::default(), &mut Standing::default());
+        let low = low(fixture, &self.lamps[id.0].asked, true);
+        let reach = solve::reach(fixture, &low);
+        let holds = Holds { heat: self.heat.held(id.0), circuit: self.load.share() };
+        // It stands there from its first frame on: what comes and goes is rarer than a second.
+        let mut standing = Standing::at(low.lux, low.lux);
+        let allowed = guards::allow(fixture, &reach, &self.conditions(id), &holds, &mut standing);
         let mut slots = vec![0; usize::from(fixture.mode.footprint())];
         channels::encode(fixture, &allowed, channels::Step::Free, &mut slots);
-        slots
+        Some(Beside { fixture: id, shift, slots, watts: allowed.watts() })
     }
+}
+
+/// A lamp that is tried beside its address.
+struct Beside {
+    fixture: FixtureId,
+    shift: i32,
+    slots: Vec<u8>,
+    watts: f64,
 }
