@@ -6,6 +6,7 @@ use std::time::Duration;
 
 use clap::{Parser, Subcommand};
 
+use super::device::DeviceArgs;
 use super::reckon::ReckonArgs;
 use crate::control::TakeMark;
 use crate::units::Celsius;
@@ -344,6 +345,15 @@ pub enum Command {
     },
     /// Work out light: exposure, ratio, distance, mired and more
     Reckon(ReckonArgs),
+    /// Be a simulated interface: a port for a plan to name, measured, that fails when told to
+    #[command(
+        after_help = "Examples:\n  lampkeep device pier\n  lampkeep device mole --framed --copy mole-copy\n\n\
+                            Name it as the `port` of an output, and run that plan without --simulate. Once a\n\
+                            second it prints what came. Type gone to pull its plug, back to return it, back NAME\n\
+                            for another name, stuck, slow or short for how it takes bytes, well for as it should,\n\
+                            and quit. It shows bytes, not the timing of a line, and no breaks."
+    )]
+    Device(DeviceArgs),
 }
 
 /// The identity guard's switch.

@@ -2,8 +2,11 @@
 //!
 //! `encode` is pure bytes and timing figures; `serial_raw` and `serial_framed` drive ports, `sim`
 //! keeps what it was sent and reads it back as light; `sender` is the engine's end of an output, `worker`
-//! its thread, `output` what all ports share, `find` which port an interface has now. No light is computed for the lamps here, and nothing here waits for the engine.
+//! its thread, `output` what all ports share, `find` which port an interface has now; `device` is a simulated
+//! interface, the far side of a serial port. No light is computed for the lamps here, and nothing here waits
+//! for the engine.
 
+pub mod device;
 pub mod encode;
 mod error;
 pub mod find;
@@ -11,6 +14,7 @@ mod health;
 mod holder;
 mod latency;
 mod latest;
+mod line;
 mod os;
 pub mod output;
 mod pace;
