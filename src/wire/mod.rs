@@ -2,13 +2,16 @@
 //!
 //! `encode` is pure bytes and timing figures; `serial_raw` and `serial_framed` drive ports, `sim`
 //! keeps what it was sent and reads it back as light; `sender` is the thread, `output` what all
-//! ports share. No light is computed for the lamps here, and nothing here waits for the engine.
+//! ports share. `e131` is the network, with one thread for all its universes; `running` is what the engine
+//! holds of either. No light is computed for the lamps here, and nothing here waits for the engine.
 
+pub mod e131;
 pub mod encode;
 mod health;
 mod latest;
 mod os;
 pub mod output;
+mod running;
 pub mod sender;
 pub mod serial_framed;
 pub mod serial_raw;
@@ -17,5 +20,6 @@ mod tty;
 
 pub use health::Health;
 pub use output::{Port, Sent, WireError, WireErrorKind, attainable_rate, ports_seen};
+pub use running::{Outputs, Running};
 pub use sender::{Sender, start};
 pub use sim::SimWatch;

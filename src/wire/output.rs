@@ -47,6 +47,11 @@ pub fn open(output: &Output, clock: SystemClock, watch: &SimWatch) -> Result<Box
         }
         OutputKind::Framed { port } => Box::new(Framed::open(port, clock)?),
         OutputKind::Simulator => Box::new(SimPort::new(watch.clone(), clock)),
+        // Network outputs have no port: `wire::Outputs` never asks for one.
+        OutputKind::E131(_) => {
+            let port = output.name.clone();
+            return Err(WireError::NotASerialPort { port, source: Errno::NOTTY });
+        }
     })
 }
 
@@ -62,7 +67,7 @@ pub fn attainable_rate(output: &Output, used: u16) -> u32 {
             let timing = Timing::new(break_us, mark_us);
             asked.min(timing.greatest_rate(timing.slots_sent(used), DRIVER_US)).max(1)
         }
-        OutputKind::Framed { .. } | OutputKind::Simulator => asked,
+        OutputKind::Framed { .. } | OutputKind::E131(_) | OutputKind::Simulator => asked,
     }
 }
 

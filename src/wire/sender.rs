@@ -124,7 +124,7 @@ impl Drop for Sender {
 
 /// Makes the calling thread wake as near to its deadlines as it may without anyone's permission: the
 /// kernel's slack on sleeps goes from 50 µs to none.
-fn steady_thread() {
+pub(super) fn steady_thread() {
     // Refused, the thread is only somewhat later.
     let _ = rustix::thread::set_current_timer_slack(std::num::NonZeroU64::new(1));
 }
@@ -315,7 +315,7 @@ impl Worker {
 
 /// Deadlines `k / rate + phase`, in order, without drift.
 #[derive(Debug, Clone)]
-struct Pace {
+pub(super) struct Pace {
     rate: u32,
     phase: Duration,
     /// `k` of the last deadline given.
@@ -324,7 +324,7 @@ struct Pace {
 
 impl Pace {
     /// Deadlines after `now`.
-    fn new(rate: u32, phase: Duration, now: Moment) -> Self {
+    pub(super) fn new(rate: u32, phase: Duration, now: Moment) -> Self {
         let mut pace = Self { rate: rate.max(1), phase, last: 0 };
         pace.last = pace.passed(now);
         pace
@@ -345,13 +345,19 @@ impl Pace {
     /// The deadline after the last one; one that passed less than a period ago is still taken, older
     /// ones are left out, so that lateness never turns into a burst.
     fn next(&mut self, now: Moment, meter: &Meter) -> Moment {
+        let (due, missed) = self.next_and_missed(now);
+        if missed > 0 {
+            meter.missed(missed);
+        }
+        due
+    }
+
+    /// The same, and how many deadlines were left out.
+    pub(super) fn next_and_missed(&mut self, now: Moment) -> (Moment, u64) {
         let next = self.last.saturating_add(1);
         let k = next.max(self.passed(now));
-        if k > next {
-            meter.missed(k - next);
-        }
         self.last = k;
-        self.moment(k)
+        (self.moment(k), k - next)
     }
 }
 

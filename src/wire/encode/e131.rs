@@ -14,10 +14,9 @@
 use core::net::{Ipv4Addr, Ipv6Addr};
 
 use crate::channels::SLOTS;
+pub use crate::plan::e131::{NAME_MAX, PORT, PRIORITY_DEFAULT, PRIORITY_MAX, UNIVERSE_MAX};
 use crate::wire::encode::dmx::START_CODE;
 
-/// UDP port that receivers listen at. Source: ANSI E1.31, clause 9 (`ACN_SDT_MULTICAST_PORT`).
-pub const PORT: u16 = 5568;
 /// Bytes of a data packet.
 pub const DATA_LEN: usize = 126 + SLOTS;
 /// Bytes of a synchronization packet.
@@ -28,14 +27,6 @@ pub const DISCOVERY_HEAD: usize = 120;
 pub const PAGE: usize = 512;
 /// Universe that discovery is sent to. Source: ANSI E1.31, appendix A (`E131_DISCOVERY_UNIVERSE`).
 pub const DISCOVERY_UNIVERSE: u16 = 64_214;
-/// Greatest universe for data. Source: ANSI E1.31, clause 6.2.7.
-pub const UNIVERSE_MAX: u16 = 63_999;
-/// Greatest priority. Source: ANSI E1.31, clause 6.2.3.
-pub const PRIORITY_MAX: u8 = 200;
-/// Priority of who does not choose one. Source: ANSI E1.31, clause 6.2.3.
-pub const PRIORITY_DEFAULT: u8 = 100;
-/// Longest source name in bytes of UTF-8: its field has 64, the last one zero. Source: ANSI E1.31, clause 6.2.2.
-pub const NAME_MAX: usize = 63;
 /// Packets marked as the last of their stream that end it. Source: ANSI E1.31, clause 6.2.6.
 pub const TERMINATIONS: u8 = 3;
 
