@@ -1,6 +1,11 @@
-//! E1.31 against published bytes and real receivers.
+#![allow(clippy::unwrap_used, reason = "a test's helpers fail the test by panicking")]
+//! E1.31 against published bytes and receivers that really listen.
 
-#![expect(clippy::unwrap_used, reason = "a test's helpers fail the test by panicking")]
+mod daemon;
+mod decode;
+mod loopback;
+mod receiver;
+mod tshark;
 
 use lampkeep::wire::encode::e131::{Data, FORCE_SYNC, Header, PREVIEW, TERMINATED};
 

@@ -1,0 +1,1 @@
+//! The built program on the network.

@@ -1,0 +1,1 @@
+//! tshark's dissector reads the packets that lampkeep sent.
