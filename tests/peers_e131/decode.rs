@@ -76,7 +76,13 @@ pub fn decode(bytes: &[u8]) -> Packet {
             cut(112);
             assert_eq!((u32_at(bytes, 108), u32_at(bytes, 114)), (0, 1));
             let universes = (120..bytes.len()).step_by(2).map(|at| u16_at(bytes, at)).collect();
-            Packet::Discovery { cid, name: name(&bytes[44..108]), page: bytes[118], last: bytes[119], universes }
+            Packet::Discovery {
+                cid,
+                name: name(&bytes[44..108]),
+                page: bytes[118],
+                last: bytes[119],
+                universes,
+            }
         }
         vectors => panic!("no vectors of E1.31: {vectors:?}"),
     }

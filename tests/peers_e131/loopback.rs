@@ -185,7 +185,8 @@ fn one_stream_ends_while_the_others_go_on() {
 fn keep_alive_sends_a_change_at_once_three_repeats_and_then_rarely() {
     let receiver = Receiver::new();
     let network = network();
-    let mut senders = start(&network, E131 { idle: Idle::KeepAlive, ..settings(receiver.address(), &[1]) }, 40);
+    let mut senders =
+        start(&network, E131 { idle: Idle::KeepAlive, ..settings(receiver.address(), &[1]) }, 40);
     senders[0].publish(&frame(1, 1));
     let all = receiver.until("a rare packet", {
         let mut count = 0;

@@ -44,7 +44,11 @@ impl Receiver {
         let begun = self.clock.now();
         let mut all = Vec::new();
         loop {
-            assert!(self.clock.now().after(begun) < PATIENCE, "{what} did not come; {} packets did", all.len());
+            assert!(
+                self.clock.now().after(begun) < PATIENCE,
+                "{what} did not come; {} packets did",
+                all.len()
+            );
             let Some((at, packet)) = self.next() else { continue };
             let end = enough(&packet);
             all.push((at, packet));
