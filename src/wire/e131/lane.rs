@@ -193,8 +193,11 @@ impl Lane {
                     let fault = NetError::sending(target.address, ways[way].interface.as_ref(), errno);
                     stream.changed = true;
                     if matches!(fault, NetError::NoSuchInterface { .. } | NetError::InterfaceDown { .. }) {
-                        // None of its packets can go out.
+                        // None of its packets can go out, nor anyone else's by this way.
                         ways[way].close(now, fault);
+                        for stream in &mut self.streams {
+                            stream.changed |= stream.targets.iter().any(|t| t.way == way);
+                        }
                         return None;
                     }
                     if target.fault.as_ref() != Some(&fault) {

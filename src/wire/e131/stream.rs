@@ -57,6 +57,8 @@ pub(super) fn addresses(settings: &E131, universe: u16) -> Vec<SocketAddr> {
 /// A fault of the whole universe that has begun and not ended.
 struct Fault {
     said: String,
+    /// True if it was that the kernel took no more.
+    stalled: bool,
     /// Start of the last packet before it.
     before: Option<Moment>,
 }
@@ -176,7 +178,7 @@ impl Stream {
         self.ending == Some(0)
     }
 
-    /// What came of a deadline, for the figures and for people. `fault`: why its ways or targets took nothing.
+    /// What came of a deadline, for the figures and for people. `fault_of_way`: why a way takes nothing.
     pub fn settle(&mut self, due: Moment, now: Moment, fault_of_way: impl Fn(usize) -> Option<NetError>) {
         let meter = &self.shared.meter;
         if !self.sending {
@@ -194,6 +196,11 @@ impl Stream {
             return;
         }
         self.pacing.begin_again();
+        let changed = std::mem::take(&mut self.changed);
+        if !changed && self.fault.as_ref().is_some_and(|fault| !fault.stalled) {
+            // Nothing new of it: it has been said.
+            return;
+        }
         let fault = self.faults(&fault_of_way).next().map(|(_, fault)| fault);
         match fault {
             Some(fault) => self.failed(&fault),
@@ -261,8 +268,9 @@ impl Stream {
         let before = self.last_start;
         let fault = self.fault.get_or_insert_with(|| {
             tracing::warn!(output = self.name, kind = error.word(), "{said}");
-            Fault { said: String::new(), before }
+            Fault { said: String::new(), stalled: false, before }
         });
+        fault.stalled = matches!(error, NetError::WriteDeadline { .. });
         if fault.said != said {
             fault.said.clone_from(&said);
             self.shared.meter.down(said);

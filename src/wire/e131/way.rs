@@ -61,6 +61,15 @@ pub(super) struct Way {
     look_at: Moment,
 }
 
+/// What came of looking after a way.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub(super) struct Kept {
+    /// Its socket was opened once more.
+    pub reopened: bool,
+    /// Its fault is another than before.
+    pub changed: bool,
+}
+
 /// A packet and where it goes.
 pub(super) type Packet<'a> = (&'a [u8], &'a SocketAddrAny);
 
@@ -93,33 +102,42 @@ impl Way {
         self.socket.is_some() && self.fault.is_none() && !self.full
     }
 
-    /// Opens the socket where that is due, and looks at the link. True if it was opened anew.
+    /// Opens the socket where that is due, and looks at the link.
     ///
     /// Takes some ten microseconds, and reads a file of the kernel's twice a second where the plan names an
     /// interface: not for the time between a deadline and its packets.
-    pub fn keep_open(&mut self, now: Moment) -> bool {
-        let mut anew = false;
+    pub fn keep_open(&mut self, now: Moment) -> Kept {
+        let mut kept = Kept::default();
         if self.socket.is_none() && now >= self.retry.at {
-            match open(self.v6, self.interface.as_ref()) {
+            let fault = match open(self.v6, self.interface.as_ref()) {
                 Ok(socket) => {
                     self.socket = Some(socket);
-                    self.fault = None;
-                    anew = std::mem::replace(&mut self.was_open, true);
+                    kept.reopened = std::mem::replace(&mut self.was_open, true);
                     self.look_at = now;
+                    None
                 }
                 Err(fault) => {
                     self.retry.failed(now);
-                    self.fault = Some(fault);
+                    Some(fault)
                 }
-            }
+            };
+            kept.changed |= self.is_now(fault);
         }
         if self.socket.is_some() && now >= self.look_at {
             self.look_at = now + LOOK_EVERY;
             if let Some(Interface::Name(name)) = &self.interface {
-                self.fault = link_fault(name);
+                let fault = link_fault(name);
+                kept.changed |= self.is_now(fault);
             }
         }
-        anew
+        kept
+    }
+
+    /// Sets the fault; true if it was another.
+    fn is_now(&mut self, fault: Option<NetError>) -> bool {
+        let changed = self.fault != fault;
+        self.fault = fault;
+        changed
     }
 
     /// Lets the socket go: its interface is no more what it was.
@@ -255,7 +273,7 @@ mod tests {
     #[test]
     fn an_interface_that_is_not_there_is_said_with_those_that_are() {
         let mut way = Way::new(false, Some(Interface::Name("mole-9".to_owned())));
-        assert!(!way.keep_open(Moment::START));
+        assert_eq!(way.keep_open(Moment::START), Kept { reopened: false, changed: true });
         let fault = way.fault.clone().unwrap();
         assert_eq!(fault.word(), "no-such-interface");
         assert!(fault.to_string().contains("lo"), "{fault}");

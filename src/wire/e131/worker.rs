@@ -9,7 +9,7 @@ use std::time::Duration;
 use super::Source;
 use super::lane::Lane;
 use super::stream::{Parts, Stream, Target, addresses};
-use super::way::Way;
+use super::way::{Kept, Way};
 use crate::clock::{Clock, SystemClock};
 use crate::plan::e131::{E131, Interface};
 use crate::units::Moment;
@@ -70,16 +70,15 @@ impl Worker {
     fn keep_house(&mut self, index: usize) {
         let now = self.clock.now();
         for (way_index, way) in self.ways.iter_mut().enumerate() {
-            let before = way.fault.is_some();
-            let anew = way.keep_open(now);
-            if anew || before != way.fault.is_some() {
-                for stream in self.lanes.iter_mut().flat_map(|lane| &mut lane.streams) {
-                    if stream.targets.iter().any(|t| t.way == way_index) {
-                        stream.changed = true;
-                        if anew {
-                            stream.shared.meter.reopened();
-                        }
-                    }
+            let kept = way.keep_open(now);
+            if kept == Kept::default() {
+                continue;
+            }
+            let streams = self.lanes.iter_mut().flat_map(|lane| &mut lane.streams);
+            for stream in streams.filter(|s| s.targets.iter().any(|t| t.way == way_index)) {
+                stream.changed = true;
+                if kept.reopened {
+                    stream.shared.meter.reopened();
                 }
             }
         }
