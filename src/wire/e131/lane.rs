@@ -6,7 +6,7 @@ use std::time::Duration;
 use rustix::io::Errno;
 
 use super::fault::NetError;
-use super::stream::{Stream, Target};
+use super::stream::{News, Stream, Target};
 use super::way::{BATCH, Packet, Way};
 use crate::clock::{Clock, SystemClock};
 use crate::units::Moment;
@@ -36,13 +36,25 @@ pub(super) struct Lane {
     order: Vec<(usize, usize)>,
     /// Where in that order the next deadline begins: after a full socket, with what was left out.
     from: usize,
+    /// What is to be told of streams, by their index.
+    news: Vec<(usize, News)>,
 }
 
 impl Lane {
     pub fn new(rate: u32, phase: Duration, now: Moment) -> Self {
         let mut pace = Pace::new(rate, phase, now);
         let (due, _) = pace.next_and_missed(now);
-        Self { rate, phase, pace, due, streams: Vec::new(), synced: Vec::new(), order: Vec::new(), from: 0 }
+        Self {
+            rate,
+            phase,
+            pace,
+            due,
+            streams: Vec::new(),
+            synced: Vec::new(),
+            order: Vec::new(),
+            from: 0,
+            news: Vec::new(),
+        }
     }
 
     /// Takes on a stream. `sync_targets`: where its output's synchronization goes.
@@ -73,15 +85,13 @@ impl Lane {
         Some(stream)
     }
 
-    /// Lets go of streams whose last packet is out; true if there was one.
-    pub fn let_go(&mut self) -> bool {
+    /// Lets go of streams whose last packet is out.
+    pub fn let_go(&mut self) {
         let before = self.streams.len();
         self.streams.retain(|s| !s.has_ended());
-        let some = self.streams.len() < before;
-        if some {
+        if self.streams.len() < before {
             self.put_in_order();
         }
-        some
     }
 
     fn put_in_order(&mut self) {
@@ -120,8 +130,33 @@ impl Lane {
         self.send_sync(ways);
         let now = clock.now();
         let due = self.due;
-        for stream in &mut self.streams {
-            stream.settle(due, now, |way| ways[way].fault.clone());
+        for (index, stream) in self.streams.iter_mut().enumerate() {
+            if let Some(news) = stream.settle(due, now, |way| ways[way].fault.clone()) {
+                self.news.push((index, news));
+            }
+        }
+    }
+
+    /// Writes down what there was to tell, one line for all universes of an output that tell the same.
+    pub fn tell(&mut self) {
+        while let Some((index, news)) = self.news.first().cloned() {
+            let settings = &self.streams[index].settings;
+            let like = |(other, its): &(usize, News)| {
+                its.is_like(&news) && self.streams[*other].settings.output == settings.output
+            };
+            let universes = self.news.iter().filter(|item| like(item)).count();
+            let output = settings.output.as_str();
+            match &news {
+                News::Works => tracing::info!(output, universes, "output works"),
+                News::WorksAgain(gap) => {
+                    tracing::info!(output, universes, gap_s = gap.as_secs_f64(), "output works again");
+                }
+                News::Fails(kind, said) => tracing::warn!(output, universes, kind, "{said}"),
+                News::Partly(said) => tracing::warn!(output, universes, "{said}"),
+                News::Whole => tracing::info!(output, universes, "every receiver is sent to again"),
+            }
+            let left: Vec<_> = self.news.iter().filter(|item| !like(item)).cloned().collect();
+            self.news = left;
         }
     }
 

@@ -79,7 +79,6 @@ impl Network {
         let shared = Arc::new(Shared { stop: AtomicBool::new(false), meter: Meter::new(rate) });
         shared.meter.last(self.clock.now());
         let parts = Parts {
-            name: output.name.clone(),
             universe: output.universe,
             settings: Arc::clone(settings),
             shared: Arc::clone(&shared),

@@ -63,8 +63,32 @@ struct Fault {
     before: Option<Moment>,
 }
 
+/// What is to be told of a universe, once.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) enum News {
+    /// Its first packet is out.
+    Works,
+    /// Packets go out again, after this long.
+    WorksAgain(Duration),
+    /// Nothing goes out: kind and words.
+    Fails(&'static str, String),
+    /// Some receivers get nothing.
+    Partly(String),
+    /// Every receiver is sent to again.
+    Whole,
+}
+
+impl News {
+    /// True if one line can tell both.
+    pub fn is_like(&self, other: &Self) -> bool {
+        match (self, other) {
+            (Self::Fails(one, _), Self::Fails(two, _)) => one == two,
+            _ => std::mem::discriminant(self) == std::mem::discriminant(other),
+        }
+    }
+}
+
 pub(super) struct Stream {
-    pub name: String,
     pub universe: u16,
     pub settings: Arc<E131>,
     pub shared: Arc<Shared>,
@@ -93,7 +117,6 @@ pub(super) struct Stream {
 
 /// What a stream is made of.
 pub(super) struct Parts {
-    pub name: String,
     pub universe: u16,
     pub settings: Arc<E131>,
     pub shared: Arc<Shared>,
@@ -103,7 +126,7 @@ pub(super) struct Parts {
 
 impl Stream {
     pub fn new(parts: Parts, cid: [u8; 16], set_name: &str, targets: Vec<Target>) -> Self {
-        let Parts { name, universe, settings, shared, frames, rate } = parts;
+        let Parts { universe, settings, shared, frames, rate } = parts;
         let preview = if settings.preview { PREVIEW } else { 0 };
         // A synchronization packet that is lost must not freeze the light for good.
         let force = if settings.sync_universe.is_some() { FORCE_SYNC } else { 0 };
@@ -116,7 +139,6 @@ impl Stream {
             universe,
         });
         Self {
-            name,
             universe,
             pacing: Pacing::new(settings.idle, rate),
             settings,
@@ -179,27 +201,32 @@ impl Stream {
     }
 
     /// What came of a deadline, for the figures and for people. `fault_of_way`: why a way takes nothing.
-    pub fn settle(&mut self, due: Moment, now: Moment, fault_of_way: impl Fn(usize) -> Option<NetError>) {
+    pub fn settle(
+        &mut self,
+        due: Moment,
+        now: Moment,
+        fault_of_way: impl Fn(usize) -> Option<NetError>,
+    ) -> Option<News> {
         let meter = &self.shared.meter;
         if !self.sending {
             // Nothing had to be sent: the light that stands is known to be on the wire.
             if self.any && self.fault.is_none() {
                 meter.last(now);
             }
-            return;
+            return None;
         }
         if let Some(taken) = self.taken {
             meter.sent(taken.after(due));
             meter.last(taken);
-            self.well(taken, &fault_of_way);
+            let news = self.well(taken, &fault_of_way);
             self.last_start = Some(taken);
-            return;
+            return news;
         }
         self.pacing.begin_again();
         let changed = std::mem::take(&mut self.changed);
         if !changed && self.fault.as_ref().is_some_and(|fault| !fault.stalled) {
             // Nothing new of it: it has been said.
-            return;
+            return None;
         }
         let fault = self.faults(&fault_of_way).next().map(|(_, fault)| fault);
         match fault {
@@ -207,10 +234,11 @@ impl Stream {
             None => {
                 // The kernel had no room: this frame is late, and late frames are dropped.
                 meter.missed(1);
-                if meter.silent(now) >= STALLED_AFTER {
-                    let waited_ms = STALLED_AFTER.as_millis().try_into().unwrap_or(u64::MAX);
-                    self.failed(&NetError::WriteDeadline { waited_ms });
+                if meter.silent(now) < STALLED_AFTER {
+                    return None;
                 }
+                let waited_ms = STALLED_AFTER.as_millis().try_into().unwrap_or(u64::MAX);
+                self.failed(&NetError::WriteDeadline { waited_ms })
             }
         }
     }
@@ -222,34 +250,30 @@ impl Stream {
         self.targets.iter().filter_map(|t| Some((t, t.fault.clone().or_else(|| of_way(t.way))?)))
     }
 
-    fn well(&mut self, taken: Moment, of_way: &impl Fn(usize) -> Option<NetError>) {
+    fn well(&mut self, taken: Moment, of_way: &impl Fn(usize) -> Option<NetError>) -> Option<News> {
         let first = self.last_start.is_none();
         if !first && self.fault.is_none() && !self.changed {
-            return;
+            return None;
         }
+        self.changed = false;
         let note = self.partly(of_way);
         if note.is_some() {
             self.pacing.begin_again();
         }
         let fault = self.fault.take();
-        let gap = fault.and_then(|fault| fault.before).map(|before| taken.after(before));
-        if first {
-            tracing::info!(output = self.name, "output works");
-        } else if let Some(gap) = gap {
-            tracing::info!(output = self.name, gap_s = gap.as_secs_f64(), "output works again");
+        let gap = fault.as_ref().and_then(|fault| fault.before).map(|before| taken.after(before));
+        let known = std::mem::replace(&mut self.note, note.clone());
+        if known == note && fault.is_none() && !first {
+            return None;
         }
-        if note != self.note || gap.is_some() || first {
-            match (&note, &self.note) {
-                (Some(said), _) => tracing::warn!(output = self.name, "{said}"),
-                (None, Some(_)) if gap.is_none() => {
-                    tracing::info!(output = self.name, "every receiver is sent to again");
-                }
-                _ => {}
-            }
-            self.shared.meter.up(note.clone(), gap);
-            self.note = note;
+        self.shared.meter.up(note.clone(), gap);
+        match (note, gap) {
+            (Some(said), _) if known.as_ref() != Some(&said) => Some(News::Partly(said)),
+            (_, Some(gap)) => Some(News::WorksAgain(gap)),
+            _ if first => Some(News::Works),
+            (None, None) => Some(News::Whole),
+            (Some(_), None) => None,
         }
-        self.changed = false;
     }
 
     /// Which receivers get nothing while others do, and why.
@@ -263,17 +287,17 @@ impl Stream {
         Some(format!("nothing goes to {}: {}", lacking.join(", "), why?))
     }
 
-    fn failed(&mut self, error: &NetError) {
+    /// Something went wrong: told once a fault, in the health always.
+    fn failed(&mut self, error: &NetError) -> Option<News> {
         let said = error.to_string();
         let before = self.last_start;
-        let fault = self.fault.get_or_insert_with(|| {
-            tracing::warn!(output = self.name, kind = error.word(), "{said}");
-            Fault { said: String::new(), stalled: false, before }
-        });
+        let begins = self.fault.is_none();
+        let fault = self.fault.get_or_insert(Fault { said: String::new(), stalled: false, before });
         fault.stalled = matches!(error, NetError::WriteDeadline { .. });
         if fault.said != said {
             fault.said.clone_from(&said);
-            self.shared.meter.down(said);
+            self.shared.meter.down(said.clone());
         }
+        begins.then_some(News::Fails(error.word(), said))
     }
 }

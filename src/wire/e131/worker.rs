@@ -82,6 +82,8 @@ impl Worker {
                 }
             }
         }
+        // Before streams are let go: what is told knows them by their index.
+        self.lanes[index].tell();
         self.lanes[index].let_go();
         if now >= self.discovery_due && self.lanes.iter().any(|l| l.streams.iter().any(|s| s.any)) {
             self.discovery_due = now + DISCOVERY_EVERY;
