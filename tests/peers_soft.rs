@@ -162,6 +162,9 @@ enum Fault {
     Killed(Duration),
 }
 
+/// Levels of both lamps in a frame.
+type Levels = (u8, u8);
+
 /// Levels of both lamps before the fault, and in the frames after it.
 fn after(fault: Fault) -> ((u8, u8), Vec<(u8, u8)>) {
     let (stood, frames, _) = after_asking(PLAN, &[], fault);
@@ -170,7 +173,7 @@ fn after(fault: Fault) -> ((u8, u8), Vec<(u8, u8)>) {
 
 /// The same with another plan, and more asked of it once the look stands, before the fault: then the frames
 /// from the last answer on are given too.
-fn after_asking(plan: &str, ask: &[&[&str]], fault: Fault) -> ((u8, u8), Vec<(u8, u8)>, Vec<(u8, u8)>) {
+fn after_asking(plan: &str, ask: &[&[&str]], fault: Fault) -> (Levels, Vec<Levels>, Vec<Levels>) {
     let folder = tempfile::tempdir().unwrap();
     let name = folder.path().join("interface");
     let point_at = |target: &Path| {

@@ -276,8 +276,13 @@ pub enum Command {
         lamp: String,
     },
     /// Show each lamp in turn, low, with its name: finds wrong addresses and modes
-    #[command(after_help = "Example: lampkeep rollcall --each 3s")]
+    #[command(after_help = "Examples:\n  lampkeep rollcall --each 3s\n  lampkeep rollcall --ask\n\n\
+                      With --ask each lamp stays until you answer. For one that stays dark the slots next to\n\
+                      its address and the plan's own places are tried, low; never all slots.")]
     Rollcall {
+        /// Lead through the lamps one by one, and find where one that stays dark listens
+        #[arg(long, conflicts_with = "each")]
+        ask: bool,
         /// Time for each lamp
         #[arg(long, value_name = "SPAN", value_parser = span)]
         each: Option<Duration>,

@@ -8,6 +8,7 @@ pub mod exit;
 pub mod new;
 pub mod nudge;
 pub mod reckon;
+pub mod rollcall;
 pub mod run;
 pub mod sheet;
 pub mod show;

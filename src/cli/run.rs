@@ -6,7 +6,7 @@ use std::time::Duration;
 
 use super::args::{Args, Command, ProtectCommand, TakeCommand};
 use super::exit::Exit;
-use super::{calibrate, check, new, nudge, sheet, show};
+use super::{calibrate, check, new, nudge, rollcall, sheet, show};
 use crate::clock::{Clock, SystemClock};
 use crate::control::client::{self, ClientError};
 use crate::control::{Answer, Request, places};
@@ -59,7 +59,8 @@ pub fn run(args: Args) -> Exit {
         Command::Only { lamp } => Request::Only { lamp },
         Command::Calibrate(args) => return calibrate::run(set, &args, json),
         Command::Wink { lamp } => Request::Wink { lamp },
-        Command::Rollcall { each } => return rollcall(set, seconds(each), json),
+        Command::Rollcall { ask: true, .. } => return rollcall::guided(set, json),
+        Command::Rollcall { each, .. } => return rollcall::by_itself(set, seconds(each), json),
         Command::Absent { lamp, back } => Request::Absent { lamp, back },
         Command::Cold { lamp } => Request::Cold { lamp },
         Command::Take(TakeCommand::Start { slate }) => Request::TakeStart { slate },
@@ -77,7 +78,7 @@ fn seconds(span: Option<Duration>) -> Option<f64> {
     span.map(|s| s.as_secs_f64())
 }
 
-fn ask(set: Option<&str>, request: &Request) -> Result<Answer, ClientError> {
+pub(super) fn ask(set: Option<&str>, request: &Request) -> Result<Answer, ClientError> {
     client::ask(&client::find(set)?, request, ANSWER_WITHIN)
 }
 
@@ -325,46 +326,6 @@ impl Keep {
         std::fs::write(self.folder.join("timeline.txt"), text)?;
         let json = serde_json::to_string_pretty(timeline).map_err(std::io::Error::other)?;
         std::fs::write(self.folder.join("timeline.json"), json)
-    }
-}
-
-/// Starts a rollcall and tells each lamp's name while it shows.
-fn rollcall(set: Option<&str>, each_s: Option<f64>, json: bool) -> Exit {
-    let request = Request::Rollcall { each_s };
-    let answer = match ask(set, &request) {
-        Ok(answer) => answer,
-        Err(e) => return unanswered(&e, json),
-    };
-    let exit = answered(&answer, &request, json);
-    if json || exit != Exit::Done {
-        return exit;
-    }
-    let path = match client::find(set) {
-        Ok(path) => path,
-        Err(e) => return unanswered(&e, json),
-    };
-    let mut shown = None;
-    let done = client::follow(&path, |status| {
-        let now = &status.now;
-        // The status told of it before the answer did; what is lit now is something else already.
-        if now.look != "rollcall" {
-            return false;
-        }
-        if now.showing.is_some() && now.showing != shown {
-            shown.clone_from(&now.showing);
-            if let Some(f) = status.fixtures.iter().find(|f| Some(&f.id) == shown.as_ref()) {
-                let at = f
-                    .universe
-                    .zip(f.first_slot)
-                    .map_or(String::new(), |(u, s)| format!("universe {u} slot {s}"));
-                print(&format!("{:<12} lamp {:<8} {at:<20} mode {}", f.id, f.lamp, f.mode));
-            }
-        }
-        true
-    });
-    match done {
-        Ok(()) => print("rollcall over: a name that showed on the wrong lamp has a wrong address or mode"),
-        Err(e) => unanswered(&e, json),
     }
 }
 

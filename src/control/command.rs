@@ -4,6 +4,12 @@ use serde::{Deserialize, Serialize};
 
 use super::Now;
 
+/// True for no shift, which need not be written.
+#[expect(clippy::trivially_copy_pass_by_ref, reason = "serde hands fields over so")]
+fn at_its_own(shift: &i32) -> bool {
+    *shift == 0
+}
+
 /// Longest request that any door reads, in bytes.
 pub const MAX_REQUEST_BYTES: usize = 16 * 1024;
 
@@ -129,6 +135,15 @@ pub enum Request {
         /// Seconds for each lamp, 0.5 to 60.
         #[serde(default, skip_serializing_if = "Option::is_none")]
         each_s: Option<f64>,
+        /// Fixture id or body name: this one alone, until the next request or for 60 s.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        lamp: Option<String>,
+        /// So many slots beside its address, -1 or 1, where it may listen by a slip.
+        #[serde(default, skip_serializing_if = "at_its_own")]
+        shift: i32,
+        /// Back to the light that stands, instead of all these.
+        #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+        end: bool,
     },
     /// A lamp is not here today.
     Absent {

@@ -15,6 +15,8 @@ use crate::units::FrameNumber;
 /// Once a raise that was held may pass it takes this long, in seconds, to where it would be. Judgement: a
 /// fade then goes on as a fade, and no jump is seen.
 const CATCHES_UP_S: f64 = 0.5;
+/// The span in seconds that changes are counted in (WCAG 2.3.1: any one second period).
+const COUNTED_S: f64 = 1.0;
 /// Nothing has been held for so long, in seconds: what comes then is told as a new thing. Judgement.
 const OVER_S: u64 = 2;
 
@@ -130,6 +132,17 @@ fn sum(points: &[Watched], into: &mut [PointLight], of: impl Fn(usize) -> PointL
 }
 
 impl Engine {
+    /// The light of the last run was put back, `away_s` seconds after its last frame: raises count from it.
+    pub(super) fn flash_returns(&mut self, away_s: f64) {
+        self.flash = Watch::after(&self.plan, &self.lamps);
+        if away_s >= COUNTED_S {
+            // No frame went out in the last second, so no change lies in it.
+            let full = vec![self.plan.exposure.zero_stops.get(); self.flash.points.len()];
+            self.flash.guard = Flash::new(self.plan.frames, &full);
+            self.flash.guard.sent(&self.flash.sent);
+        }
+    }
+
     /// Another plan is in force. Points that stayed as they were keep their past; of others it is not known.
     pub(super) fn adopt_flash(&mut self, same_rate: bool) {
         let same = same_rate && points(&self.plan) == self.flash.points;

@@ -19,14 +19,21 @@ pub(super) struct Glide {
     /// How far its motion was then, in seconds.
     pub before_s: f64,
     pub start: FrameNumber,
-    /// Frames that it takes; at `start + frames` the new run begins.
+    /// Frames of it that had passed at `start`: those before a restart.
+    pub done: u64,
+    /// Frames that it takes in all; at its end the new run begins.
     pub frames: u64,
 }
 
 impl Glide {
     /// The frame in which it is over.
     pub fn end(&self) -> FrameNumber {
-        self.start + self.frames
+        self.start + self.frames.saturating_sub(self.done)
+    }
+
+    /// How far it is in frame `n`, 0 to 1.
+    fn progress(&self, n: FrameNumber) -> f64 {
+        ((n.saturating_sub(self.start) + self.done) as f64 / self.frames.max(1) as f64).min(1.0)
     }
 }
 
@@ -36,7 +43,7 @@ impl Lamp {
         let run = |since, before_s| self.target.at(before_s + seconds(clock, n, since));
         match self.glide.filter(|g| n < g.end()) {
             Some(glide) => {
-                let p = n.saturating_sub(glide.start) as f64 / glide.frames.max(1) as f64;
+                let p = glide.progress(n);
                 // A level start and end, so that neither shows; with both runs moving on nothing stands still.
                 let (from, to) =
                     (run(glide.since, glide.before_s), run(self.moving_since, self.moved_before_s));
@@ -49,10 +56,50 @@ impl Lamp {
     /// Leads a motion to its start, which it reaches `frames` after frame `at`.
     pub fn glide_to_start(&mut self, at: FrameNumber, frames: u64) {
         let (since, before_s) = (self.moving_since, self.moved_before_s);
-        self.glide = Some(Glide { since, before_s, start: at, frames });
+        self.glide = Some(Glide { since, before_s, start: at, done: 0, frames });
         self.moving_since = at + frames;
         self.moved_before_s = 0.0;
         self.settled = false;
+    }
+}
+
+impl Lamp {
+    /// Its glide as it stands in frame `n`, for the state file.
+    pub(super) fn kept_glide(&self, n: FrameNumber, clock: FrameClock) -> Option<KeptGlide> {
+        let glide = self.glide.filter(|g| n < g.end())?;
+        Some(KeptGlide {
+            from_moved_s: glide.before_s + seconds(clock, n, glide.since),
+            done: n.saturating_sub(glide.start) + glide.done,
+            frames: glide.frames,
+        })
+    }
+
+    /// Goes on with a glide from before a restart, in frame 0.
+    pub(super) fn glide_on(&mut self, kept: &KeptGlide) {
+        let KeptGlide { from_moved_s: before_s, done, frames } = *kept;
+        let glide = Glide { since: 0, before_s, start: 0, done, frames };
+        self.moving_since = glide.end();
+        self.moved_before_s = 0.0;
+        self.glide = Some(glide);
+    }
+}
+
+/// A motion on its way to its start, for the state file.
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize, serde::Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct KeptGlide {
+    /// How far the motion that gives way had run, in seconds.
+    pub from_moved_s: f64,
+    /// Frames of the glide that had passed.
+    pub done: u64,
+    /// Frames of it in all, at most a minute's.
+    pub frames: u64,
+}
+
+impl KeptGlide {
+    /// True if it can be: a foreign file must not bring figures that the engine cannot reckon with.
+    pub(super) fn possible(&self) -> bool {
+        (-1e5..=1e9).contains(&self.from_moved_s) && self.done <= self.frames && self.frames <= 60 * 44
     }
 }
 

@@ -167,6 +167,11 @@ impl Engine {
         let bodies = before.iter().zip(&old.bodies).filter(with_model).map(kept).collect();
         self.options.heat = Some(HeatStart { bodies, gap_s: Some(0.0) });
         self.begin_heat();
+        // A lamp that no frame reaches holds for as long as before; at another address nobody knows.
+        for (fixture, body) in self.plan.fixtures.iter().zip(&mut self.heat.bodies) {
+            let same = |f: &Fixture| f.lamp_name() == fixture.lamp_name() && f.address() == fixture.address();
+            body.gap_s = before.iter().position(same).and_then(|i| old.bodies.get(i)?.gap_s);
+        }
         self.heat.told_group = old.told_group;
         self.heat.lands = self.next_frame();
         self.heat_wires();
@@ -273,8 +278,10 @@ impl Engine {
     /// The frame that was sent stands for a period: every body gets warmer or cooler by it.
     pub(super) fn heat_goes_on(&mut self) {
         let (ambient, frame_s) = (self.plan.ambient.get(), self.frame_s());
+        let beside = self.last.and_then(|n| self.watts_beside(n));
         for (index, fixture) in self.plan.fixtures.iter().enumerate() {
-            let lamp = &self.lamps[index];
+            let beside_w = beside.filter(|(id, _)| id.0 == index).map_or(0.0, |(_, watts)| watts);
+            let sent_w = self.lamps[index].sent.watts + beside_w;
             let wire = fixture.address().and_then(|a| self.heat.wires.get(a.output.0).copied().flatten());
             let body = &mut self.heat.bodies[index];
             let Duty::Limited(model) = body.duty else { continue };
@@ -289,12 +296,12 @@ impl Engine {
                     body.gap_s = Some(gap_s + frame_s);
                 }
                 (Some(_), Some(LinkState::Up)) => {
-                    (body.gap_s, body.wire_w) = (None, lamp.sent.watts);
-                    body.watts = lamp.sent.watts;
+                    (body.gap_s, body.wire_w) = (None, sent_w);
+                    body.watts = sent_w;
                 }
-                _ => body.watts = lamp.sent.watts,
+                _ => body.watts = sent_w,
             }
-            if lamp.absent.is_some() {
+            if self.lamps[index].absent.is_some() {
                 body.watts = 0.0;
             }
             body.estimate = body.estimate.after(&model, ambient, body.watts, frame_s);

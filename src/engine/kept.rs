@@ -5,6 +5,7 @@
 
 use serde::{Deserialize, Serialize};
 
+use super::glide::KeptGlide;
 use super::heat::KeptBody;
 use super::lamp::{Lamp, Pin};
 use super::load::KeptBattery;
@@ -132,6 +133,9 @@ pub struct KeptLamp {
     pub target: KeptTarget,
     /// How long its motion has run, in seconds.
     pub moved_s: f64,
+    /// Its motion's way to its start, where a take has just begun.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub glide: Option<KeptGlide>,
     /// What is left of its fade, in seconds; 0 where none runs.
     pub fade_left_s: f64,
     /// What was asked of it in the last frame.
@@ -247,6 +251,7 @@ impl Engine {
         KeptLamp {
             target: self.kept_target(id, &lamp.target),
             moved_s: lamp.moved_s(n, self.clock()),
+            glide: lamp.kept_glide(n, self.clock()),
             fade_left_s: self.clock().seconds(left),
             asked: lamp.asked,
             allowed: lamp.sent.allowed,
@@ -397,6 +402,7 @@ impl KeptLight {
                 && lamp.mix_to.as_ref().is_none_or(shape)
                 && lamp.pin.as_ref().is_none_or(pin)
                 && (0.0..=1e9).contains(&lamp.moved_s)
+                && lamp.glide.as_ref().is_none_or(KeptGlide::possible)
                 && (0.0..=1e5).contains(&lamp.fade_left_s)
                 && lamp.absent.as_ref().is_none_or(|why| why.len() <= LONGEST)
                 && lamp.slots.len() <= 1024;

@@ -524,7 +524,8 @@ impl Lamp {
         }
         spare.clear();
         spare.resize(footprint, 0);
-        let exact = match &self.pin {
+        // Not on the way there: what a fade down has not reached yet would be a cut.
+        let exact = match self.pin.as_ref().filter(|_| self.fade.is_none()) {
             Some(pin) => channels::encode_exact(fixture, allowed, &pin.slots, &mut spare),
             None => false,
         };

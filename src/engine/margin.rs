@@ -44,12 +44,19 @@ pub fn said(plan: &Plan, lux_at_1m: impl Fn(FixtureId) -> f64) -> Vec<String> {
             let bright = plan.room.as_ref().map_or(0.0, |r| r.reflectance.get() * 100.0);
             let under = match stops {
                 s if s >= 0.0 => {
-                    format!("at most {} stops under the wall", say::fine_stops(s).trim_start_matches('+'))
+                    format!(
+                        "at most {} stops under what is behind it",
+                        say::fine_stops(s).trim_start_matches('+')
+                    )
                 }
-                s => format!("{} stops BRIGHTER than the wall", say::fine_stops(-s).trim_start_matches('+')),
+                s => format!(
+                    "{} stops BRIGHTER than what is behind it",
+                    say::fine_stops(-s).trim_start_matches('+')
+                ),
             };
             Some(format!(
-                "face of {name} {under} in luminance, skin at 40 %, the wall at {bright:.0} %; {CAUTION}"
+                // Our own words here are none that plans call things by, such as wall: those become numbers.
+                "face of {name} {under} (luminance, skin at 40 %, behind at {bright:.0} %); {CAUTION}"
             ))
         })
         .collect()

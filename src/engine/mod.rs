@@ -39,6 +39,7 @@ mod step;
 mod take;
 
 pub use event::{Action, Event, Ticket};
+pub use glide::KeptGlide;
 pub use heat::{HeatStart, KeptBody};
 pub use kept::{
     Kept, KeptLamp, KeptLight, KeptMemory, KeptOutput, KeptScene, KeptSlate, KeptTake, KeptTarget,

@@ -180,6 +180,7 @@ impl Engine {
             if let Some(glide) = &mut lamp.glide {
                 glide.since = turn(glide.since);
                 glide.start = turn(glide.start);
+                glide.done = turn(glide.done);
                 glide.frames = turn(glide.frames).max(1);
             }
             lamp.shape.start = turn(lamp.shape.start);

@@ -157,6 +157,7 @@ impl Engine {
             self.lamps = dark;
             return false;
         }
+        self.flash_returns(since_kept_s - went_on_s);
         (self.scene, self.nudged) = (scene, light.nudged);
         self.position = light.position.filter(|p| *p < self.plan.order.len());
         self.heat.ramp = light.held.clone();
@@ -226,6 +227,9 @@ impl Engine {
         let lamp = &mut self.lamps[id.0];
         lamp.turn(fixture, target, mix, 0, frames);
         lamp.moved_before_s = was.moved_s;
+        if let Some(glide) = &was.glide {
+            lamp.glide_on(glide);
+        }
         lamp.pin = was.pin.clone().filter(|pin| pin.slots.len() == lamp.sent.slots.len());
         let unheld =
             if held.holds() && !held.dark { was.allowed.lux / held.share() } else { was.allowed.lux };

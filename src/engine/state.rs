@@ -102,6 +102,20 @@ pub(super) struct Rollcall {
     pub lamps: Vec<FixtureId>,
     pub start: FrameNumber,
     pub each: u64,
+    /// So many slots beside its address is the lamp tried; 0: at its own.
+    pub shift: i32,
+}
+
+impl Rollcall {
+    /// The lamp that is lit at its own address in frame `n`.
+    pub fn lit(&self, n: FrameNumber) -> Option<FixtureId> {
+        self.showing(n).filter(|_| self.shift == 0)
+    }
+
+    /// The lamp that is tried beside its address in frame `n`, and how far.
+    pub fn beside(&self, n: FrameNumber) -> Option<(FixtureId, i32)> {
+        self.showing(n).filter(|_| self.shift != 0 && n >= self.start).map(|id| (id, self.shift))
+    }
 }
 
 impl Rollcall {
@@ -137,6 +151,8 @@ pub struct Engine {
     pub(super) waiting: Option<Waiting>,
     pub(super) wink: Option<Wink>,
     pub(super) rollcall: Option<Rollcall>,
+    /// The frame in which a lamp was last tried beside its address.
+    pub(super) tried_beside: Option<FrameNumber>,
     /// Frame at which the rest look goes dark by itself.
     pub(super) rest_ends: Option<FrameNumber>,
     pub(super) take: Option<Rolling>,
@@ -199,6 +215,7 @@ impl Engine {
             waiting: None,
             wink: None,
             rollcall: None,
+            tried_beside: None,
             rest_ends: None,
             take: None,
             slates: Slates::default(),

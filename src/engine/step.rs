@@ -3,7 +3,6 @@
 use super::shape::LATE_SHARE_OF_SECOND;
 use super::state::{Change, Scene};
 use super::{Action, Engine, Event, say};
-use crate::channels::Frame;
 use crate::control::Alert;
 use crate::guards::{self, Conditions, Holds};
 use crate::light::{Colour, Demand, Moving, solve};
@@ -62,7 +61,7 @@ impl Engine {
         self.end_overlays(n);
         self.search_once(n);
         let wink = self.wink;
-        let rollcall = self.rollcall.as_ref().map(|r| r.showing(n));
+        let rollcall = self.rollcall.as_ref().map(|r| r.lit(n));
         for index in 0..self.lamps.len() {
             let id = FixtureId(index);
             let now = self.conditions(id);
@@ -80,12 +79,18 @@ impl Engine {
             if self.stays_as_it_was(index, &now) {
                 continue;
             }
-            let holds = Holds { heat: self.heat.held(index), circuit: self.load.share() };
-            self.lamps[index].offer(&self.plan.fixtures[index], &now, holds);
+            let fixture = &self.plan.fixtures[index];
+            // Nothing lowers a lamp set by hand: it draws what it was told to give.
+            let circuit = if fixture.address().is_some() { self.load.share() } else { 1.0 };
+            let holds = Holds { heat: self.heat.held(index), circuit };
+            self.lamps[index].offer(fixture, &now, holds);
         }
         self.as_it_was.clear();
         self.hold_flashes(n);
         self.last = Some(n);
+        if self.rollcall.as_ref().is_some_and(|r| r.beside(n).is_some()) {
+            self.tried_beside = Some(n);
+        }
         self.watch_take(n);
         actions.push(Action::Send(self.frames(n)));
         self.heat_goes_on();
@@ -147,11 +152,6 @@ impl Engine {
             }
         }
         self.renderings.search_ahead(&self.plan);
-    }
-
-    /// Frames of every output as they stand.
-    pub(super) fn frames(&self, n: FrameNumber) -> Vec<Frame> {
-        self.patches.iter().map(|patch| patch.frame(n, |id| &self.lamps[id.0].sent.slots)).collect()
     }
 
     /// What the clock brings by itself: scheduled requests, the end of rest.
@@ -341,7 +341,7 @@ fn winking(fixture: &crate::plan::Fixture, demand: Demand, now: &Conditions) -> 
 }
 
 /// A lamp in a rollcall: low if it is its turn, dark if not; white as it stands.
-fn low(fixture: &crate::plan::Fixture, demand: &Demand, its_turn: bool) -> Demand {
+pub(super) fn low(fixture: &crate::plan::Fixture, demand: &Demand, its_turn: bool) -> Demand {
     let colour: Colour = demand.colour;
     if !its_turn {
         return Demand { lux: 0.0, colour };

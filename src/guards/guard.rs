@@ -100,7 +100,8 @@ pub struct Standing {
     /// dark passes under its floor for a while and must not be held there for ever. In lux, not as a
     /// share of full, so that a change of colour at the same light is no rise.
     lux: f64,
-    /// The same with what heat holds back taken off: what is let go of again is a rise like any other.
+    /// The same with what heat and the circuits hold back taken off: what they let go of is a rise like any
+    /// other.
     held_lux: f64,
     soft: Soft,
     /// True if it was lit in the last frame.
@@ -130,7 +131,8 @@ enum Soft {
 }
 
 impl Standing {
-    /// Of a lamp that stands at `held_lux`, and would at `lux` if heat held nothing: after a restart.
+    /// Of a lamp that stands at `held_lux`, and would at `lux` if neither heat nor a circuit held anything:
+    /// after a restart.
     #[must_use]
     pub fn at(lux: f64, held_lux: f64) -> Self {
         Self { lux, held_lux, lit: held_lux > 0.0, ..Self::default() }
@@ -233,13 +235,13 @@ pub fn allow(
     if heat.holds() && allowed.level > 0.0 {
         allowed.level *= heat.share().clamp(0.0, 1.0);
         allowed.limits = allowed.limits.with(Limit::Heat);
-        allowed = risen(fixture, allowed, now, standing.held_lux);
     }
-    standing.held_lux = allowed.lux();
     if holds.circuit < 1.0 && allowed.level > 0.0 {
         allowed.level *= holds.circuit.max(0.0);
         allowed.limits = allowed.limits.with(Limit::Circuit);
     }
+    allowed = risen(fixture, allowed, now, standing.held_lux);
+    standing.held_lux = allowed.lux();
     let floored = floored(fixture, allowed);
     let lit = floored.level > 0.0;
     standing.cut = (heat.holds() || holds.circuit < 1.0)

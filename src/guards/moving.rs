@@ -19,6 +19,8 @@ const STRETCH_S: f64 = 12.0;
 const NO_CHANGE: f64 = 0.099;
 /// A look none of whose lights comes to this share of red is far from the 0.8 that counts, whatever it adds up to.
 const NO_RED: f64 = 0.5;
+/// Motions are taken to be deeper than they are by so much, since slots are rounded.
+const DEEPER: f64 = 1.05;
 /// Colours of a way that are looked at for red.
 const COLOURS: u32 = 64;
 
@@ -48,15 +50,16 @@ struct Light {
 impl Light {
     /// What it reads at 1 m, `seconds` after the recall.
     fn at(&self, seconds: f64) -> PointLight {
-        let demand = self.target.at(seconds);
-        PointLight::of(demand.lux * self.per_lux, demand.colour.xy())
+        let (demand, top) = (self.target.at(seconds), self.target.top_lux());
+        let lux = (top - (top - demand.lux) * DEEPER).max(0.0);
+        PointLight::of(lux * self.per_lux, demand.colour.xy())
     }
 
     /// Most and least light at 1 m in lux.
     fn range(&self) -> (f64, f64) {
         let top = self.target.top_lux() * self.per_lux;
         let down = self.target.motion.as_ref().map_or(0.0, motion::depth);
-        (top, top * (-down).exp2())
+        (top, top * (1.0 - (1.0 - (-down).exp2()) * DEEPER).max(0.0))
     }
 
     fn greatest_red(&self) -> f64 {

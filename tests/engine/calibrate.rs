@@ -85,6 +85,28 @@ fn a_guard_that_holds_a_reading_lower_is_told() {
     assert!(answer.said.unwrap().contains(&format!("held to {sent}: ceiling")));
 }
 
+/// A change of light fades: half a second for a reading.
+#[test]
+fn a_reading_of_less_light_is_faded_to_and_not_cut_to() {
+    let mut rig = Rig::new(open());
+    let light = |rig: &Rig| {
+        let status = rig.engine.status();
+        status.fixtures.iter().find(|f| f.id == "fill").map(|f| f.sent.lux).expect("the demo has a fill")
+    };
+    rig.done("{\"do\":\"calibrate\",\"lamp\":\"fill\",\"value\":200}");
+    rig.run(1.0);
+    let mut last = light(&rig);
+    let (high, at) = (last, rig.frames.len());
+    rig.done("{\"do\":\"calibrate\",\"lamp\":\"fill\",\"value\":2}");
+    for _ in 0..40 {
+        drop(rig.frame());
+        let now = light(&rig);
+        assert!(now <= last && last - now < 0.5 * high, "{last} to {now} lx in a frame");
+        last = now;
+    }
+    assert!(last < 0.1 * high && rig.frames.len() == at + 40);
+}
+
 #[test]
 fn the_light_from_before_a_calibration_comes_back_by_its_end_and_the_look_by_again() {
     let mut rig = Rig::new(open());

@@ -1,6 +1,6 @@
 //! The flash guard in the frame path: what it holds, what it never holds, how it lets go, what it says.
 
-use lampkeep::plan::{Motion, Plan, load};
+use lampkeep::plan::{FramesStop, Motion, Plan, load};
 
 use crate::rig::Rig;
 use crate::seen::{self, Worst};
@@ -307,6 +307,90 @@ fn a_reload_that_moves_points_makes_raises_wait_a_second_and_one_that_does_not_f
     rig.done(CUT);
     rig.frame();
     assert!(rig.status().fixtures.iter().all(|f| f.sent.lux == 0.0));
+}
+
+/// A daemon that dies in a strobe and comes back in time for the light to return, again and again: the lamps
+/// saw all of it, so it is counted in one piece, the standing light between included. Source of the rule: the
+/// header of tests/reference/flash.csv.
+#[test]
+fn a_strobe_that_goes_on_over_restarts_makes_three_flashes_a_second_and_no_more() {
+    // How long each run lasts, in pairs of white and dark, and how long the daemon is away.
+    for (pairs, gap_s) in [(1, 0.1), (2, 0.1), (3, 0.1), (3, 0.5), (3, 0.9), (3, 1.5), (7, 0.25)] {
+        let mut rig = Rig::new(small());
+        rig.done(&recall("low", 0.0));
+        rig.run(2.0);
+        let mut seen = std::mem::take(&mut rig.frames);
+        for _ in 0..12 {
+            for _ in 0..pairs {
+                for look in ["white", "low"] {
+                    rig.done(&recall(look, 0.0));
+                    rig.frame();
+                    rig.frame();
+                }
+            }
+            seen.append(&mut rig.frames);
+            let stands = seen.last().expect("frames").clone();
+            seen.resize(seen.len() + (gap_s * 40.0) as usize, stands);
+            rig = Rig::again(small(), rig.engine.to_keep(), gap_s);
+        }
+        let Worst { changes, reds } = seen::worst(rig.engine.plan(), &seen);
+        assert!(changes <= 6 && reds <= 4, "{pairs} pairs, {gap_s} s away: {changes} changes, {reds} reds");
+    }
+}
+
+/// Source: `Flash::after`: of a past that is not known as much is taken as may have been; a second later it is
+/// known.
+#[test]
+fn light_that_returned_counts_for_what_it_is_and_a_raise_of_it_waits_out_the_second_that_nobody_saw() {
+    for (gap_s, waits) in [(0.1, true), (0.9, true), (1.1, false), (30.0, false)] {
+        let mut plan = small();
+        for fixture in &mut plan.fixtures {
+            std::sync::Arc::make_mut(&mut fixture.profile).when_frames_stop = FramesStop::Hold;
+        }
+        let mut rig = Rig::new(plan.clone());
+        rig.done(&recall("low", 0.0));
+        rig.run(2.0);
+        let mut rig = Rig::again(plan, rig.engine.to_keep(), gap_s);
+        rig.frame();
+        rig.done(&recall("white", 0.0));
+        rig.frame();
+        assert_eq!(!limited(&rig).is_empty(), waits, "{gap_s} s away");
+        // And then falls as fast as ever.
+        rig.done(CUT);
+        rig.frame();
+        assert!(rig.status().fixtures.iter().all(|f| f.sent.lux == 0.0));
+        rig.run(1.0);
+        rig.done(&recall("white", 0.0));
+        rig.frame();
+        assert_eq!(limited(&rig), Vec::<String>::new(), "a second later all is known, {gap_s} s away");
+        // The light that returned is what the first raise is counted from: down and up are two changes.
+        rig.done(CUT);
+        rig.run(2.0);
+        for _ in 0..3 {
+            rig.done(&recall("white", 0.0));
+            rig.frame();
+            rig.done(CUT);
+            rig.frame();
+        }
+        rig.done(&recall("white", 0.0));
+        rig.frame();
+        assert!(!limited(&rig).is_empty(), "a fourth flash");
+    }
+}
+
+/// A second has other frames in it then, and what was counted in the old ones says nothing.
+#[test]
+fn a_reload_with_another_frame_rate_makes_raises_wait_a_second_of_the_new_one() {
+    let slow = plan_of(&RIG.replace("name = ", "frame-rate = \"20 Hz\"\nname = "));
+    for (from, to) in [(slow.clone(), small()), (small(), slow)] {
+        let mut rig = Rig::new(from);
+        strobe(&mut rig, 2, 20);
+        rig.reload(to.clone());
+        let first = rig.frames.len();
+        strobe(&mut rig, 2, 40);
+        let Worst { changes, .. } = seen::worst(&to, &rig.frames[first..]);
+        assert!((3..=6).contains(&changes), "{changes} changes a second at {} Hz", to.frames.rate());
+    }
 }
 
 #[test]

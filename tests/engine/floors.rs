@@ -4,8 +4,8 @@
 use crate::properties::cases;
 use crate::rig::Rig;
 use lampkeep::light::Demand;
-use lampkeep::plan::{ColourTarget, Level, Limits, Look, Plan, Target, load};
-use lampkeep::units::{Duv, Kelvin, Share, Stops, Xy};
+use lampkeep::plan::{ColourTarget, Level, Limits, Look, Motion, Plan, Target, load};
+use lampkeep::units::{Duv, Kelvin, Lux, Share, Stops, Xy};
 use proptest::prelude::*;
 
 /// A level in stops and a colour, or dark.
@@ -178,6 +178,88 @@ fn heat_that_flutters_at_the_floor_cuts_once_and_lights_once() {
         lit = is;
     }
     assert_eq!((pops, lit), (2, true));
+}
+
+/// The wait above the floor is for a lamp that was cut there. One that comes up is lit on its floor.
+#[test]
+fn a_lamp_that_heat_holds_and_that_was_dark_is_lit_from_its_floor_on() {
+    use lampkeep::guards::{Conditions, Holds, Standing, allow, thermal::Held};
+    let white = ColourTarget::White(Kelvin::clamped(5600.0), Duv::ZERO);
+    let plan = plan(&[0.1], &[None], &[vec![Some((0.0, white))]]);
+    let fixture = &plan.fixtures[0];
+    let colour = lampkeep::light::Colour::of(&white);
+    let full = lampkeep::light::solve::reach(fixture, &Demand { lux: 1.0, colour }).full_lux;
+    let now = Conditions { real_output: false, period_s: 0.025, absent: false, protected: false };
+    let holds = Holds { heat: Held { stops: 1.0, dark: false, limit_won: false }, ..Holds::default() };
+    let mut standing = Standing::default();
+    // Half of it is let through: from 8 % of full to 12.
+    for (asked, lit) in [(0.16, false), (0.19, false), (0.202, true), (0.24, true)] {
+        let demand = Demand { lux: full * asked, colour };
+        let reach = lampkeep::light::solve::reach(fixture, &demand);
+        let is = allow(fixture, &reach, &now, &holds, &mut standing).level() > 0.0;
+        assert_eq!(is, lit, "half of {asked} of full");
+    }
+}
+
+/// Two emitters together give more than either: a light that stands on the floor at both ends would be under it
+/// half-way.
+#[test]
+fn a_fade_of_colour_between_two_lights_near_the_floor_never_goes_out() {
+    let warm = ColourTarget::White(Kelvin::clamped(2700.0), Duv::ZERO);
+    let cool = ColourTarget::White(Kelvin::clamped(6500.0), Duv::ZERO);
+    let mut plan = plan(&[0.1], &[None], &[vec![Some((0.0, warm))], vec![Some((0.0, cool))]]);
+    let full = |plan: &Plan, id, colour: &ColourTarget| {
+        let demand = Demand { lux: 1.0, colour: lampkeep::light::Colour::of(colour) };
+        lampkeep::light::solve::reach(plan.fixture(id), &demand).full_lux
+    };
+    let ids: Vec<_> = plan.fixture_ids().filter(|id| plan.fixture(*id).address().is_some()).collect();
+    let middle = ColourTarget::White(Kelvin::clamped(3800.0), Duv::ZERO);
+    let fixture = |id: &lampkeep::plan::FixtureId| {
+        let ends = full(&plan, *id, &warm).min(full(&plan, *id, &cool));
+        full(&plan, *id, &middle) > 1.5 * ends && plan.fixture(*id).emitters.len() == 2
+    };
+    let id = ids.into_iter().find(fixture).expect("a lamp of two whites");
+    let name = plan.fixture(id).id.clone();
+    for (look, colour) in [warm, cool].into_iter().enumerate() {
+        let lux = 0.12 * full(&plan, id, &colour);
+        let target = Target { fixture: id, level: Level::Lux(Lux::clamped(lux)), colour, motion: None };
+        plan.looks[look].targets = vec![target];
+    }
+    let mut rig = Rig::new(plan);
+    rig.done(r#"{"do":"recall","look":"look-0","over_s":0}"#);
+    rig.run(1.0);
+    for look in ["look-1", "look-0"] {
+        rig.done(&format!(r#"{{"do":"recall","look":"{look}","over_s":3}}"#));
+        for n in 0..130 {
+            rig.frame();
+            let lamp = rig.status().fixtures.into_iter().find(|f| f.id == name).expect("there");
+            assert!(lamp.sent.lux > 0.0, "dark in frame {n} to {look}");
+        }
+    }
+}
+
+/// A breath of a twelfth of a stop round the floor keeps to one side of it.
+#[test]
+fn a_small_breath_round_the_floor_goes_out_once_at_most() {
+    let white = ColourTarget::White(Kelvin::clamped(5600.0), Duv::ZERO);
+    let mut plan = plan(&[0.1], &[None], &[vec![Some((0.0, white))]]);
+    let id = plan.fixture_ids().find(|id| plan.fixture(*id).address().is_some()).expect("a lamp");
+    let colour = lampkeep::light::Colour::of(&white);
+    let full = lampkeep::light::solve::reach(plan.fixture(id), &Demand { lux: 1.0, colour }).full_lux;
+    let motion = Motion::Breath {
+        period: std::time::Duration::from_secs(4),
+        depth: Stops::clamped(1.0 / 12.0),
+        phase: Share::NONE,
+    };
+    for share in [0.098, 0.1, 0.102, 0.105] {
+        let level = Level::Lux(Lux::clamped(full * share));
+        plan.looks[0].targets = vec![Target { fixture: id, level, colour: white, motion: Some(motion) }];
+        let mut rig = Rig::new(plan.clone());
+        rig.done(r#"{"do":"recall","look":"look-0","over_s":0}"#);
+        rig.run(0.1);
+        let pops = pops(&mut rig, 40 * 40);
+        assert!(pops[id.0].1 <= 1, "{} pops {} times in ten breaths at {share}", pops[id.0].0, pops[id.0].1);
+    }
 }
 
 /// A hue circle on which a lamp has less and more light passes the floor twice in a turn, and no oftener.

@@ -3,7 +3,7 @@
 
 use crate::rig::Rig;
 use lampkeep::control::{FixtureStatus, LinkState, OutputStatus};
-use lampkeep::engine::{Event, HeatStart, Options};
+use lampkeep::engine::{Event, HeatStart, Options, Start};
 use lampkeep::plan::diagnose::{Form, render};
 use lampkeep::plan::{Plan, load};
 
@@ -252,11 +252,13 @@ fn outputs_are(rig: &mut Rig, state: LinkState) {
 
 #[test]
 fn a_lamp_that_no_frame_reaches_is_taken_to_run_on_or_to_go_dark_as_its_profile_says() {
-    for (stops, runs_on) in [("\"hold\"", true), ("{ hold-for = \"5 s\" }", false)] {
-        let text = text("kind = \"simulator\"", "").replace(
-            "cooling = \"fan-less\"",
-            &format!("cooling = \"fan-less\"\nwhen-frames-stop = {stops}"),
-        );
+    let says = |what: &str| format!("when-frames-stop = {what}");
+    // One of which nothing is said is taken to run on too.
+    for (stops, runs_on) in
+        [(says("\"hold\""), true), (says("{ hold-for = \"5 s\" }"), false), (String::new(), true)]
+    {
+        let text = text("kind = \"simulator\"", "")
+            .replace("cooling = \"fan-less\"", &format!("cooling = \"fan-less\"\n{stops}"));
         let mut rig = Rig::new(read(&text));
         rig.done(LONG);
         outputs_are(&mut rig, LinkState::Up);
@@ -274,6 +276,95 @@ fn a_lamp_that_no_frame_reaches_is_taken_to_run_on_or_to_go_dark_as_its_profile_
             if runs_on { run(before, 102.0, 65.0) } else { run(run(before, 102.0, 5.0), 2.0, 60.0) };
         assert!((after - expected).abs() < 0.05, "{stops}: {after} {expected}");
     }
+}
+
+/// The wire has not come back since the last run: it still runs at what that sent last.
+#[test]
+fn a_lamp_that_no_frame_reaches_after_a_restart_is_taken_to_run_on_at_its_last_power() {
+    let mut rig = hot();
+    rig.run(10.0);
+    let kept = rig.kept.clone();
+    let fill = kept.iter().find(|b| b.lamp == "fill").expect("kept").clone();
+    let heat = Some(HeatStart { bodies: kept, gap_s: Some(0.0) });
+    let mut rig = Rig::start(simulated(), Options { simulate: true, heat, ..Options::default() });
+    outputs_are(&mut rig, LinkState::Down);
+    rig.run(60.0);
+    let settled = ROOM_C + fill.last_w * K_PER_W;
+    let expected = settled + (fill.estimate.celsius - settled) * (-60.0 / TAU_S).exp();
+    let told = of(&rig, "fill").body_est_c.expect("known");
+    assert!((told - expected).abs() < 0.05, "{told} {expected}");
+}
+
+/// A lamp that no frame reaches cannot be lowered, so nothing is gained by lowering the others with it.
+#[test]
+fn a_hot_lamp_behind_a_dead_wire_does_not_take_the_others_down() {
+    let text = text("kind = \"simulator\"", "[output.mast]\nkind = \"simulator\"")
+        .replace("address = 1\n", "address = 1\noutput = \"mast\"\n")
+        .replace("address = 11\n", "address = 11\noutput = \"desk\"\n")
+        .replace("address = 21\n", "address = 21\noutput = \"desk\"\n");
+    let mut rig = Rig::new(read(&text));
+    rig.done(LONG);
+    for (state, for_s) in [(LinkState::Up, 60.0), (LinkState::Down, 200.0)] {
+        let mut outputs = output(LinkState::Up);
+        let mut mast = output(state);
+        mast[0].name = "mast".into();
+        outputs.append(&mut mast);
+        let now = rig.engine.plan().frames.moment_of(rig.engine.next_frame());
+        drop(rig.engine.handle(Event::Outputs(outputs), now));
+        rig.run(for_s);
+    }
+    assert!(of(&rig, "key").body_est_c.expect("known") > LIMIT_C, "it runs on by itself");
+    // The fill's 50 W bring it to 25 + 52 x 80 / 102, 65.8 degrees, in the end: not yet after 260 s.
+    assert!(held(&rig, "fill").abs() < 1e-3, "{}", held(&rig, "fill"));
+}
+
+/// What was held is held on where the daemon is started anew: no lamp goes up and comes down again.
+#[test]
+fn light_that_returns_held_for_heat_goes_on_held() {
+    let rig = hot();
+    let kept = rig.engine.to_keep();
+    let lux = |rig: &Rig| rig.status().fixtures.iter().map(|f| f.sent.lux).collect::<Vec<_>>();
+    let stood = lux(&rig);
+    let heat = Some(HeatStart { bodies: kept.bodies.clone(), gap_s: Some(0.2) });
+    let start = Start { kept: Some(kept), gap_s: Some(0.2), same_boot: true, ..Start::default() };
+    let options = Options { simulate: true, boot_id: "test".into(), heat, ..Options::default() };
+    let mut after = Rig::starting(simulated(), options, start);
+    for n in 0..400 {
+        after.frame();
+        for (was, is) in stood.iter().zip(lux(&after)) {
+            // 0.05 stop a second at most, over ten, and it was nearly settled.
+            assert!((is / was).log2().abs() < 0.05, "frame {n}: {is} lx, it stood at {was}");
+        }
+        assert!(of(&after, "key").body_est_c.expect("known") <= LIMIT_C + 1e-6, "frame {n}");
+    }
+}
+
+/// The greatest rise holds for what is asked and for what heat lets go of alike.
+#[test]
+fn a_lamp_with_a_greatest_rise_keeps_to_it_out_of_the_dark_and_when_heat_lets_go() {
+    let text =
+        text("kind = \"simulator\"", "").replace("address = 11\n", "address = 11\nrise = \"0.5 %/s\"\n");
+    let mut rig = Rig::new(read(&text));
+    // 100 W are full, so half a hundredth of it in a second is half a watt; a step of 16 bits on top.
+    let most_w = 0.5 / RATE + 2.0 * 100.0 / 65535.0;
+    let mut before = of(&rig, "fill").watts;
+    let mut rises = |rig: &mut Rig, frames: u32| {
+        let from = before;
+        for n in 0..frames {
+            rig.frame();
+            let now = of(rig, "fill").watts;
+            assert!(now - before <= most_w, "frame {n}: {before} to {now} W");
+            before = now;
+        }
+        before - from
+    };
+    rig.done(LONG);
+    rises(&mut rig, 12_000);
+    assert!(held(&rig, "fill") > 0.5, "{}", held(&rig, "fill"));
+    rig.done(r#"{"do":"absent","lamp":"key"}"#);
+    // 0.05 stop a second of some 23 W would be 0.8 W a second.
+    let up = rises(&mut rig, 200);
+    assert!((2.0..=2.6).contains(&up), "{up} W in five seconds");
 }
 
 #[test]

@@ -168,8 +168,7 @@ fn lamps() -> Vec<Lamp> {
         step: 1.0 / 255.0,
     };
     vec![
-        // Its greatest rise is not insisted on: seed 1 passes it in frame 1881, as a circuit lets go, it seems.
-        Lamp { step: 1.0 / 65535.0, ..lamp(Some(bulb), Some(0.9)) },
+        Lamp { step: 1.0 / 65535.0, rise: 3.0 / RATE as f64, ..lamp(Some(bulb), Some(0.9)) },
         Lamp { floor: 0.08, ..lamp(Some(bulb), Some(0.9)) },
         lamp(Some(bulb), None),
         lamp(Some(beacon), Some(1.0)),
@@ -215,6 +214,10 @@ fn renamed(request: Request, demo: &Plan, ours: &Plan) -> Request {
             Request::Nudge { lamp: lamp(name), stops, kelvin, mired, duv }
         }
         Request::Only { lamp: name } => Request::Only { lamp: lamp(name) },
+        // Beside its address a lamp counts as lit there, which slots decoded at their places do not show.
+        Request::Rollcall { each_s, lamp: Some(name), end, .. } => {
+            Request::Rollcall { each_s, lamp: Some(lamp(name)), shift: 0, end }
+        }
         Request::Wink { lamp: name } => Request::Wink { lamp: lamp(name) },
         Request::Absent { lamp: name, back } => Request::Absent { lamp: lamp(name), back },
         Request::Cold { lamp: name } => Request::Cold { lamp: lamp(name) },
@@ -415,10 +418,7 @@ impl Flood {
             }
             if n.is_multiple_of(30) {
                 let request = self.request();
-                // A plan that is taken again in a gap begins the lamps' holding anew: hotter than it is.
-                if request != (Request::Reload {}) {
-                    self.ask(request)?;
-                }
+                self.ask(request)?;
             }
             self.frame()?;
         }
@@ -530,6 +530,11 @@ fn afternoon(seed: u64, frames: u64) -> (Most, BTreeMap<String, u64>) {
     for (_, kind, _) in &flood.rig.alerts {
         *alerts.entry(kind.clone()).or_default() += 1;
     }
+    let table = include_str!("../../docs/interface.md");
+    let standing = flood.rig.status().alerts.into_iter().map(|a| a.kind);
+    for kind in alerts.keys().cloned().chain(standing) {
+        assert!(table.contains(&format!("`{kind}`")), "docs/interface.md does not have the alert `{kind}`");
+    }
     let asked: u64 = flood.asked.values().sum();
     println!(
         "seed {seed}: {} frames, {asked} requests ({} refused), {} reloads, {} gaps\n  {most:?}, rating {RATING_VA}\n  \
@@ -544,7 +549,6 @@ fn three_minutes_of_a_flood_cross_no_limit_and_lose_no_frame() {
     let mut held = BTreeMap::new();
     for seed in 1..=3 {
         let (most, by) = afternoon(seed, 3 * 60 * RATE as u64);
-        assert_eq!(most.under_floor, 0);
         assert!(most.hot_frames > 0 && most.volt_amperes > 0.95 * RATING_VA, "{most:?}: it shows nothing");
         for (kind, times) in by {
             *held.entry(kind).or_default() += times;

@@ -8,18 +8,23 @@ use crate::properties::cases;
 use crate::rig::Rig;
 use lampkeep::control::{FailureKind, FixtureStatus};
 use lampkeep::plan::diagnose::{Form, render};
-use lampkeep::plan::{Plan, load};
+use lampkeep::plan::{Motion, Plan, load};
+use lampkeep::units::{Share, Stops};
 
 /// Three lamps of 600 W at power factor 1 and 2 W standby, on a circuit of 10 A at 120 V: 960 VA may be
 /// carried, of which 54 are other loads and 6 standby: 900 W of light. Invented figures.
 fn plan(over: &str, more: &str) -> Plan {
+    read(&text(over, more))
+}
+
+fn text(over: &str, more: &str) -> String {
     let fixture = |id: &str, address: u16, clock: &str, more: &str| {
         format!(
             "[fixture.{id}]\nprofile = \"flood\"\naddress = {address}\nclock = \"{clock}\"\nheight = \"1.9 m\"\n\
              distance = \"1.5 m\"\n{more}\n"
         )
     };
-    let text = format!(
+    format!(
         "fade = \"2 s\"\nrest = \"low\"\norder = [{{ look = \"low\", on-for = \"10 min\" }}, {{ look = \"storm\", \
          on-for = \"10 min\" }}]\n[camera.main]\niso = 800\nf-number = 2.8\nshutter = \"1/50\"\n\
          [output.desk]\nkind = \"simulator\"\n\
@@ -33,7 +38,10 @@ fn plan(over: &str, more: &str) -> Plan {
         fixture("key", 1, "7:30", ""),
         fixture("fill", 11, "4:30", ""),
         fixture("hair", 21, "1:30", more),
-    );
+    )
+}
+
+fn read(text: &str) -> Plan {
     let dir = tempfile::tempdir().expect("a folder");
     let path = dir.path().join("quay.toml");
     std::fs::write(&path, text).expect("written");
@@ -129,6 +137,83 @@ fn a_look_that_is_too_much_is_lowered_as_a_whole_where_the_plan_says_so() {
     assert_eq!(rig.alerts.last().map(|(_, kind, _)| kind.as_str()), Some("circuit-free"));
     assert!(of(&rig, "key").limited_by.is_empty());
     assert!(!rig.status().alerts.iter().any(|a| a.kind == "circuit-held"));
+}
+
+/// Apparent power is what a breaker sees: at a power factor of 80 % 600 W are 750 VA, and 2 W of standby 2.5.
+#[test]
+fn a_power_factor_counts_in_what_is_refused_and_in_what_is_lowered() {
+    let of = |over: &str| read(&text(over, "").replace("\"100 %\"\nemitter", "\"80 %\"\nemitter"));
+    let mut rig = Rig::new(of("refuse"));
+    let said = rig.json(ALL).error.expect("too much").said;
+    // 1200 / 0.8 + 7.5 + 54.
+    assert_eq!(said, "circuit quay would carry 1562 VA of 960: the light stays as it is");
+    let mut rig = Rig::new(of("lower"));
+    rig.done(ALL);
+    rig.run(1.0);
+    let asked_w = rig.status().fixtures.iter().map(|f| f.watts).sum::<f64>();
+    assert!((asked_w / 0.8 + 54.0 - 960.0).abs() < 0.2, "{asked_w} W");
+}
+
+/// A lamp set by hand draws what it was told to give, and nothing lowers it: 480 W of the key and 720 of others.
+#[test]
+fn a_lamp_set_by_hand_takes_its_share_and_the_others_come_down_for_it() {
+    let by_hand = |over: &str| read(&text(over, "").replace("address = 1\n", "control = \"hand\"\n"));
+    let mut rig = Rig::new(by_hand("lower"));
+    let said = rig.done(ALL);
+    // 960 - 54 - 480 - 4 or 6 of standby are 420 of 720 W: 0.78 stop.
+    assert!(said.contains("all light up to 0.8 stop lower: circuit quay bears 960 VA"), "{said}");
+    rig.run(1.0);
+    assert!((of(&rig, "key").watts - 482.0).abs() < 0.1, "nothing lowers it");
+    assert!((carried_va(&rig) - 960.0).abs() < 0.2, "{}", carried_va(&rig));
+    // The key alone is over it: no level of others helps, so it is refused though the plan says to lower.
+    let more =
+        text("lower", "").replace("address = 1\n", "control = \"hand\"\n").replace("\"54 W\"", "\"540 W\"");
+    let error = Rig::new(read(&more)).json(ALL).error.expect("it is refused");
+    assert_eq!(error.kind, FailureKind::Guarded, "{}", error.said);
+}
+
+/// A breath counts where it draws most: a stop deeper or not, what stands now is not the end of it.
+#[test]
+fn a_light_that_moves_is_refused_for_the_most_that_it_will_draw() {
+    // Both begin dark and rise to 600 W: their mean is far under what the circuit bears, their most is over it.
+    let mut plan = plan("refuse", "");
+    let low = plan.looks.iter().position(|l| l.name == "storm").expect("there");
+    for target in &mut plan.looks[low].targets {
+        let breath = Motion::Breath {
+            period: std::time::Duration::from_secs(8),
+            depth: Stops::new(4.0).expect("stops"),
+            phase: Share::clamped(0.5),
+        };
+        target.motion = Some(breath);
+    }
+    let mut rig = Rig::new(plan);
+    let error = rig.json(ALL).error.expect("over it at the top of the breath");
+    assert_eq!(error.kind, FailureKind::Guarded);
+    assert!(error.said.starts_with("circuit quay would carry 12"), "{}", error.said);
+}
+
+/// What draws from its battery, or is not here, is no load of the circuit.
+#[test]
+fn a_lamp_on_its_battery_and_one_that_is_not_here_take_nothing_from_the_others() {
+    // 0.8 + 0.8 of 600 W are 960 and 58 more of the two: over it. Without the hair's 240 W it is lowered less.
+    let mut rig = Rig::new(plan("lower", "battery = \"100 Wh\""));
+    rig.done(ALL);
+    rig.run(1.0);
+    // 960 - 54 - 4: 902 of 960 W.
+    assert!((share(&of(&rig, "key")) - 0.8 * 902.0 / 960.0).abs() < 1e-3, "{}", share(&of(&rig, "key")));
+    for (id, fits) in [("fill", true), ("hair", false)] {
+        let mut rig = Rig::new(plan("refuse", ""));
+        rig.done(&format!(r#"{{"do":"absent","lamp":"{id}"}}"#));
+        // 480 + 240, or 960 W.
+        assert_eq!(rig.json(ALL).ok, fits, "without {id}");
+    }
+    let mut rig = Rig::new(plan("refuse", "battery = \"100 Wh\""));
+    rig.done(LOW);
+    rig.run(1.0);
+    // 360 W and 58 on the circuit: 600 more would be too much, but they come from the battery.
+    rig.done(r#"{"do":"nudge","lamp":"key","stops":1.0}"#);
+    rig.run(1.0);
+    assert!(rig.json(r#"{"do":"recall","look":"other","over_s":0}"#).ok);
 }
 
 #[test]

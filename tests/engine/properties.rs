@@ -231,7 +231,10 @@ pub fn any_request() -> impl Strategy<Value = Request> {
         2 => Just(Request::Again {}),
         1 => lamp().prop_map(|lamp| Request::Only { lamp }),
         1 => lamp().prop_map(|lamp| Request::Wink { lamp }),
-        1 => Just(Request::Rollcall { each_s: Some(0.5) }),
+        1 => Just(Request::Rollcall { each_s: Some(0.5), lamp: None, shift: 0, end: false }),
+        1 => (lamp(), -2..=2, any::<bool>()).prop_map(|(lamp, shift, end)| Request::Rollcall {
+            each_s: Some(0.5), lamp: Some(lamp), shift, end,
+        }),
         1 => (lamp(), any::<bool>()).prop_map(|(lamp, back)| Request::Absent { lamp, back }),
         1 => lamp().prop_map(|lamp| Request::Cold { lamp }),
         1 => Just(Request::ProtectOff { code: None, random: 0 }),

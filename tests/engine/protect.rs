@@ -6,7 +6,7 @@ use crate::properties::{any_request, cases};
 use crate::rig::{Rig, lit, slots};
 use lampkeep::channels::Frame;
 use lampkeep::control::{Answer, FailureKind, Request};
-use lampkeep::engine::{Event, Kept, NotKept, Options, ProtectFound, Start};
+use lampkeep::engine::{Action, Event, Kept, NotKept, Options, ProtectFound, Start, Ticket};
 use lampkeep::guards::identity::reach::{LEAST_SHARE, reached};
 use lampkeep::plan::{Control, Plan, SubjectId, UnlockedStrobe, load};
 use proptest::prelude::*;
@@ -492,6 +492,73 @@ fn what_the_machine_s_file_says_binds_at_the_start_and_while_it_runs() {
     drop(rig.engine.handle(Event::Protect(ProtectFound::Off), now));
     assert!(!rig.status().protect.on);
     dark(&PLAN, &rig.run(3.0)).expect("dark until the next recall");
+}
+
+/// A take that rolls with protection on, over a look that stands.
+fn in_a_take() -> Rig {
+    let mut rig = Rig::new(PLAN.clone());
+    let still = |l: &&lampkeep::plan::Look| {
+        !l.protect && l.targets.iter().all(|t| t.motion.is_none()) && !l.targets.is_empty()
+    };
+    let look = PLAN.looks.iter().find(still).expect("a still look");
+    rig.done(&format!(r#"{{"do":"recall","look":"{}","over_s":0}}"#, look.name));
+    rig.run(20.0);
+    rig.done(r#"{"do":"take-start"}"#);
+    rig.done(r#"{"do":"protect-on"}"#);
+    rig.run(1.0);
+    rig
+}
+
+/// docs/interface.md: `protect off` needs a take that does not roll; another set knows nothing of this one's take.
+#[test]
+fn another_set_s_off_that_comes_in_a_take_holds_once_it_has_ended_unless_it_is_on_again() {
+    for on_again in [false, true] {
+        let mut rig = in_a_take();
+        let first = rig.frames.len();
+        let now = rig.engine.plan().frames.moment_of(rig.engine.next_frame());
+        drop(rig.engine.handle(Event::Protect(ProtectFound::Off), now));
+        rig.run(1.0);
+        assert!(rig.status().protect.on, "it holds until the take has ended");
+        if on_again {
+            drop(rig.engine.handle(Event::Protect(ProtectFound::On), now));
+            rig.frame();
+        }
+        rig.done(r#"{"do":"take-end"}"#);
+        rig.run(1.0);
+        assert_eq!(rig.status().protect.on, on_again);
+        for frames in &rig.frames[first..] {
+            dark(&PLAN, frames).expect("and dark until the next recall");
+        }
+        bright(&mut rig);
+        assert_eq!(dark(&PLAN, rig.frames.last().expect("frames")).is_ok(), on_again);
+    }
+}
+
+/// Off is not off before its file says so: killed in between, it would come up on.
+#[test]
+fn an_off_whose_file_is_not_written_yet_holds_every_lamp_and_nothing_asked_meanwhile_lights_one() {
+    let mut rig = Rig::new(PLAN.clone());
+    bright(&mut rig);
+    rig.done(r#"{"do":"protect-on"}"#);
+    let code = code(&mut rig);
+    let now = rig.engine.plan().frames.moment_of(rig.engine.next_frame());
+    let text = format!(r#"{{"do":"protect-off","code":"{code}"}}"#);
+    let envelope = lampkeep::control::decode_request(text.as_bytes()).expect("a request");
+    let actions = rig.engine.handle(Event::Ask(Ticket(1 << 40), envelope), now);
+    let serial = actions.iter().find_map(|a| match a {
+        Action::KeepProtect { serial, on: false } => Some(*serial),
+        _ => None,
+    });
+    let first = rig.frames.len();
+    rig.run(1.0);
+    assert!(rig.status().protect.on, "it is still on its way to the disk");
+    bright(&mut rig);
+    drop(rig.engine.handle(Event::ProtectKept(serial.expect("it is to be written"), Ok(())), now));
+    assert!(!rig.status().protect.on);
+    rig.run(1.0);
+    for frames in &rig.frames[first..] {
+        dark(&PLAN, frames).expect("dark until a recall that comes after");
+    }
 }
 
 #[test]

@@ -197,13 +197,16 @@ fn a_reload_that_moves_a_lamp_towards_a_face_darkens_it_in_the_next_frame_whatev
     }
 }
 
+/// A way to leave the light that stands.
+type Leave<'a> = (&'a str, &'a dyn Fn(&mut Rig));
+
 #[test]
 fn no_way_back_brings_a_held_lamp_up_before_or_after_off() {
     let (held_lamp, _) = moved();
     let plan = plan();
     let reaching = held(&plan);
     let free = lit_by_it(&plan).into_iter().find(|id| !reaching.contains(id)).expect("a lamp that is free");
-    let away: &[(&str, &dyn Fn(&mut Rig))] = &[
+    let away: &[Leave<'_>] = &[
         ("dark", &|rig| drop(rig.done(r#"{"do":"dark","now":true}"#))),
         ("only", &|rig| drop(rig.done(&format!(r#"{{"do":"only","lamp":"{free}"}}"#)))),
         ("rest", &|rig| drop(rig.done(r#"{"do":"rest"}"#))),

@@ -72,6 +72,32 @@ fn lit_slots(rig: &Rig) -> Vec<(String, f64, Vec<u8>)> {
     crate::rig::lit(&DEMO, rig.frames.last().expect("frames"))
 }
 
+/// A greatest rise counts from the light that stands, not from the dark: nothing dips after a start.
+#[test]
+fn light_that_returns_does_not_dip_where_a_lamp_may_rise_only_slowly() {
+    let mut plan = DEMO.clone();
+    for fixture in &mut plan.fixtures {
+        fixture.limits.rise_per_s = Some(0.2);
+    }
+    let mut rig = Rig::new(plan.clone());
+    rig.done(&format!(r#"{{"do":"recall","look":"{}","over_s":0}}"#, still_look()));
+    rig.run(20.0);
+    let stood: Vec<f64> = rig.status().fixtures.iter().map(|f| f.sent.lux).collect();
+    let mut other = plan.clone();
+    other.hash.push_str("-other");
+    for plan in [plan, other] {
+        let mut after = Rig::again(plan, rig.engine.to_keep(), 0.2);
+        for n in 0..80 {
+            after.frame();
+            let sent = after.status().fixtures.into_iter().map(|f| f.sent.lux);
+            for (was, is) in stood.iter().zip(sent) {
+                // Solved anew it may round to another step.
+                assert!((is - was).abs() <= 0.02 * was, "frame {n}: {is} lx, it stood at {was}");
+            }
+        }
+    }
+}
+
 fn is_dark(rig: &Rig) -> bool {
     rig.status().fixtures.iter().all(|f| f.sent.lux == 0.0)
 }

@@ -192,6 +192,24 @@ fn after_a_restart_lamps_that_hold_stand_and_those_that_may_be_dark_come_up() {
     rig.run(1.0);
 }
 
+/// The time without frames is one, whoever was away: the daemon for a while, and then the port.
+#[test]
+fn a_gap_of_the_daemon_and_one_of_the_wire_after_it_count_together() {
+    let rig = standing("");
+    let stood = lux(&rig);
+    for (away_s, silent_s, dark) in [(0.7, 0.2, false), (0.7, 0.6, true), (0.3, 1.0, true)] {
+        let mut after = Rig::again(rig.engine.plan().as_ref().clone(), rig.engine.to_keep(), away_s);
+        gap(&mut after, silent_s);
+        // It says nothing of itself: a second. One that goes dark at once is dark in any case.
+        assert_eq!(lux(&after)[1].1 == 0.0, dark, "{away_s} s and {silent_s} s: {:?}", lux(&after));
+        assert_eq!((lux(&after)[0].1, lux(&after)[2].1), (stood[0].1, stood[2].1), "these hold");
+        assert_eq!(lux(&after)[3].1, 0.0);
+        tell(&mut after, None);
+        after.run(3.0);
+        assert_eq!(lux(&after), stood);
+    }
+}
+
 #[test]
 fn a_start_into_a_look_comes_up_softly_even_where_its_fade_is_a_cut() {
     let mut plan = plan("");

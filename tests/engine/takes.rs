@@ -95,6 +95,80 @@ proptest! {
     }
 }
 
+/// What passes while a take rolls.
+fn passes(request: &Request) -> bool {
+    only_reads(request)
+        || matches!(request, Request::Dark { .. } | Request::TakeEnd { .. } | Request::ProtectOn {})
+}
+
+proptest! {
+    #![proptest_config(cases(100))]
+
+    /// The same with few requests and many streams: a reload under way and a recall to come among them, and a
+    /// `dark`, after which it stays dark. Source: issue 4.2.
+    #[test]
+    fn short_streams_in_a_take_change_no_slot(
+        requests in proptest::collection::vec((any_request(), 0..3_usize), 1..8),
+        due in proptest::option::of(0.02..0.4),
+        darkens in proptest::option::of(0..8_usize),
+    ) {
+        let mut rig = Rig::new(STILL.clone());
+        rig.done(&format!(r#"{{"do":"recall","look":"{}","over_s":0.0}}"#, still_look(0)));
+        rig.run(0.2);
+        // A lamp that still rises or looks for its mix: `take start` says so.
+        while !rig.json(START).ok {
+            rig.run(0.5);
+        }
+        rig.done(END);
+        let before = slots(&rig.frame());
+        if let Some(due_s) = due {
+            rig.done(&format!(r#"{{"do":"recall","look":"{}","over_s":0.0,"in_s":{due_s}}}"#, still_look(1)));
+        }
+        let ticket = lampkeep::engine::Ticket(77);
+        let now = rig.engine.plan().frames.moment_of(rig.engine.next_frame());
+        let envelope = lampkeep::control::Envelope { id: None, request: Request::Reload {} };
+        drop(rig.engine.handle(Event::Ask(ticket, envelope), now));
+        rig.done(START);
+        let mut read = Some(());
+        let mut darkened = false;
+        for (at, (request, frames)) in requests.into_iter().enumerate() {
+            if darkens == Some(at) {
+                rig.done(r#"{"do":"dark","now":true}"#);
+                darkened = true;
+            }
+            // After a `dark` that was a mistake `again` passes by right, and has a test of its own.
+            let back = darkened && matches!(request, Request::Again {});
+            if !passes(&request) && !back {
+                let answer = rig.ask(request.clone());
+                let error = answer.error.unwrap_or_else(|| panic!("{request:?} passes"));
+                prop_assert_eq!(error.kind, FailureKind::Guarded);
+            }
+            for _ in 0..frames {
+                let sent = slots(&rig.frame());
+                prop_assert!(darkened || sent == before, "after {:?}", request);
+            }
+            if at > 0 && read.take().is_some() {
+                let plan = std::sync::Arc::new(STILL.clone());
+                let now = rig.engine.plan().frames.moment_of(rig.engine.next_frame());
+                let actions = rig.engine.handle(Event::PlanRead(ticket, Ok(plan)), now);
+                prop_assert!(!actions.iter().any(|a| matches!(a, Action::Adopt(_))), "a plan is taken in a take");
+            }
+        }
+        rig.run(0.5);
+        if darkened {
+            let dark = rig.status().fixtures.iter().all(|f| f.sent.lux == 0.0);
+            prop_assert!(dark, "nothing that is refused brings light back");
+        } else {
+            prop_assert_eq!(slots(rig.frames.last().expect("frames")), before);
+        }
+        let told = rig.alerts.iter().any(|(_, kind, said)| {
+            kind == "scheduled-refused" && said.contains("take 1/2 rolls")
+        });
+        // A `dark` lets it be forgotten.
+        prop_assert!(told == due.is_some() || (darkened && !told), "{:?}", rig.alerts);
+    }
+}
+
 #[test]
 fn dark_passes_in_a_take_and_again_after_it_and_the_take_is_marked() {
     let mut rig = lit();
@@ -131,6 +205,71 @@ fn a_take_does_not_start_in_a_fade_and_says_what_is_left() {
     // The number was not used up by what was refused.
     assert!(rig.done(START).starts_with("take 1/1 rolls"));
     assert_eq!(refused(&mut rig, START).0, FailureKind::Guarded, "a second one while it rolls");
+}
+
+/// What random requests do not reach: these change light or plan too.
+#[test]
+fn a_calibration_and_a_reload_are_refused_in_a_take() {
+    let mut rig = lit();
+    let before = slots(rig.frames.last().expect("frames"));
+    rig.done(START);
+    let lamp = &STILL.fixtures.iter().find(|f| f.address().is_some() && f.absent.is_none()).expect("one").id;
+    for text in [
+        format!(r#"{{"do":"calibrate","lamp":"{lamp}","value":1}}"#),
+        r#"{"do":"calibrate","end":true}"#.to_owned(),
+        r#"{"do":"reload"}"#.to_owned(),
+    ] {
+        let (kind, said, hint) = refused(&mut rig, &text);
+        assert_eq!((kind, hint.as_str()), (FailureKind::Guarded, "end it: `lampkeep take end`"), "{said}");
+        assert_eq!(slots(&rig.run(0.5)), before, "{text}");
+    }
+    assert!(rig.done(END).contains("sent steady"));
+}
+
+#[test]
+fn a_take_does_not_start_while_a_lamp_winks_or_still_rises_or_a_look_is_on_its_way_to_the_disk() {
+    let mut rig = lit();
+    let lamp = STILL.fixtures.iter().find(|f| f.address().is_some() && f.absent.is_none()).expect("one");
+    rig.done(&format!(r#"{{"do":"wink","lamp":"{}"}}"#, lamp.id));
+    rig.frame();
+    let (kind, said, _) = refused(&mut rig, START);
+    assert_eq!(kind, FailureKind::Guarded);
+    assert!(said.starts_with(&format!("{} winks: ", lamp.id)), "{said}");
+    rig.run(10.0);
+    let now = rig.engine.plan().frames.moment_of(rig.engine.next_frame());
+    let keep =
+        lampkeep::control::decode_request(br#"{"do":"keep","name":"kept-in-test"}"#).expect("a request");
+    let ticket = lampkeep::engine::Ticket(77);
+    let actions = rig.engine.handle(Event::Ask(ticket, keep), now);
+    assert!(actions.iter().any(|a| matches!(a, Action::WriteLook { .. })), "{actions:?}");
+    assert_eq!(refused(&mut rig, START).0, FailureKind::Busy);
+    drop(rig.engine.handle(Event::LookWritten(ticket, Ok(())), now));
+    rig.done(START);
+
+    let mut plan = STILL.clone();
+    plan.fixtures.iter_mut().for_each(|f| f.limits.rise_per_s = Some(0.05));
+    let mut rig = Rig::new(plan);
+    rig.done(&format!(r#"{{"do":"recall","look":"{}","over_s":0.0}}"#, still_look(0)));
+    rig.run(0.5);
+    let (kind, said, _) = refused(&mut rig, START);
+    assert_eq!(kind, FailureKind::Guarded);
+    assert!(said.ends_with("is still rising, no faster than it may"), "{said}");
+}
+
+#[test]
+fn a_take_does_not_start_while_a_motion_still_goes_to_the_start_of_the_one_before() {
+    let moves = STILL.looks.iter().find(|l| l.targets.iter().any(|t| t.motion.is_some()));
+    let mut rig = Rig::new(STILL.clone());
+    rig.done(&format!(r#"{{"do":"recall","look":"{}","over_s":0.0}}"#, moves.expect("one moves").name));
+    rig.run(10.0);
+    assert!(rig.done(START).contains("the motion goes to its start: 2 s"));
+    rig.run(1.0);
+    rig.done(END);
+    let (kind, said, _) = refused(&mut rig, START);
+    assert_eq!(kind, FailureKind::Guarded);
+    assert!(said.starts_with("a motion goes to its start: "), "{said}");
+    rig.run(1.1);
+    rig.done(START);
 }
 
 #[test]

@@ -2,6 +2,7 @@
 
 mod calibrate;
 mod keep;
+mod line_check;
 mod nudge;
 mod protect;
 mod recall;
@@ -95,7 +96,16 @@ impl Engine {
                 }
             }
             Request::Wink { lamp } => self.wink(&lamp, at),
-            Request::Rollcall { each_s } => self.start_rollcall(each_s, at),
+            Request::Rollcall { end: true, .. } => self.stop_rollcall(at),
+            Request::Rollcall { lamp: Some(lamp), shift, each_s, .. } => {
+                self.show_in_rollcall(&lamp, shift, each_s, at)
+            }
+            Request::Rollcall { each_s, shift: 0, .. } => self.start_rollcall(each_s, at),
+            Request::Rollcall { .. } => Err(fail(
+                FailureKind::BadField,
+                "`shift` needs the `lamp` that is tried beside its address",
+                "`lampkeep rollcall --ask` leads through it",
+            )),
             Request::Absent { lamp, back } => self.absent(&lamp, back),
             Request::Cold { lamp } => self.cold(&lamp),
             Request::TakeStart { slate } => self.start_take(slate, at),

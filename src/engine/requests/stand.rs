@@ -124,7 +124,7 @@ impl Engine {
         let each = self.clock().frames_in(std::time::Duration::from_secs_f64(each_s));
         let names: Vec<_> = lamps.iter().map(|id| self.plan.fixture(*id).id.clone()).collect();
         self.wink = None;
-        self.rollcall = Some(Rollcall { lamps, start: at, each });
+        self.rollcall = Some(Rollcall { lamps, start: at, each, shift: 0 });
         Ok(format!(
             "rollcall · {} low, {} each, then as it was: {}",
             say::count(names.len(), "lamp"),

@@ -147,7 +147,14 @@ impl Engine {
         parts.extend(self.load_for_take(planned_s));
         let down = self.outputs.iter().filter(|o| o.state == LinkState::Down);
         parts.extend(down.map(|o| format!("output {} does not send", o.name)));
-        let standing = self.alerts.iter().filter(|a| a.kind != "output-down");
+        // A look's line has told what to unplug, and the end of this one what is held dark.
+        let look = matches!(self.scene, Scene::Look(_) | Scene::Rest(_));
+        let told = |kind: &str| match kind {
+            "output-down" | "protect-on" => true,
+            "protect-unplug" | "protect-unconfirmed" => look,
+            _ => false,
+        };
+        let standing = self.alerts.iter().filter(|a| !told(&a.kind));
         parts.extend(standing.map(|a| format!("attention: {}", a.said)));
         parts.join(" · ")
     }

@@ -1,0 +1,147 @@
+//! A lamp shown alone, low, at its own address or one beside it: for one that stays dark.
+
+use super::{Done, fail};
+use crate::channels::{self, Frame, SLOTS};
+use crate::control::FailureKind;
+use crate::engine::state::Rollcall;
+use crate::engine::step::low;
+use crate::engine::{Engine, say};
+use crate::guards::{self, Holds, Standing};
+use crate::light::solve;
+use crate::plan::FixtureId;
+use crate::units::FrameNumber;
+
+/// A lamp shows for so long at most, in seconds, unless asked otherwise; then all is as it was. Judgement: time to
+/// walk to it and back.
+const SHOWS_S: f64 = 60.0;
+
+impl Engine {
+    /// Shows one lamp low and alone. `shift`: so many slots beside its address, where it may listen by a slip.
+    pub(super) fn show_in_rollcall(
+        &mut self,
+        name: &str,
+        shift: i32,
+        each_s: Option<f64>,
+        at: FrameNumber,
+    ) -> Done {
+        let id = self.find_lamp(name)?;
+        let fixture = self.plan.fixture(id);
+        let each_s = each_s.unwrap_or(SHOWS_S);
+        if !(0.5..=SHOWS_S).contains(&each_s) {
+            let said = format!("{} s is not between 0.5 s and 60 s", say::number(each_s));
+            return Err(fail(
+                FailureKind::BadField,
+                said,
+                "leave `each_s` out: it then shows for 60 s at most",
+            ));
+        }
+        let Some(address) = fixture.address() else {
+            let said = format!("{name} is set by hand: no slot drives it");
+            return Err(fail(FailureKind::NotDriven, said, "look at the lamp itself"));
+        };
+        if let Some(why) = &self.lamps[id.0].absent {
+            let said = format!("{name} is absent ({why})");
+            return Err(fail(FailureKind::Nothing, said, format!("`lampkeep absent {name} --back` first")));
+        }
+        if self.protect.holds(id) {
+            let said = format!("{name} reaches a protected face");
+            return Err(fail(FailureKind::Guarded, said, "check it once the face is no longer protected"));
+        }
+        let first = i32::from(address.first) + shift;
+        let universe = self.plan.outputs[address.output.0].universe;
+        if shift != 0 {
+            if !(-1..=1).contains(&shift) {
+                let said = format!("{shift} slots beside its address is a sweep");
+                let hint =
+                    "1 or -1: anything more may meet slots of other lamps that make them strobe or reset";
+                return Err(fail(FailureKind::BadField, said, hint));
+            }
+            if self.protected() {
+                let said =
+                    "while a face is protected no other address is tried: nobody knows what listens there";
+                return Err(fail(
+                    FailureKind::Guarded,
+                    said,
+                    "check it once the face is no longer protected",
+                ));
+            }
+            if first < 1 || usize::try_from(first).is_ok_and(|first| first > SLOTS) {
+                let said = format!("there is no slot {first}");
+                return Err(fail(FailureKind::BadField, said, "the other side of it may be tried"));
+            }
+        }
+        let each = self.clock().frames_in(std::time::Duration::from_secs_f64(each_s));
+        let fixture = fixture.id.clone();
+        self.wink = None;
+        // No two within a second: nobody knows whom a lamp lights that listens there, and nothing counts its
+        // flashes.
+        let free = self.tried_beside.map_or(at, |last| at.max(last + u64::from(self.clock().rate())));
+        let start = if shift == 0 { at } else { free };
+        self.rollcall = Some(Rollcall { lamps: vec![id], start, each, shift });
+        let place = format!("universe {universe} slot {first}");
+        let place = if shift == 0 { place } else { format!("{place} instead of {}", address.first) };
+        Ok(format!("{fixture} · low and alone at {place} · as it was in {}", say::span(each_s)))
+    }
+
+    /// Ends a rollcall before its time.
+    pub(super) fn stop_rollcall(&mut self, at: FrameNumber) -> Done {
+        if self.rollcall.is_none() {
+            return Err(fail(FailureKind::Nothing, "no rollcall runs", "`lampkeep rollcall` starts one"));
+        }
+        self.end_rollcall(at);
+        Ok("rollcall over · as it was".to_owned())
+    }
+
+    /// Frames of every output as they stand. A lamp that is tried beside its address never writes into the slots
+    /// of another.
+    pub(in crate::engine) fn frames(&self, n: FrameNumber) -> Vec<Frame> {
+        let slots_of = |id: FixtureId| self.lamps[id.0].sent.slots.as_slice();
+        let mut frames: Vec<Frame> = self.patches.iter().map(|patch| patch.frame(n, slots_of)).collect();
+        let Some(beside) = self.beside(n) else { return frames };
+        for (patch, frame) in self.patches.iter().zip(&mut frames) {
+            let Some((_, own)) = patch.fixtures.iter().find(|(of, _)| *of == beside.fixture) else {
+                continue;
+            };
+            let others = |slot: &usize| {
+                patch.fixtures.iter().any(|(of, range)| *of != beside.fixture && range.contains(slot))
+            };
+            for (offset, value) in beside.slots.iter().enumerate() {
+                let slot = (own.start + offset).checked_add_signed(beside.shift as isize);
+                if let Some(slot) = slot.filter(|slot| *slot < SLOTS && !others(slot)) {
+                    frame.slots[slot] = *value;
+                    frame.used = frame.used.max(slot as u16 + 1);
+                }
+            }
+        }
+        frames
+    }
+
+    /// Power in watts of a lamp's emitters if it listens where it is tried in frame `n`: its body counts as that
+    /// warm.
+    pub(in crate::engine) fn watts_beside(&self, n: FrameNumber) -> Option<(FixtureId, f64)> {
+        self.beside(n).map(|b| (b.fixture, b.watts))
+    }
+
+    /// What is sent beside a lamp's address: through every guard, as at its own.
+    fn beside(&self, n: FrameNumber) -> Option<Beside> {
+        let (id, shift) = self.rollcall.as_ref()?.beside(n)?;
+        let fixture = self.plan.fixture(id);
+        let low = low(fixture, &self.lamps[id.0].asked, true);
+        let reach = solve::reach(fixture, &low);
+        let holds = Holds { heat: self.heat.held(id.0), circuit: self.load.share() };
+        // It stands there from its first frame on: what comes and goes is rarer than a second.
+        let mut standing = Standing::at(low.lux, low.lux);
+        let allowed = guards::allow(fixture, &reach, &self.conditions(id), &holds, &mut standing);
+        let mut slots = vec![0; usize::from(fixture.mode.footprint())];
+        channels::encode(fixture, &allowed, channels::Step::Free, &mut slots);
+        Some(Beside { fixture: id, shift, slots, watts: allowed.watts() })
+    }
+}
+
+/// A lamp that is tried beside its address.
+struct Beside {
+    fixture: FixtureId,
+    shift: i32,
+    slots: Vec<u8>,
+    watts: f64,
+}
