@@ -127,6 +127,8 @@ fn settings_of_the_plan_stand_in_every_packet() {
         assert_eq!((data.priority, data.sync, data.preview, data.force_sync), (150, 900, true, true));
         assert_eq!(data.name, "Lotsenstube Ü");
     }
+    let said = wait_for(&senders[0], "a note", |h| h.state == LinkState::Up).said.unwrap();
+    assert_eq!(said, "marked `preview`: visualisers show it, lamps do not");
 }
 
 /// Source: ANSI E1.31, clause 6.2.6: three packets with Stream_Terminated.
@@ -289,6 +291,25 @@ fn a_universe_that_is_taken_over_goes_on_without_a_gap_or_an_end() {
         before = Some(data);
     }
     drop(new);
+}
+
+#[test]
+fn a_receiver_that_cannot_be_reached_is_named_while_another_is_sent_to() {
+    let receiver = Receiver::new();
+    let network = network();
+    // The kernel refuses broadcast on a socket that did not ask for it: EACCES, whatever the routes are.
+    let refused: SocketAddr = "127.255.255.255:5568".parse().unwrap();
+    let settings = E131 { unicast: vec![refused, receiver.address()], ..settings(refused, &[1]) };
+    let mut senders = start(&network, settings, 40);
+    senders[0].publish(&frame(1, 1));
+    assert_eq!(receiver.data(40).len(), 40);
+    let health = wait_for(&senders[0], "the note", |h| h.said.is_some());
+    assert_eq!(health.state, LinkState::Up, "lamps that get their light must not count as dark");
+    let said = health.said.unwrap();
+    assert!(
+        said.starts_with("nothing goes to 127.255.255.255: this machine refuses packets to 127.255.255.255"),
+        "{said}"
+    );
 }
 
 #[test]

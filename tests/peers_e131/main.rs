@@ -1,5 +1,6 @@
-#![allow(clippy::unwrap_used, reason = "a test's helpers fail the test by panicking")]
 //! E1.31 against published bytes and receivers that really listen.
+
+#![expect(clippy::unwrap_used, reason = "a test's helpers fail the test by panicking")]
 
 mod daemon;
 mod decode;

@@ -23,6 +23,17 @@ pub enum NetError {
         /// Its name.
         interface: String,
     },
+    /// The interface is up and has no address of the group's family.
+    #[error(
+        "interface `{interface}` has no {family} address; give it one (`ip address`), or send to the other family's groups \
+         with `multicast`"
+    )]
+    NoAddress {
+        /// Its name.
+        interface: String,
+        /// `IPv4` or `IPv6`.
+        family: &'static str,
+    },
     /// The interface has no link.
     #[error("interface `{interface}` has no link; check its cable and what it is plugged into")]
     NoLink {
@@ -82,6 +93,7 @@ impl NetError {
         match self {
             Self::NoSuchInterface { .. } => "no-such-interface",
             Self::InterfaceDown { .. } => "interface-down",
+            Self::NoAddress { .. } => "no-address",
             Self::NoLink { .. } => "no-link",
             Self::NoMulticastRoute { .. } => "no-multicast-route",
             Self::NoRoute { .. } => "no-route",
@@ -93,16 +105,27 @@ impl NetError {
 
     /// What an error number of a send means. `interface`: the plan's, where it names one.
     pub(super) fn sending(to: SocketAddr, interface: Option<&Interface>, source: Errno) -> Self {
+        let group = to.ip().is_multicast();
         match (source, interface) {
-            (Errno::NODEV | Errno::NXIO | Errno::ADDRNOTAVAIL, Some(interface)) => Self::gone(interface),
-            (Errno::NETDOWN | Errno::NETUNREACH, Some(Interface::Name(name))) => {
-                Self::InterfaceDown { interface: name.clone() }
+            (Errno::NODEV | Errno::NXIO, Some(interface)) => Self::gone(interface),
+            (Errno::ADDRNOTAVAIL, Some(interface @ Interface::Address(_))) => Self::gone(interface),
+            (Errno::NETDOWN | Errno::NETUNREACH | Errno::ADDRNOTAVAIL, Some(Interface::Name(name)))
+                if group || source == Errno::NETDOWN || is_up(name) != Some(true) =>
+            {
+                let interface = name.clone();
+                match is_up(name) {
+                    Some(true) if group => {
+                        Self::NoAddress { interface, family: if to.is_ipv4() { "IPv4" } else { "IPv6" } }
+                    }
+                    Some(_) => Self::InterfaceDown { interface },
+                    None => Self::gone(&Interface::Name(interface)),
+                }
             }
             (
                 Errno::NETUNREACH | Errno::HOSTUNREACH | Errno::NETDOWN | Errno::NODEV | Errno::ADDRNOTAVAIL,
                 _,
             ) => {
-                if to.ip().is_multicast() {
+                if group {
                     Self::NoMulticastRoute { to }
                 } else {
                     Self::NoRoute { to }
@@ -133,6 +156,13 @@ fn no_interface(interface: &Interface, seen: &[String]) -> String {
     }
 }
 
+/// True if an interface is switched on; `None` where there is none. Source: Linux, `sysfs-class-net`: `flags` in
+/// hex, 1 is `IFF_UP`.
+fn is_up(name: &str) -> Option<bool> {
+    let text = std::fs::read_to_string(format!("/sys/class/net/{name}/flags")).ok()?;
+    Some(u32::from_str_radix(text.trim().trim_start_matches("0x"), 16).ok()? & 1 == 1)
+}
+
 /// Names of the machine's interfaces.
 fn interfaces_seen() -> Vec<String> {
     let Ok(entries) = std::fs::read_dir("/sys/class/net") else { return Vec::new() };
@@ -155,13 +185,18 @@ mod tests {
         let group = address("239.255.0.1:5568");
         let receiver = address("192.0.2.10:5568");
         let named = Interface::Name("eth9".to_owned());
+        // Every machine that runs tests has it, and it is up.
+        let loopback = Interface::Name("lo".to_owned());
+        let address = Interface::Address("192.0.2.1".parse().unwrap());
         for (to, interface, errno, word) in [
             (group, None, Errno::NETUNREACH, "no-multicast-route"),
             (receiver, None, Errno::NETUNREACH, "no-route"),
             (receiver, None, Errno::HOSTUNREACH, "no-route"),
             (receiver, None, Errno::PERM, "not-permitted"),
-            (group, Some(&named), Errno::NETUNREACH, "interface-down"),
-            (group, Some(&named), Errno::NETDOWN, "interface-down"),
+            (group, Some(&named), Errno::NETUNREACH, "no-such-interface"),
+            (group, Some(&loopback), Errno::NETUNREACH, "no-address"),
+            (receiver, Some(&loopback), Errno::NETUNREACH, "no-route"),
+            (receiver, Some(&address), Errno::ADDRNOTAVAIL, "no-such-interface"),
             (group, Some(&named), Errno::NODEV, "no-such-interface"),
             (receiver, None, Errno::NOMEM, "other"),
         ] {

@@ -19,6 +19,9 @@ use crate::wire::latest::Reader;
 /// Silence after which a network that takes no more is said: as for a serial port.
 const STALLED_AFTER: Duration = Duration::from_millis(100);
 
+/// What a person should know of an output that is marked so.
+const FOR_VISUALISERS: &str = "marked `preview`: visualisers show it, lamps do not";
+
 /// What the engine's end and the thread share.
 pub(super) struct Shared {
     pub stop: AtomicBool,
@@ -72,7 +75,7 @@ pub(super) enum News {
     WorksAgain(Duration),
     /// Nothing goes out: kind and words.
     Fails(&'static str, String),
-    /// Some receivers get nothing.
+    /// It works, and this must be known: some receivers get nothing, or it is marked for visualisers.
     Partly(String),
     /// Every receiver is sent to again.
     Whole,
@@ -256,10 +259,11 @@ impl Stream {
             return None;
         }
         self.changed = false;
-        let note = self.partly(of_way);
-        if note.is_some() {
+        let partly = self.partly(of_way);
+        if partly.is_some() {
             self.pacing.begin_again();
         }
+        let note = partly.or_else(|| self.settings.preview.then(|| FOR_VISUALISERS.to_owned()));
         let fault = self.fault.take();
         let gap = fault.as_ref().and_then(|fault| fault.before).map(|before| taken.after(before));
         let known = std::mem::replace(&mut self.note, note.clone());
