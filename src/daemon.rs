@@ -19,8 +19,8 @@ use crate::engine::{Engine, Options, ProtectFound, Start};
 use crate::plan::{OutputKind, Plan, load};
 use crate::protect_file::ProtectFile;
 use crate::state_file::{self, When};
-use crate::wire::SimWatch;
 use crate::wire::e131::{Source, cid, cid_in};
+use crate::wire::{self, SimWatch};
 use crate::{files, logging, service};
 
 /// Time that the engine is given before its first frame, for the outputs to open their ports.
@@ -81,6 +81,8 @@ fn serve(plan: Plan, simulate: bool, record: Option<PathBuf>) -> Result<(), Stri
         let mut interrupt = signal(SignalKind::interrupt()).map_err(|e| format!("signals: {e}"))?;
         let mut hangup = signal(SignalKind::hangup()).map_err(|e| format!("signals: {e}"))?;
 
+        // Before any other thread is: what is locked now and later includes all of them.
+        wire::realtime::ask();
         let boot_id = clock.boot_id().unwrap_or_default();
         let simulated = simulate || plan.outputs.iter().all(|o| o.kind == OutputKind::Simulator);
         let state = places::state_folder(&plan.name, simulated);
@@ -149,6 +151,8 @@ fn serve(plan: Plan, simulate: bool, record: Option<PathBuf>) -> Result<(), Stri
         let thread = std::thread::Builder::new()
             .name("engine".into())
             .spawn(move || {
+                // Refused, frames may be worked out late; the log and status say so of the senders already.
+                let _ = wire::realtime::take_engine_priority();
                 let ready = move || service::ready(&name);
                 // The receiver lives until this has been read.
                 let _ = ended_in.send(run::run(engine, edges, ready));

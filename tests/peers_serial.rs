@@ -13,7 +13,7 @@ use std::time::Duration;
 use lampkeep::channels::Frame;
 use lampkeep::clock::{Clock, SystemClock};
 use lampkeep::control::LinkState;
-use lampkeep::plan::{Output, OutputKind};
+use lampkeep::plan::{Output, OutputKind, Wake};
 use lampkeep::wire::encode::framed::Decoder;
 use lampkeep::wire::{Health, Sender, SimWatch, WireErrorKind, output, sim, start};
 use rustix::event::{PollFd, PollFlags, Timespec, poll};
@@ -68,13 +68,13 @@ impl FarSide {
 }
 
 fn raw(port: &Path, rate: u32) -> Output {
-    let kind = OutputKind::Raw { port: port.to_owned(), break_us: 176, mark_us: 16 };
-    Output { name: "pier".to_owned(), kind, universe: 1, rate }
+    let kind = OutputKind::Raw { port: port.to_owned().into(), break_us: 176, mark_us: 16, slow: false };
+    Output { name: "pier".to_owned(), kind, universe: 1, rate, wake: Wake::Sleep }
 }
 
 fn framed(port: &Path, rate: u32) -> Output {
-    let kind = OutputKind::Framed { port: port.to_owned() };
-    Output { name: "mole".to_owned(), kind, universe: 1, rate }
+    let kind = OutputKind::Framed { port: port.to_owned().into() };
+    Output { name: "mole".to_owned(), kind, universe: 1, rate, wake: Wake::Sleep }
 }
 
 fn begin(output: &Output) -> Sender {
@@ -204,7 +204,7 @@ fn the_newest_frame_is_sent_last_and_the_port_is_released() {
         assert_eq!(far.bytes[far.bytes.len() - 513..], packet(&frame(round * 10 + 3, 512)), "round {round}");
         far.bytes.clear();
     }
-    output::open(&output, SystemClock::start(), &SimWatch::default()).map(drop).unwrap();
+    output::open(&output, SystemClock::start(), None).map(drop).unwrap();
 }
 
 #[test]
@@ -331,7 +331,7 @@ fn a_port_in_use_is_refused_to_a_second_output() {
     let second = begin(&framed(&far.port, 40));
     let health = wait_for(&second, "the refusal", |h| h.state == LinkState::Down);
     let said = health.said.unwrap();
-    assert!(said.contains("in use by another program; stop that one"), "{said}");
+    assert!(said.contains("in use by another output of this program; give each output"), "{said}");
     second.stop();
     let kept = first.health();
     assert_eq!((kept.state, kept.reopened), (LinkState::Up, 0));
@@ -344,7 +344,7 @@ fn a_plain_file_or_folder_is_no_serial_port() {
     let file = folder.path().join("notes.txt");
     std::fs::write(&file, "tide tables").unwrap();
     for path in [file.as_path(), folder.path()] {
-        let error = output::open(&raw(path, 40), SystemClock::start(), &SimWatch::default()).err().unwrap();
+        let error = output::open(&raw(path, 40), SystemClock::start(), None).err().unwrap();
         assert_eq!(error.kind(), WireErrorKind::NotASerialPort, "{error}");
     }
     assert_eq!(std::fs::read_to_string(&file).unwrap(), "tide tables");

@@ -12,7 +12,7 @@ use std::time::Duration;
 use lampkeep::channels::Frame;
 use lampkeep::clock::{Clock, SystemClock};
 use lampkeep::plan::e131::{E131, Idle, Multicast};
-use lampkeep::plan::{Output, OutputKind};
+use lampkeep::plan::{Output, OutputKind, Wake};
 use lampkeep::wire::e131::{NetSender, Network, Source};
 
 /// Thread whose allocations count; 0: none.
@@ -93,7 +93,13 @@ fn from_the_deadline_to_the_packets_nothing_is_allocated() {
         let network = Network::start(source, SystemClock::start()).unwrap();
         let start = |universe: &u16| {
             let kind = OutputKind::E131(Arc::clone(&settings));
-            let output = Output { name: format!("pier:{universe}"), kind, universe: *universe, rate: 25 };
+            let output = Output {
+                name: format!("pier:{universe}"),
+                kind,
+                universe: *universe,
+                rate: 25,
+                wake: Wake::Sleep,
+            };
             network.add(&output, Duration::from_millis(1)).unwrap()
         };
         let mut senders: Vec<_> = universes.iter().map(start).collect();

@@ -5,7 +5,7 @@ use lampkeep::wire::encode::dmx::{self, PACKET_MAX, Timing};
 use lampkeep::wire::encode::framed::{self, Decoder, MESSAGE_MAX};
 use proptest::prelude::*;
 
-const LEAST: Timing = Timing { break_us: 92, mark_us: 12 };
+const LEAST: Timing = Timing { break_us: 92, mark_us: 12, pause_us: 0 };
 
 fn packet(slots: &[u8]) -> Vec<u8> {
     let mut bytes = [0xAA; PACKET_MAX];
@@ -59,7 +59,7 @@ fn a_full_packet_with_the_usual_break_takes_22_764_us() {
 #[test]
 fn a_break_or_mark_too_short_for_the_standard_is_raised_to_it() {
     assert_eq!(Timing::new(0, 0), LEAST);
-    assert_eq!(Timing::new(500, 100), Timing { break_us: 500, mark_us: 100 });
+    assert_eq!(Timing::new(500, 100), Timing { break_us: 500, mark_us: 100, pause_us: 0 });
 }
 
 /// Source: ANSI E1.11: other start codes carry other things than levels.

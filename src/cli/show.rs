@@ -57,6 +57,12 @@ pub fn output(output: &OutputStatus) -> String {
     if let (Some(p50), Some(p999)) = (output.late_us_p50, output.late_us_p999) {
         let _ = write!(line, ", late by {p50:.0} us (half of them), {p999:.0} us (1 in 1000)");
     }
+    if output.frames > 0 {
+        match output.real_time.priority {
+            Some(priority) => _ = write!(line, ", real-time priority {priority}"),
+            None => line.push_str(", plain priority"),
+        }
+    }
     if output.reopened > 0 {
         let gap = output.last_gap_s.map_or(String::new(), |g| format!(", last gap {}", say::span(g)));
         let _ = write!(line, ", reopened {} times{gap}", output.reopened);
@@ -102,6 +108,10 @@ pub fn status(status: &Status) -> String {
     }
     for o in &status.outputs {
         let _ = writeln!(text, "output {}", output(o));
+    }
+    // All threads of a daemon are granted the same.
+    if let Some(why) = status.outputs.iter().find_map(|o| o.real_time.said.as_ref()) {
+        let _ = writeln!(text, "frames may be late when the machine is busy: {why}");
     }
     if let Some(mqtt) = &status.mqtt {
         let said = mqtt.said.as_ref().map_or(String::new(), |s| format!(" · {s}"));

@@ -29,7 +29,15 @@ pub(super) fn now(now: &Now) -> Now {
 
 /// An output without its counters.
 pub(super) fn output(output: &OutputStatus) -> OutputStatus {
-    OutputStatus { frames: 0, late_us_p50: None, late_us_p999: None, ..output.clone() }
+    OutputStatus {
+        frames: 0,
+        missed: 0,
+        late_us_p50: None,
+        late_us_p99: None,
+        late_us_p999: None,
+        late_us_max: None,
+        ..output.clone()
+    }
 }
 
 /// The order with its forecast in whole minutes, tenths of a stop and degrees.

@@ -18,5 +18,5 @@ pub use command::{
 };
 pub use status::{
     Alert, BatteryStatus, CircuitStatus, Confirmed, FixtureStatus, Light, LinkState, MqttStatus, Now,
-    OrderStatus, OutputStatus, ProtectStatus, Scheduled, Status, StepHeat, WarmBody,
+    OrderStatus, OutputStatus, ProtectStatus, RealTimeStatus, Scheduled, Status, StepHeat, WarmBody,
 };

@@ -170,12 +170,37 @@ pub struct OutputStatus {
     pub frames: u64,
     /// Median lateness of frame starts in microseconds; `null` before the first.
     pub late_us_p50: Option<f64>,
+    /// 99th percentile of the same.
+    #[serde(default)]
+    pub late_us_p99: Option<f64>,
     /// 99.9th percentile of the same.
     pub late_us_p999: Option<f64>,
+    /// The latest of all, in microseconds.
+    #[serde(default)]
+    pub late_us_max: Option<f64>,
+    /// Deadlines that were let pass, because the thread was a whole period late.
+    #[serde(default)]
+    pub missed: u64,
     /// Times the port was opened again after it had gone.
     pub reopened: u64,
     /// Length of the latest gap in seconds, once there was one.
     pub last_gap_s: Option<f64>,
+    /// What the machine grants the thread that sends.
+    #[serde(default)]
+    pub real_time: RealTimeStatus,
+}
+
+/// How the thread that sends runs.
+#[derive(Debug, Clone, PartialEq, Eq, Default, Serialize, Deserialize)]
+pub struct RealTimeStatus {
+    /// Its real-time priority (`SCHED_FIFO`), 1 to 99; `null`: it has none.
+    pub priority: Option<u8>,
+    /// True if the process's memory is locked, so that none of it has to be fetched from a disk.
+    pub memory_locked: bool,
+    /// True if the last half millisecond of each wait is spun away.
+    pub spins: bool,
+    /// Why not, with one next step; `null` when nothing is missing.
+    pub said: Option<String>,
 }
 
 /// The broker's connection.

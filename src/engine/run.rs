@@ -25,8 +25,9 @@ use crate::units::Moment;
 use crate::wire::e131::Source;
 use crate::wire::{Outputs, Running, SimWatch};
 
-/// Outputs send a frame this long after its moment, so that it is ready by then.
-const SEND_AFTER: Duration = Duration::from_millis(2);
+/// Outputs send a frame this long after its moment, so that it is ready by then. Chosen: a request is on the
+/// wire within a frame period and this, and a millisecond is what is worth waiting for (docs/wire.md).
+const SEND_AFTER: Duration = Duration::from_millis(1);
 /// Silence of an output that counts as one: this long, and [`SILENT_FRAMES`] of its frames. Judgement: lamps
 /// bear less than a tenth of a second of it without a sign.
 const SILENT_AFTER: Duration = Duration::from_millis(100);
@@ -415,9 +416,13 @@ impl Loop {
                 rate: health.as_ref().map_or(output.rate, |h| h.rate),
                 frames: health.as_ref().map_or(0, |h| h.frames),
                 late_us_p50: health.as_ref().and_then(|h| h.late_us_p50),
+                late_us_p99: health.as_ref().and_then(|h| h.late_us_p99),
                 late_us_p999: health.as_ref().and_then(|h| h.late_us_p999),
+                late_us_max: health.as_ref().and_then(|h| h.late_us_max),
+                missed: health.as_ref().map_or(0, |h| h.missed),
                 reopened: health.as_ref().map_or(0, |h| h.reopened),
                 last_gap_s: health.as_ref().and_then(|h| h.last_gap_s),
+                real_time: health.map(|h| h.real_time).unwrap_or_default(),
             }
         };
         self.outputs.iter().map(status).collect()

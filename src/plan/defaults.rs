@@ -40,6 +40,13 @@ pub(super) const OVER: Over = Over::Refuse;
 pub(super) const BREAK_US: f64 = 176.0;
 /// Mark after break in microseconds; E1.11 asks senders for 12 or more.
 pub(super) const MARK_US: f64 = 16.0;
+/// Break of `timing = "slow"`, in microseconds: over twice the usual one. Judgement.
+pub(super) const SLOW_BREAK_US: f64 = 400.0;
+/// Mark after break of `timing = "slow"`, in microseconds: time for a lamp to turn from the break to the slots.
+/// Judgement.
+pub(super) const SLOW_MARK_US: f64 = 100.0;
+/// Frames a second of `timing = "slow"`, at most: what is left with its pauses, and a whole 40 ms. Judgement.
+pub(super) const SLOW_RATE: u32 = 25;
 /// Room temperature where neither the plan nor a maker's heat figure states one, in degrees Celsius.
 pub(super) const AMBIENT_C: f64 = 25.0;
 /// Keep-alive of the broker's connection: the will is published after 1.5 times this.

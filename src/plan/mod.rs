@@ -19,6 +19,7 @@ mod meter;
 mod motion;
 mod moves;
 mod place;
+mod port;
 mod problem;
 mod read;
 mod settings;
@@ -43,6 +44,7 @@ pub use measured::{Knot, LightTable, MOST_POINTS, TableFault, TruePoint, TrueTab
 pub use meter::{Aimed, MeterAt, MeterPoint, MeterTarget, Receptor, Sent, Spill, Surface};
 pub use motion::{Colours, Flicker, FlickerLike, MOST_COLOURS, Motion};
 pub use place::{Aim, Bounce, Camera, Daylight, Flag, Metres, Placement, Room, Subject, Wall};
+pub use port::{PortName, UsbName, Wake};
 pub use problem::{Kind, Mark, Place, Problem, Report};
 pub use read::{is_look_name, is_set_name, read};
 pub use settings::{Circuit, Exposure, Group, Mqtt, OnStart, OnStop, Output, OutputKind, Over};

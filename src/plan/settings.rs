@@ -5,7 +5,7 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use super::e131::E131;
-use super::{FixtureId, LookId};
+use super::{FixtureId, LookId, PortName, Wake};
 use crate::units::{Kelvin, Lux, Share, Watts};
 
 /// The exposure that fixes 0 stops.
@@ -38,6 +38,8 @@ pub struct Output {
     pub universe: u16,
     /// Frames a second, 1 to 44.
     pub rate: u32,
+    /// How its thread waits for each frame's deadline.
+    pub wake: Wake,
 }
 
 /// The kinds of output.
@@ -45,17 +47,19 @@ pub struct Output {
 pub enum OutputKind {
     /// A plain serial port: break and slots timed by lampkeep.
     Raw {
-        /// Device file, best one under `/dev/serial/by-id/`.
-        port: PathBuf,
+        /// The interface.
+        port: PortName,
         /// Break in microseconds, 92 to 1000.
         break_us: u32,
         /// Mark after break in microseconds, 12 to 1000.
         mark_us: u32,
+        /// For lamps that lose packets: all 512 slots in every packet, and pauses between groups of them.
+        slow: bool,
     },
     /// An interface with a processor of its own that takes framed messages.
     Framed {
-        /// Device file.
-        port: PathBuf,
+        /// The interface.
+        port: PortName,
     },
     /// Packets to the network (ANSI E1.31).
     E131(Arc<E131>),

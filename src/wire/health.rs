@@ -1,12 +1,11 @@
 //! What an output reports of itself: counters that the sender's thread only ever adds to.
 
 use std::array;
-use std::sync::Mutex;
-use std::sync::PoisonError;
 use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::{Mutex, OnceLock, PoisonError};
 use std::time::Duration;
 
-use crate::control::LinkState;
+use crate::control::{LinkState, RealTimeStatus};
 use crate::units::Moment;
 
 /// How an output is doing.
@@ -22,15 +21,21 @@ pub struct Health {
     pub frames: u64,
     /// Deadlines at which nothing could be sent because the thread was a whole period late.
     pub missed: u64,
-    /// Median lateness of frame starts in microseconds, rounded up to the next step of an eighth of
-    /// an octave; `None` before the first frame.
+    /// Median lateness of frame starts in microseconds, rounded up to the next step of a 32nd of an
+    /// octave; `None` before the first frame. Leaves out the first frame after each opening of the port.
     pub late_us_p50: Option<f64>,
+    /// 99th percentile of the same.
+    pub late_us_p99: Option<f64>,
     /// 99.9th percentile of the same.
     pub late_us_p999: Option<f64>,
+    /// The greatest, not rounded.
+    pub late_us_max: Option<f64>,
     /// Times the port was opened again after it had gone.
     pub reopened: u64,
     /// From the start of the last frame before the latest fault to the first after it, in seconds.
     pub last_gap_s: Option<f64>,
+    /// What the machine grants the sender's thread.
+    pub real_time: RealTimeStatus,
     /// True once the first frame was sent or the port was found absent or unusable: the daemon need
     /// wait no longer to be ready.
     pub first_sent: bool,
@@ -53,6 +58,7 @@ pub struct Meter {
     /// Start of the last frame in nanoseconds of the sender's clock; before the first, the sender's own start.
     last_ns: AtomicU64,
     lateness: Histogram,
+    real_time: OnceLock<RealTimeStatus>,
 }
 
 impl Meter {
@@ -65,12 +71,22 @@ impl Meter {
             reopened: AtomicU64::new(0),
             last_ns: AtomicU64::new(0),
             lateness: Histogram::new(),
+            real_time: OnceLock::new(),
         }
     }
 
-    pub fn sent(&self, late: Duration) {
-        self.lateness.add(late);
+    /// A frame went out; `late` is `None` where no deadline was meant for it.
+    pub fn sent(&self, late: Option<Duration>) {
+        if let Some(late) = late {
+            self.lateness.add(late);
+        }
         self.frames.fetch_add(1, Ordering::Relaxed);
+    }
+
+    /// What the sender's thread was granted; later calls change nothing.
+    pub fn granted(&self, real_time: RealTimeStatus) {
+        // Set once, by the one thread that sends.
+        let _ = self.real_time.set(real_time);
     }
 
     /// A frame's start, or the sender's.
@@ -96,6 +112,12 @@ impl Meter {
         self.rate.store(rate.into(), Ordering::Relaxed);
     }
 
+    /// Its only lock, held until the guard is dropped.
+    #[cfg(test)]
+    pub fn held(&self) -> impl Drop + '_ {
+        self.words.lock().unwrap()
+    }
+
     pub fn down(&self, said: String) {
         let mut words = self.words.lock().unwrap_or_else(PoisonError::into_inner);
         words.state = LinkState::Down;
@@ -118,28 +140,33 @@ impl Meter {
             frames: self.frames.load(Ordering::Relaxed),
             missed: self.missed.load(Ordering::Relaxed),
             late_us_p50: self.lateness.percentile(0.5),
+            late_us_p99: self.lateness.percentile(0.99),
             late_us_p999: self.lateness.percentile(0.999),
+            late_us_max: self.lateness.max(),
             reopened: self.reopened.load(Ordering::Relaxed),
             last_gap_s: words.last_gap.map(|gap| gap.as_secs_f64()),
+            real_time: self.real_time.get().cloned().unwrap_or_default(),
             // One word for both, so that no reader sees a frame sent by an output that is still starting.
             first_sent: words.state != LinkState::Starting,
         }
     }
 }
 
-/// Steps an octave: a reading is at most 2^(1/8), or 9 %, above the truth.
-const STEPS: f64 = 8.0;
+/// Steps an octave: a reading is at most 2^(1/32), or 2.2 %, above the truth.
+const STEPS: f64 = 32.0;
 /// 1 µs to over 2 s.
-const BUCKETS: usize = 8 * 21 + 1;
+const BUCKETS: usize = 32 * 21 + 1;
 
-/// Counts of durations in steps of an eighth of an octave: bucket `i` ends at 2^(i/8) µs.
+/// Counts of durations in steps of a 32nd of an octave: bucket `i` ends at 2^(i/32) µs.
 struct Histogram {
     counts: [AtomicU64; BUCKETS],
+    /// The longest, in nanoseconds.
+    max_ns: AtomicU64,
 }
 
 impl Histogram {
     fn new() -> Self {
-        Self { counts: array::from_fn(|_| AtomicU64::new(0)) }
+        Self { counts: array::from_fn(|_| AtomicU64::new(0)), max_ns: AtomicU64::new(0) }
     }
 
     fn add(&self, span: Duration) {
@@ -147,6 +174,12 @@ impl Histogram {
         // At 1 µs and under the logarithm is zero or less: the first bucket. The cast saturates.
         let bucket = (us.max(1.0).log2() * STEPS).ceil() as usize;
         self.counts[bucket.min(BUCKETS - 1)].fetch_add(1, Ordering::Relaxed);
+        self.max_ns.fetch_max(u64::try_from(span.as_nanos()).unwrap_or(u64::MAX), Ordering::Relaxed);
+    }
+
+    /// The longest in microseconds.
+    fn max(&self) -> Option<f64> {
+        self.percentile(0.0).map(|_| self.max_ns.load(Ordering::Relaxed) as f64 / 1e3)
     }
 
     /// Upper end, in microseconds, of the bucket under which at least `share` of all counts lie.
@@ -167,14 +200,15 @@ mod tests {
     use super::*;
 
     #[test]
-    fn percentiles_lie_within_an_eighth_of_an_octave_above_the_truth() {
+    fn percentiles_lie_within_a_step_of_a_32nd_of_an_octave_above_the_truth() {
         let histogram = Histogram::new();
-        assert_eq!(histogram.percentile(0.5), None);
+        assert_eq!((histogram.percentile(0.5), histogram.max()), (None, None));
         for us in 1..=1000 {
             histogram.add(Duration::from_micros(us));
         }
-        let step = 2_f64.powf(1.0 / 8.0);
-        for (share, truth) in [(0.5, 500.0), (0.999, 999.0)] {
+        assert_eq!(histogram.max(), Some(1000.0));
+        let step = 2_f64.powf(1.0 / 32.0);
+        for (share, truth) in [(0.5, 500.0), (0.99, 990.0), (0.999, 999.0)] {
             let read = histogram.percentile(share).unwrap();
             assert!((truth..=truth * step).contains(&read), "{share}: {read}");
         }
@@ -196,5 +230,17 @@ mod tests {
         meter.down("gone".to_owned());
         assert!(meter.read().first_sent);
         assert_eq!(meter.read().state, LinkState::Down);
+    }
+
+    /// A sender counts its frames under this very lock held: only a fault's start and end take it.
+    #[test]
+    fn counting_a_frame_waits_for_nobody() {
+        let meter = Meter::new(40);
+        let held = meter.words.lock().unwrap();
+        meter.sent(Some(Duration::from_micros(100)));
+        meter.last(Moment::START);
+        meter.missed(1);
+        drop(held);
+        assert_eq!((meter.read().frames, meter.read().missed), (1, 1));
     }
 }

@@ -1,5 +1,5 @@
-//! The few system calls that no crate offers safely: break on and off, and what waits in a port's
-//! output queue.
+//! The few system calls that no crate offers safely: break on and off, what waits in a port's output
+//! queue, and real-time priority.
 
 use std::os::fd::BorrowedFd;
 
@@ -42,4 +42,22 @@ pub fn output_queued(port: BorrowedFd<'_>) -> Result<usize, Errno> {
     #[expect(unsafe_code, reason = "TIOCOUTQ writes one int, which is what the getter holds (tty_ioctl(4))")]
     let queued = unsafe { ioctl(port, Getter::<TIOCOUTQ, i32>::new()) }?;
     Ok(usize::try_from(queued).unwrap_or(0))
+}
+
+/// Puts the calling thread into the real-time class `SCHED_FIFO` with this priority, 1 to 99.
+///
+/// Errors: `PERM` where this user may not.
+pub fn set_fifo(priority: i32) -> Result<(), Errno> {
+    // The system call itself, as not every C library carries it out (sched_setscheduler(2)); thread 0 is
+    // the calling one.
+    #[expect(
+        unsafe_code,
+        reason = "the kernel reads one struct sched_param, which is one int, and keeps nothing"
+    )]
+    let done =
+        unsafe { libc::syscall(libc::SYS_sched_setscheduler, 0, libc::SCHED_FIFO, &raw const priority) };
+    if done == 0 {
+        return Ok(());
+    }
+    Err(Errno::from_io_error(&std::io::Error::last_os_error()).unwrap_or(Errno::PERM))
 }

@@ -1,10 +1,8 @@
-//! What all outputs share: the port that a sender drives, and what can go wrong with it, in words.
-
-use std::path::{Path, PathBuf};
-
-use rustix::io::Errno;
+//! What all outputs share: the port that a sender drives, how it is opened, and the rate it has room for.
 
 use super::encode::dmx::Timing;
+use super::error::WireError;
+use super::find::Finder;
 use super::serial_framed::Framed;
 use super::serial_raw::{DRIVER_US, Raw};
 use super::sim::{SimPort, SimWatch};
@@ -37,264 +35,81 @@ pub struct Sent {
     pub started: Moment,
 }
 
-/// Opens what an output of the plan names; the simulator needs `watch`.
+/// Opens what an output of the plan names; the simulator shows its frames to `watch`.
 ///
 /// Errors: every kind that an open can meet; never waits for the far side.
-pub fn open(output: &Output, clock: SystemClock, watch: &SimWatch) -> Result<Box<dyn Port>, WireError> {
-    Ok(match &output.kind {
-        OutputKind::Raw { port, break_us, mark_us } => {
-            Box::new(Raw::open(port, Timing::new(*break_us, *mark_us), clock)?)
+pub fn open(
+    output: &Output,
+    clock: SystemClock,
+    watch: Option<&SimWatch>,
+) -> Result<Box<dyn Port>, WireError> {
+    open_found(output, clock, watch, finder(output).as_mut())
+}
+
+/// What finds an output's interface, again and again; `None` for the simulator and the network, which need none.
+#[must_use]
+pub fn finder(output: &Output) -> Option<Finder> {
+    match &output.kind {
+        OutputKind::Raw { port, .. } | OutputKind::Framed { port } => Some(Finder::new(port.clone())),
+        OutputKind::E131(_) | OutputKind::Simulator => None,
+    }
+}
+
+/// As [`open`], by what `finder` knows of the output's interface.
+pub(super) fn open_found(
+    output: &Output,
+    clock: SystemClock,
+    watch: Option<&SimWatch>,
+    finder: Option<&mut Finder>,
+) -> Result<Box<dyn Port>, WireError> {
+    // Network outputs have no port: `wire::Outputs` never asks for one.
+    let no_port =
+        || WireError::NotASerialPort { port: output.name.clone(), source: rustix::io::Errno::NOTTY };
+    if matches!(output.kind, OutputKind::E131(_)) {
+        return Err(no_port());
+    }
+    let Some(finder) = finder else { return Ok(Box::new(SimPort::new(watch.cloned(), clock))) };
+    let path = finder.find()?;
+    let port: Box<dyn Port> = match output.kind {
+        OutputKind::Raw { break_us, mark_us, slow, .. } => {
+            Box::new(Raw::open(&path, Timing::new(break_us, mark_us).slow(slow), clock)?)
         }
-        OutputKind::Framed { port } => Box::new(Framed::open(port, clock)?),
-        OutputKind::Simulator => Box::new(SimPort::new(watch.clone(), clock)),
-        // Network outputs have no port: `wire::Outputs` never asks for one.
-        OutputKind::E131(_) => {
-            let port = output.name.clone();
-            return Err(WireError::NotASerialPort { port, source: Errno::NOTTY });
-        }
-    })
+        OutputKind::Framed { .. } => Box::new(Framed::open(&path, clock)?),
+        OutputKind::Simulator => Box::new(SimPort::new(watch.cloned(), clock)),
+        OutputKind::E131(_) => return Err(no_port()),
+    };
+    finder.opened(&path)?;
+    Ok(port)
 }
 
 /// Frames a second that an output can send when the patch uses `used` slots: the plan's rate, or less
 /// where a plain serial line has no room for it.
 ///
-/// Framed interfaces and the simulator have no such limit that we could know.
+/// Framed interfaces, the network and the simulator have no such limit that we could know.
 #[must_use]
 pub fn attainable_rate(output: &Output, used: u16) -> u32 {
     let asked = output.rate.clamp(1, FrameClock::MAX_RATE);
     match output.kind {
-        OutputKind::Raw { break_us, mark_us, .. } => {
-            let timing = Timing::new(break_us, mark_us);
+        OutputKind::Raw { break_us, mark_us, slow, .. } => {
+            let timing = Timing::new(break_us, mark_us).slow(slow);
             asked.min(timing.greatest_rate(timing.slots_sent(used), DRIVER_US)).max(1)
         }
         OutputKind::Framed { .. } | OutputKind::E131(_) | OutputKind::Simulator => asked,
     }
 }
 
-/// What went wrong with a port. The words are for the person at the set: what was found, and one
-/// next step.
-#[derive(Debug, thiserror::Error)]
-pub enum WireError {
-    /// Nothing is there under that name.
-    #[error(
-        "there is no serial port `{port}`; plug the interface in, or name another port in the plan ({})",
-        seen_in_words(seen)
-    )]
-    NoSuchPort {
-        /// As the plan names it.
-        port: String,
-        /// Serial ports that the machine has.
-        seen: Vec<String>,
-        /// Cause.
-        source: Errno,
-    },
-    /// The name is of something else, such as a plain file.
-    #[error(
-        "`{port}` is no serial port; name the interface's port in the plan, best one under /dev/serial/by-id"
-    )]
-    NotASerialPort {
-        /// As the plan names it.
-        port: String,
-        /// Cause.
-        source: Errno,
-    },
-    /// The system does not let this user open it.
-    #[error("`{port}` may not be used by this user; {}", permission_in_words(group.as_deref()))]
-    NotPermitted {
-        /// As the plan names it.
-        port: String,
-        /// Name of the group that the port belongs to, where it could be found.
-        group: Option<String>,
-        /// Cause.
-        source: Errno,
-    },
-    /// Another program has it.
-    #[error("`{port}` is in use by another program; stop that one (`fuser -v {port}` names it)")]
-    Held {
-        /// As the plan names it.
-        port: String,
-        /// Cause.
-        source: Errno,
-    },
-    /// It was there and is no more.
-    #[error("`{port}` has gone ({source}); check the cable and plug the interface in again")]
-    Gone {
-        /// As the plan names it.
-        port: String,
-        /// Cause.
-        source: Errno,
-    },
-    /// It takes no more bytes.
-    #[error(
-        "`{port}` took no more bytes for {waited_ms} ms; unplug the interface and plug it in again if this stays"
-    )]
-    WriteDeadline {
-        /// As the plan names it.
-        port: String,
-        /// How long was waited, in milliseconds.
-        waited_ms: u64,
-    },
-    /// The driver can neither make a break nor a slow byte instead.
-    #[error("the driver of `{port}` makes no break; use a framed interface, or a port whose driver does")]
-    BreakRefused {
-        /// As the plan names it.
-        port: String,
-        /// Cause.
-        source: Errno,
-    },
-    /// The driver does not run at DMX's speed.
-    #[error("`{port}` runs at {got} bit/s where DMX needs {asked}; use an interface that can")]
-    SpeedRefused {
-        /// As the plan names it.
-        port: String,
-        /// What was asked, in bit/s.
-        asked: u32,
-        /// What the driver set, in bit/s.
-        got: u32,
-    },
-    /// Anything else.
-    #[error("`{port}`: could not {doing} ({source}); unplug the interface and plug it in again")]
-    Other {
-        /// As the plan names it.
-        port: String,
-        /// What was tried, as a verb with its object.
-        doing: &'static str,
-        /// Cause.
-        source: Errno,
-    },
-}
-
-/// [`WireError`] without its data, for telling causes apart.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
-pub enum WireErrorKind {
-    /// [`WireError::NoSuchPort`].
-    NoSuchPort,
-    /// [`WireError::NotASerialPort`].
-    NotASerialPort,
-    /// [`WireError::NotPermitted`].
-    NotPermitted,
-    /// [`WireError::Held`].
-    Held,
-    /// [`WireError::Gone`].
-    Gone,
-    /// [`WireError::WriteDeadline`].
-    WriteDeadline,
-    /// [`WireError::BreakRefused`].
-    BreakRefused,
-    /// [`WireError::SpeedRefused`].
-    SpeedRefused,
-    /// [`WireError::Other`].
-    Other,
-}
-
-impl WireErrorKind {
-    /// Stable word, kebab-case.
-    #[must_use]
-    pub const fn word(self) -> &'static str {
-        match self {
-            Self::NoSuchPort => "no-such-port",
-            Self::NotASerialPort => "not-a-serial-port",
-            Self::NotPermitted => "not-permitted",
-            Self::Held => "held",
-            Self::Gone => "gone",
-            Self::WriteDeadline => "write-deadline",
-            Self::BreakRefused => "break-refused",
-            Self::SpeedRefused => "speed-refused",
-            Self::Other => "other",
-        }
-    }
-}
-
-impl WireError {
-    /// Which of the kinds it is.
-    #[must_use]
-    pub const fn kind(&self) -> WireErrorKind {
-        match self {
-            Self::NoSuchPort { .. } => WireErrorKind::NoSuchPort,
-            Self::NotASerialPort { .. } => WireErrorKind::NotASerialPort,
-            Self::NotPermitted { .. } => WireErrorKind::NotPermitted,
-            Self::Held { .. } => WireErrorKind::Held,
-            Self::Gone { .. } => WireErrorKind::Gone,
-            Self::WriteDeadline { .. } => WireErrorKind::WriteDeadline,
-            Self::BreakRefused { .. } => WireErrorKind::BreakRefused,
-            Self::SpeedRefused { .. } => WireErrorKind::SpeedRefused,
-            Self::Other { .. } => WireErrorKind::Other,
-        }
-    }
-
-    /// What an error number means while a port is being opened.
-    pub(super) fn opening(path: &Path, source: Errno) -> Self {
-        let port = path.display().to_string();
-        match source {
-            Errno::NOENT | Errno::NOTDIR | Errno::NODEV | Errno::NXIO => {
-                Self::NoSuchPort { port, seen: ports_seen(), source }
-            }
-            Errno::NOTTY | Errno::ISDIR | Errno::LOOP | Errno::INVAL => Self::NotASerialPort { port, source },
-            Errno::ACCESS | Errno::PERM => Self::NotPermitted { port, group: group_of(path), source },
-            Errno::BUSY | Errno::WOULDBLOCK => Self::Held { port, source },
-            Errno::IO => Self::Gone { port, source },
-            _ => Self::Other { port, doing: "open it", source },
-        }
-    }
-
-    /// What an error number means on a port that was open.
-    pub(super) fn using(path: &Path, doing: &'static str, source: Errno) -> Self {
-        let port = path.display().to_string();
-        match source {
-            // What USB serial drivers and pseudo-terminals give when the far side is no more
-            // (EIO, ENODEV measured; the rest from memory).
-            Errno::IO | Errno::NODEV | Errno::NXIO | Errno::PIPE | Errno::SHUTDOWN | Errno::PROTO => {
-                Self::Gone { port, source }
-            }
-            _ => Self::Other { port, doing, source },
-        }
-    }
-}
-
-/// Device files of the serial ports that the machine has.
-pub fn ports_seen() -> Vec<String> {
-    serialport::available_ports()
-        .map(|ports| ports.into_iter().map(|p| p.port_name).collect())
-        .unwrap_or_default()
-}
-
-fn seen_in_words(seen: &[String]) -> String {
-    if seen.is_empty() { "this machine shows none".to_owned() } else { format!("seen: {}", seen.join(", ")) }
-}
-
-fn permission_in_words(group: Option<&str>) -> String {
-    match group {
-        Some(group) => format!("add the user to group `{group}`, then log in again or restart the service"),
-        None => "give it access to the port, by group or by a udev rule".to_owned(),
-    }
-}
-
-/// Name of the group that a device file belongs to.
-fn group_of(path: &Path) -> Option<String> {
-    use std::os::unix::fs::MetadataExt;
-    let gid = std::fs::metadata(path).ok()?.gid().to_string();
-    group_in(&std::fs::read_to_string(PathBuf::from("/etc/group")).ok()?, &gid)
-}
-
-/// Name of a group by its number. Source: group(5), `name:password:number:members`.
-fn group_in(groups: &str, gid: &str) -> Option<String> {
-    groups.lines().find_map(|line| {
-        let mut fields = line.split(':');
-        let name = fields.next()?;
-        (fields.nth(1) == Some(gid)).then(|| name.to_owned())
-    })
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::plan::Wake;
 
     fn raw(rate: u32) -> Output {
         Output {
             name: "pier".to_owned(),
-            kind: OutputKind::Raw { port: "/dev/ttyUSB0".into(), break_us: 176, mark_us: 16 },
+            kind: OutputKind::Raw { port: "/dev/ttyUSB0".into(), break_us: 176, mark_us: 16, slow: false },
             universe: 1,
             rate,
+            wake: Wake::Sleep,
         }
     }
 
@@ -311,75 +126,5 @@ mod tests {
     fn the_other_outputs_take_the_rate_that_was_asked() {
         let output = Output { kind: OutputKind::Simulator, ..raw(44) };
         assert_eq!(attainable_rate(&output, 512), 44);
-    }
-
-    #[test]
-    fn each_cause_of_a_failed_open_has_its_own_kind() {
-        let path = Path::new("/dev/ttyUSB7");
-        for (errno, kind) in [
-            (Errno::NOENT, WireErrorKind::NoSuchPort),
-            (Errno::ACCESS, WireErrorKind::NotPermitted),
-            (Errno::BUSY, WireErrorKind::Held),
-            (Errno::WOULDBLOCK, WireErrorKind::Held),
-            (Errno::NOTTY, WireErrorKind::NotASerialPort),
-            (Errno::IO, WireErrorKind::Gone),
-            (Errno::NOMEM, WireErrorKind::Other),
-        ] {
-            assert_eq!(WireError::opening(path, errno).kind(), kind, "{errno:?}");
-        }
-        for errno in [Errno::IO, Errno::NODEV] {
-            assert_eq!(WireError::using(path, "write to it", errno).kind(), WireErrorKind::Gone);
-        }
-    }
-
-    #[test]
-    fn messages_say_what_was_found_and_one_next_step() {
-        let port = || "/dev/ttyUSB0".to_owned();
-        let source = Errno::NOENT;
-        let said = |error: WireError| error.to_string();
-        assert_eq!(
-            said(WireError::NoSuchPort { port: port(), seen: vec!["/dev/ttyUSB1".to_owned()], source }),
-            "there is no serial port `/dev/ttyUSB0`; plug the interface in, or name another port in the plan \
-             (seen: /dev/ttyUSB1)"
-        );
-        assert_eq!(
-            said(WireError::NoSuchPort { port: port(), seen: vec![], source }),
-            "there is no serial port `/dev/ttyUSB0`; plug the interface in, or name another port in the plan \
-             (this machine shows none)"
-        );
-        assert_eq!(
-            said(WireError::NotPermitted { port: port(), group: Some("dialout".to_owned()), source }),
-            "`/dev/ttyUSB0` may not be used by this user; add the user to group `dialout`, then log in again \
-             or restart the service"
-        );
-        assert_eq!(
-            said(WireError::NotPermitted { port: port(), group: None, source }),
-            "`/dev/ttyUSB0` may not be used by this user; give it access to the port, by group or by a udev rule"
-        );
-        assert_eq!(
-            said(WireError::Held { port: port(), source }),
-            "`/dev/ttyUSB0` is in use by another program; stop that one (`fuser -v /dev/ttyUSB0` names it)"
-        );
-        assert_eq!(
-            said(WireError::WriteDeadline { port: port(), waited_ms: 100 }),
-            "`/dev/ttyUSB0` took no more bytes for 100 ms; unplug the interface and plug it in again if this \
-             stays"
-        );
-        assert_eq!(
-            said(WireError::SpeedRefused { port: port(), asked: 250_000, got: 230_400 }),
-            "`/dev/ttyUSB0` runs at 230400 bit/s where DMX needs 250000; use an interface that can"
-        );
-        assert!(
-            said(WireError::Gone { port: port(), source: Errno::IO })
-                .starts_with("`/dev/ttyUSB0` has gone (Input/output error")
-        );
-    }
-
-    /// Source: group(5).
-    #[test]
-    fn a_groups_name_is_found_by_its_number() {
-        let groups = "root:x:0:\ndialout:x:20:anna,ben\nplugdev:x:46:\n";
-        assert_eq!(group_in(groups, "20").as_deref(), Some("dialout"));
-        assert_eq!(group_in(groups, "2"), None);
     }
 }

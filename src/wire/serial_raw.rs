@@ -5,8 +5,9 @@ use std::time::Duration;
 
 use rustix::io::Errno;
 
-use super::encode::dmx::{self, PACKET_MAX, SLOT_US, Timing};
-use super::output::{Port, Sent, WireError};
+use super::encode::dmx::{self, GROUP, PACKET_MAX, SLOT_US, Timing};
+use super::error::WireError;
+use super::output::{Port, Sent};
 use super::tty::{STALLED_AFTER, Tty};
 use crate::channels::Frame;
 use crate::clock::{Clock, SystemClock};
@@ -137,14 +138,27 @@ impl Port for Raw {
         let started = self.clock.now();
         self.mark_start()?;
         let first_slot = self.clock.now();
-        let written = self.tty.write(&self.packet[..length], first_slot + STALLED_AFTER)?;
-        if written < length {
-            // The next break starts a new packet for the lamps; old bytes must not follow it.
-            self.tty.discard_output()?;
-            return Err(self.tty.stalled());
+        let group = if self.timing.pause_us > 0 { GROUP } else { length };
+        let mut taken = 0;
+        while taken < length {
+            let begin = first_slot + Duration::from_micros(self.timing.byte_us(taken).into());
+            if taken > 0 {
+                self.clock.sleep_until(begin);
+            }
+            let end = (taken + group).min(length);
+            let written = self.tty.write(&self.packet[taken..end], begin + STALLED_AFTER)?;
+            taken += written;
+            // The interface's own buffer may hold all of it: a break before that is out would cut it off,
+            // and what is left over would pass for slots of the next packet.
+            let now = if group == length { first_slot } else { self.clock.now() };
+            let on_the_line = u64::from(START_COST_US) + written as u64 * u64::from(SLOT_US);
+            self.line_free = now + Duration::from_micros(on_the_line);
+            if taken < end {
+                // The next break starts a new packet for the lamps; old bytes must not follow it.
+                self.tty.discard_output()?;
+                return Err(self.tty.stalled());
+            }
         }
-        let on_the_line = u64::from(START_COST_US) + length as u64 * u64::from(SLOT_US);
-        self.line_free = first_slot + Duration::from_micros(on_the_line);
         Ok(Sent { started })
     }
 
@@ -199,6 +213,46 @@ mod tests {
         assert!(clock.now().after(one) >= Duration::from_micros(320));
         let two = port.send(&Frame::dark(2, 1, 100)).unwrap().started;
         assert!(two.after(one) >= Duration::from_micros(320 + 101 * 44));
+    }
+
+    /// What the port took before it stalled may still be on its way: a break must not cut it off.
+    #[test]
+    fn after_a_short_write_the_next_break_waits_for_what_was_taken() {
+        let far = openpt(OpenptFlags::RDWR | OpenptFlags::NOCTTY).unwrap();
+        unlockpt(&far).unwrap();
+        let name = ptsname(&far, Vec::new()).unwrap().into_string().unwrap();
+        let clock = SystemClock::start();
+        let mut port = Raw::open(Path::new(&name), Timing::new(176, 16), clock).unwrap();
+        // Nobody reads: a pseudo-terminal takes some 25 packets, and of the last one a part.
+        let frame = Frame::dark(1, 1, 512);
+        let (before, error) = (0..200)
+            .find_map(|_| {
+                let begun = clock.now();
+                port.send(&frame).err().map(|error| (begun, error))
+            })
+            .unwrap();
+        assert!(matches!(error, WireError::WriteDeadline { .. }), "{error}");
+        assert!(port.line_free >= before);
+    }
+
+    /// Source: E1.11 allows marks between slots; the figures are those of docs/wire.md: 513 bytes are nine
+    /// groups of 64, so eight pauses of 1 ms.
+    #[test]
+    fn for_lamps_that_lose_packets_all_slots_go_out_in_groups_with_pauses() {
+        let far = openpt(OpenptFlags::RDWR | OpenptFlags::NOCTTY).unwrap();
+        unlockpt(&far).unwrap();
+        let name = ptsname(&far, Vec::new()).unwrap().into_string().unwrap();
+        let clock = SystemClock::start();
+        let timing = Timing::new(400, 100).slow(true);
+        let mut port = Raw::open(Path::new(&name), timing, clock).unwrap();
+        let started = port.send(&Frame::dark(1, 1, 30)).unwrap().started;
+        port.finish().unwrap();
+        // A pseudo-terminal takes it all at once; the last group is written no sooner than its turn comes.
+        assert!(clock.now().after(started) >= Duration::from_micros(500 + 512 * 44 + 8 * 1000));
+        let mut bytes = [0xAA; 1000];
+        assert_eq!(rustix::io::read(&far, &mut bytes).unwrap(), 513);
+        assert_eq!(timing.packet_us(512), 400 + 100 + 513 * 44 + 8 * 1000);
+        assert_eq!(timing.greatest_rate(512, DRIVER_US), 30);
     }
 
     /// Source: ANSI E1.11 break and mark minima for senders; a byte of 8N2 holds the line low for at

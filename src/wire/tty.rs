@@ -14,8 +14,8 @@ use rustix::termios::{
     ControlModes, OptionalActions, QueueSelector, Termios, ioctl_tiocexcl, tcflush, tcgetattr, tcsetattr,
 };
 
+use super::error::WireError;
 use super::os;
-use super::output::WireError;
 use crate::clock::{Clock, SystemClock};
 use crate::units::Moment;
 

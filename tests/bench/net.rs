@@ -17,7 +17,7 @@ use std::time::Duration;
 use lampkeep::channels::Frame;
 use lampkeep::clock::{Clock, SystemClock};
 use lampkeep::plan::e131::{E131, Idle, Multicast};
-use lampkeep::plan::{Output, OutputKind};
+use lampkeep::plan::{Output, OutputKind, Wake};
 use lampkeep::units::Moment;
 use lampkeep::wire::e131::{Network, Source};
 use rustix::net::{MMsgHdr, SendAncillaryBuffer, SendFlags, SocketAddrAny, sendmmsg};
@@ -80,7 +80,13 @@ fn lampkeep_turn(to: SocketAddr, size: usize, seconds: u64) -> Cost {
         .iter()
         .map(|universe| {
             let kind = OutputKind::E131(Arc::clone(&settings));
-            let output = Output { name: format!("net:{universe}"), kind, universe: *universe, rate: RATE };
+            let output = Output {
+                name: format!("net:{universe}"),
+                kind,
+                universe: *universe,
+                rate: RATE,
+                wake: Wake::Sleep,
+            };
             network.add(&output, Duration::from_millis(2)).expect("a network output")
         })
         .collect();

@@ -1,106 +1,22 @@
-//! From typing `lampkeep recall X --over 0s` to the first changed frame handed to the output.
+//! From asking for a look to the first changed frame handed to the output.
 //!
-//! Run with `cargo bench --bench recall`. It starts the built daemon with a framed output on a
-//! pseudo-terminal, reads the real bytes at its other end, and types the command again and again. Beside the figure stands its floor,
-//! measured in the same run by alternating with it: the time that the same process takes to start and
-//! to be answered without any change of light (`lampkeep status`). What is left should be at most one
-//! frame period (25 ms at 40 a second) and the 2 ms for which a frame is held ready.
+//! `cargo bench --bench recall` starts the built daemon with a framed output on a pseudo-terminal and reads the
+//! real bytes at its other end. First over the socket, 10 000 times (`-- --count N`): from the request's
+//! write to the changed frame. A request acts on the next frame, and a frame is held ready for a millisecond: so it
+//! should take a frame period (25 ms) and that millisecond at most. Then typed, `lampkeep recall X --over 0s`,
+//! 60 times (`-- --typed N`), beside the floor: the time that the same process takes to start and to be
+//! answered without any change of light (`lampkeep status`).
 
-use std::os::fd::OwnedFd;
-use std::os::unix::ffi::OsStrExt;
+#[expect(dead_code, reason = "shared with the bench of the wire, which uses all of it")]
+mod daemon;
+
 use std::path::Path;
-use std::process::{Child, Command, Stdio};
 use std::time::Duration;
 
+use daemon::{Client, Daemon, Wire, lampkeep, option, plan};
 use lampkeep::clock::{Clock, SystemClock};
-use lampkeep::units::Moment;
-use lampkeep::wire::encode::framed;
-use rustix::event::{PollFd, PollFlags, Timespec, poll};
-use rustix::pty::{OpenptFlags, grantpt, openpt, ptsname, unlockpt};
 
-const ROUNDS: usize = 60;
-
-const PLAN: &str = r#"
-[camera.main]
-iso = 800
-f-number = 2.8
-shutter = "1/50"
-[output.desk]
-kind = "framed"
-port = "port"
-[fixture.key]
-profile = "bicolour-mat"
-address = 1
-clock = "7:30"
-distance = "1.5 m"
-[look.one]
-key = { stops = 0 }
-[look.two]
-key = { stops = -1 }
-"#;
-
-fn lampkeep(folder: &Path, args: &[&str]) -> Command {
-    let mut command = Command::new(env!("CARGO_BIN_EXE_lampkeep"));
-    command
-        .args(args)
-        .current_dir(folder)
-        .env("LAMPKEEP_SOCKET", folder.join("s.sock"))
-        .env("LAMPKEEP_STATE", folder.join("state"))
-        .env_remove("NOTIFY_SOCKET")
-        .stdin(Stdio::null())
-        .stdout(Stdio::null())
-        .stderr(Stdio::null());
-    command
-}
-
-struct Daemon(Child);
-
-impl Drop for Daemon {
-    fn drop(&mut self) {
-        let _ = self.0.kill();
-        let _ = self.0.wait();
-    }
-}
-
-/// The far end of the daemon's port.
-struct Wire {
-    pty: OwnedFd,
-    decoder: framed::Decoder,
-}
-
-impl Wire {
-    fn open(link: &Path) -> std::io::Result<Self> {
-        let pty = openpt(OpenptFlags::RDWR | OpenptFlags::NOCTTY)?;
-        grantpt(&pty)?;
-        unlockpt(&pty)?;
-        let name = ptsname(&pty, Vec::new())?;
-        std::os::unix::fs::symlink(std::ffi::OsStr::from_bytes(name.as_bytes()), link)?;
-        Ok(Self { pty, decoder: framed::Decoder::new() })
-    }
-
-    /// Reads messages until one whose first slot `is` what is looked for; `None` after two seconds.
-    fn until(&mut self, clock: SystemClock, is: impl Fn(u8) -> bool) -> Option<Moment> {
-        let end = clock.now() + Duration::from_secs(2);
-        let wait = Timespec { tv_sec: 0, tv_nsec: 100_000_000 };
-        while clock.now() < end {
-            let mut fds = [PollFd::new(&self.pty, PollFlags::IN)];
-            let ready = poll(&mut fds, Some(&wait)).ok()? > 0 && fds[0].revents().contains(PollFlags::IN);
-            if !ready {
-                continue;
-            }
-            let mut bytes = [0; 4096];
-            let count = rustix::io::read(&self.pty, &mut bytes).ok()?;
-            let now = clock.now();
-            self.decoder.feed(&bytes[..count]);
-            while let Some(message) = self.decoder.next_message() {
-                if message.data.get(1).is_some_and(|slot| is(*slot)) {
-                    return Some(now);
-                }
-            }
-        }
-        None
-    }
-}
+const PERIOD: Duration = Duration::from_millis(25);
 
 fn main() {
     // `cargo test --all-targets` runs this file too: it must build, and measures nothing there.
@@ -108,35 +24,98 @@ fn main() {
         return;
     }
     let folder = tempfile::tempdir().expect("a folder");
-    std::fs::write(folder.path().join("plan.toml"), PLAN).expect("written");
+    std::fs::write(folder.path().join("plan.toml"), plan("")).expect("written");
     let mut wire = Wire::open(&folder.path().join("port")).expect("a pseudo-terminal");
     let _daemon = Daemon(lampkeep(folder.path(), &["run", "plan.toml"]).spawn().expect("it starts"));
     let clock = SystemClock::start();
-    wire.until(clock, |slot| slot == 0).expect("the daemon sends");
+    wire.until(clock, |data| data.get(1) == Some(&0)).expect("the daemon sends");
+    over_the_socket(folder.path(), &mut wire, clock, option("count", 10_000));
+    typed(folder.path(), &mut wire, clock, option("typed", 60));
+}
+
+/// From the write of a request to the changed frame.
+fn over_the_socket(folder: &Path, wire: &mut Wire, clock: SystemClock, count: usize) {
+    let mut client = Client::connect(folder).expect("a socket");
+    client.send(r#"{"do":"recall","look":"one","over_s":0}"#).expect("sent");
+    client.answer();
+    // The soft start of a lamp of which nothing is known comes to its end.
+    let settled = clock.now() + Duration::from_secs(8);
+    let mut standing = Vec::new();
+    while clock.now() < settled {
+        wire.until(clock, |data| {
+            standing = data.to_vec();
+            true
+        });
+    }
+    // This thread only reads the clock and the bytes: it must not be the one that is late.
+    let priority = lampkeep::wire::realtime::take_priority().ok();
+    let (mut spans, mut unchanged) = (Vec::new(), 0);
+    for round in 0..count {
+        let look = if round % 2 == 0 { "near" } else { "one" };
+        // Out of step with the frames, so that every phase is met (multiples of the golden ratio).
+        let phase = (round as f64 * 0.618_033_988_749_895).fract();
+        clock.sleep_until(clock.now() + PERIOD.mul_f64(phase));
+        let start = clock.now();
+        client.send(&format!(r#"{{"do":"recall","look":"{look}","over_s":0}}"#)).expect("sent");
+        let at = wire.until(clock, |data| {
+            let is = data != standing;
+            if is {
+                standing = data.to_vec();
+            }
+            is
+        });
+        match at {
+            Some(at) => spans.push(at.after(start)),
+            None => unchanged += 1,
+        }
+        let answer = client.answer();
+        assert_eq!(answer["ok"], true, "{answer}");
+    }
+    if spans.is_empty() {
+        return;
+    }
+    spans.sort();
+    let ms = |part: f64| spans[((spans.len() - 1) as f64 * part) as usize].as_secs_f64() * 1e3;
+    println!(
+        "request to wire over the socket, {} times (this thread's priority: {priority:?}, unchanged: {unchanged}): \
+         p50 {:.2} ms, p99 {:.2} ms, p99.9 {:.2} ms, most {:.2} ms; frame period 25 ms; \
+         request_to_wire_ratio_p999 {:.3} (of a period and 1 ms)",
+        spans.len(),
+        ms(0.5),
+        ms(0.99),
+        ms(0.999),
+        ms(1.0),
+        ms(0.999) / 26.0
+    );
+}
+
+/// From typing the command to the changed frame, beside the floor.
+fn typed(folder: &Path, wire: &mut Wire, clock: SystemClock, rounds: usize) {
+    if rounds == 0 {
+        return;
+    }
     let (mut changed, mut floor) = (Vec::new(), Vec::new());
-    let mut standing = 0;
-    for round in 0..ROUNDS {
-        let look = if round % 2 == 0 { "one" } else { "two" };
+    let mut standing = None;
+    for round in 0..rounds {
+        let look = if round % 2 == 0 { "two" } else { "one" };
         // Out of step with the frames, so that every phase is met.
         let pause = clock.now() + Duration::from_millis(150);
         while clock.now() < pause {
-            wire.until(clock, |_| true).expect("frames come");
+            wire.until(clock, |data| {
+                standing = data.get(1).copied();
+                true
+            })
+            .expect("frames come");
         }
         clock.sleep_until(clock.now() + Duration::from_micros(400 * round as u64));
         let start = clock.now();
-        let mut typed =
-            lampkeep(folder.path(), &["recall", look, "--over", "0s"]).spawn().expect("it starts");
-        let seen = std::cell::Cell::new(standing);
-        let at = wire.until(clock, |slot| {
-            seen.set(slot);
-            slot != standing
-        });
+        let mut typed = lampkeep(folder, &["recall", look, "--over", "0s"]).spawn().expect("it starts");
+        let at = wire.until(clock, |data| data.get(1).copied() != standing);
         changed.push(at.expect("the light changes").after(start));
-        standing = seen.get();
         typed.wait().expect("it ends");
 
         let start = clock.now();
-        lampkeep(folder.path(), &["status"]).status().expect("it runs");
+        lampkeep(folder, &["status"]).status().expect("it runs");
         floor.push(clock.now().after(start));
     }
     changed.sort();

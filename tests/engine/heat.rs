@@ -239,9 +239,13 @@ fn output(state: LinkState) -> Vec<OutputStatus> {
         rate: 40,
         frames: 1,
         late_us_p50: None,
+        late_us_p99: None,
         late_us_p999: None,
+        late_us_max: None,
+        missed: 0,
         reopened: 0,
         last_gap_s: None,
+        real_time: lampkeep::control::RealTimeStatus::default(),
     }]
 }
 

@@ -398,9 +398,13 @@ impl Flood {
             rate: 40,
             frames: 1,
             late_us_p50: None,
+            late_us_p99: None,
             late_us_p999: None,
+            late_us_max: None,
+            missed: 0,
             reopened: 0,
             last_gap_s: None,
+            real_time: lampkeep::control::RealTimeStatus::default(),
         };
         let now = self.rig.engine.plan().frames.moment_of(self.rig.engine.next_frame());
         drop(self.rig.engine.handle(Event::Outputs(vec![output]), now));

@@ -317,9 +317,13 @@ fn output(state: LinkState, reopened: u64, last_gap_s: Option<f64>) -> Event {
         rate: 40,
         frames: 1,
         late_us_p50: None,
+        late_us_p99: None,
         late_us_p999: None,
+        late_us_max: None,
+        missed: 0,
         reopened,
         last_gap_s,
+        real_time: lampkeep::control::RealTimeStatus::default(),
     }])
 }
 

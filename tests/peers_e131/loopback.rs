@@ -8,7 +8,7 @@ use lampkeep::channels::Frame;
 use lampkeep::clock::{Clock, SystemClock};
 use lampkeep::control::LinkState;
 use lampkeep::plan::e131::{E131, Idle, Interface, Multicast};
-use lampkeep::plan::{Output, OutputKind};
+use lampkeep::plan::{Output, OutputKind, Wake};
 use lampkeep::wire::Health;
 use lampkeep::wire::e131::{NetSender, Network, Source};
 
@@ -45,6 +45,7 @@ pub fn outputs(settings: E131, rate: u32) -> Vec<Output> {
         kind: OutputKind::E131(Arc::clone(&settings)),
         universe: *universe,
         rate,
+        wake: Wake::Sleep,
     };
     settings.universes.iter().map(of).collect()
 }

@@ -8,7 +8,7 @@ use crate::plan::e131::{
 };
 use crate::plan::problem::{Kind, Place, Problem};
 use crate::plan::tree::{Field, Table};
-use crate::plan::{Output, OutputKind};
+use crate::plan::{Output, OutputKind, Wake};
 use crate::words::short;
 
 /// Most universes of one output: twice what the sender was measured with (docs/wire.md).
@@ -50,13 +50,14 @@ impl<'a> Keys<'a> {
     }
 }
 
-/// Reads the outputs that a network output of the plan stands for, one a universe. `one`: its `universe`.
+/// Reads the outputs that a network output of the plan stands for, one a universe. `one`: its `universe`; `timing`:
+/// rate and wake, where they could be read.
 pub(super) fn read(
     name: &str,
     t: &Table<'_>,
     keys: &Keys<'_>,
     one: Option<&Field<'_>>,
-    rate: Option<u32>,
+    timing: Option<(u32, Wake)>,
 ) -> Option<Vec<Output>> {
     let universes = universes(name, t, keys, one);
     let multicast_field = keys.get("multicast");
@@ -105,13 +106,14 @@ pub(super) fn read(
         preview: preview?,
         idle: idle?,
     });
-    let rate = rate?;
+    let (rate, wake) = timing?;
     let of = |universe: &u16| Output {
         // With `:`, which no name of the plan has.
         name: if universes.len() == 1 { name.to_owned() } else { format!("{name}:{universe}") },
         kind: OutputKind::E131(Arc::clone(&settings)),
         universe: *universe,
         rate,
+        wake,
     };
     Some(universes.iter().map(of).collect())
 }

@@ -16,7 +16,7 @@ use crate::plan::problem::{Kind, Place, Problem};
 use crate::plan::tree::{Field, Table};
 use crate::plan::{
     Address, Circuit, CircuitId, Control, Cooling, Emitter, Fixture, Mixing, Output, OutputId, OutputKind,
-    Prefer, Profile,
+    Prefer, Profile, Wake,
 };
 use crate::units::{Duv, Mired, Stops, Watts};
 use crate::words::short;
@@ -539,6 +539,6 @@ pub(super) fn simulators(mut numbers: Vec<u16>, rate: u32) -> Vec<Output> {
     numbers.sort_unstable();
     numbers.dedup();
     let name = |n: u16| if n == 1 { "simulator".into() } else { format!("simulator-{n}") };
-    let of = |n| Output { name: name(n), kind: OutputKind::Simulator, universe: n, rate };
+    let of = |n| Output { name: name(n), kind: OutputKind::Simulator, universe: n, rate, wake: Wake::Sleep };
     numbers.into_iter().map(of).collect()
 }

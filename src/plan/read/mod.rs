@@ -18,6 +18,7 @@ mod names;
 mod order;
 mod patch;
 mod place;
+mod port;
 mod profile;
 mod settings;
 mod spectrum;

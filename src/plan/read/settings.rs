@@ -6,12 +6,13 @@ use super::Cx;
 use super::e131;
 use super::names;
 use super::place::{self, Stage};
+use super::port;
 use crate::light::{exposure, photometry};
 use crate::plan::amounts::{AMPS, ANGLE, HERTZ, MICROSECONDS, VOLTS};
 use crate::plan::defaults;
 use crate::plan::problem::{Kind, Place, Problem};
 use crate::plan::tree::{Field, Table};
-use crate::plan::{Camera, Circuit, Exposure, Mqtt, OnStop, Output, OutputKind, Over};
+use crate::plan::{Camera, Circuit, Exposure, Mqtt, OnStop, Output, OutputKind, Over, Wake};
 use crate::units::{FrameClock, Kelvin, Lux, Share, Stops, Watts};
 
 /// Reads every `[camera.ID]`; the first fixes the exposure.
@@ -156,29 +157,32 @@ pub(super) fn outputs(cx: &Cx<'_>, plan: &Table<'_>, frames: Option<FrameClock>)
             .and_then(|f| f.word(&[("raw", 'r'), ("framed", 'f'), ("e131", 'e'), ("simulator", 's')]));
         let universe_field = t.get("universe");
         let network = e131::Keys::of(&t);
+        let (port_field, usb_field) = (t.get("port"), t.get("usb"));
+        let (break_field, mark_field, slow_field) = (t.get("break"), t.get("mark"), t.get("timing"));
+        let slow = slow_field.as_ref().map_or(Some(false), |f| f.word(&[("usual", false), ("slow", true)]));
         let rate = match t.get("rate") {
+            None if slow == Some(true) => frames.map(|f| f.rate().min(defaults::SLOW_RATE)),
             None => frames.map(FrameClock::rate),
             Some(f) => whole_hertz(&f, 1, FrameClock::MAX_RATE),
         };
-        let port_field = t.get("port");
-        let timing = (t.get("break"), t.get("mark"));
+        let wake = t
+            .get("wake")
+            .map_or(Some(Wake::Sleep), |f| f.word(&[("sleep", Wake::Sleep), ("spin", Wake::Spin)]));
         t.finish();
-        let port = port_field.as_ref().and_then(|f| f.text("/dev/serial/by-id/…")).map(PathBuf::from);
-        if matches!(word, Some('r' | 'f')) && port_field.is_none() {
-            let said = format!("output `{name}` has no `port`");
-            let help = "add `port = \"/dev/serial/by-id/…\"`: the name there stays the same when others are plugged in";
-            t.report(
-                Problem::at(Kind::MissingKey, t.place(), said).label("`port` is missing here").help(help),
-            );
-        }
+        let serial = matches!(word, Some('r' | 'f'));
+        let port = port::read(&t, port_field.as_ref(), usb_field.as_ref(), serial);
         let us = |f: Option<&Field<'_>>, min, default| {
             f.map_or(Some(default), |f| f.amount(&MICROSECONDS, min, 1000.0))
         };
+        let (break_default, mark_default) = match slow {
+            Some(true) => (defaults::SLOW_BREAK_US, defaults::SLOW_MARK_US),
+            _ => (defaults::BREAK_US, defaults::MARK_US),
+        };
         let (break_us, mark_us) =
-            (us(timing.0.as_ref(), 92.0, defaults::BREAK_US), us(timing.1.as_ref(), 12.0, defaults::MARK_US));
+            (us(break_field.as_ref(), 92.0, break_default), us(mark_field.as_ref(), 12.0, mark_default));
         let keyless = match word {
-            Some('s' | 'e') => vec![&port_field, &timing.0, &timing.1],
-            Some('f') => vec![&timing.0, &timing.1],
+            Some('s' | 'e') => vec![&port_field, &usb_field, &break_field, &mark_field, &slow_field],
+            Some('f') => vec![&break_field, &mark_field, &slow_field],
             _ => vec![],
         };
         let others = network.present().filter(|_| !matches!(word, None | Some('e')));
@@ -189,7 +193,7 @@ pub(super) fn outputs(cx: &Cx<'_>, plan: &Table<'_>, frames: Option<FrameClock>)
             t.report(problem.help(format!("leave `{}` out", field.key())));
         }
         if word == Some('e') {
-            let Some(read) = e131::read(name, &t, &network, universe_field.as_ref(), rate) else {
+            let Some(read) = e131::read(name, &t, &network, universe_field.as_ref(), rate.zip(wake)) else {
                 complete = false;
                 continue;
             };
@@ -204,41 +208,24 @@ pub(super) fn outputs(cx: &Cx<'_>, plan: &Table<'_>, frames: Option<FrameClock>)
         let kind = match (word, port) {
             (Some('s'), _) => Some(OutputKind::Simulator),
             (Some('f'), Some(port)) => Some(OutputKind::Framed { port }),
-            (Some('r'), Some(port)) => break_us.zip(mark_us).map(|(b, m)| OutputKind::Raw {
-                port,
-                break_us: b.round() as u32,
-                mark_us: m.round() as u32,
+            (Some('r'), Some(port)) => break_us.zip(mark_us).zip(slow).map(|((b, m), slow)| {
+                OutputKind::Raw { port, break_us: b.round() as u32, mark_us: m.round() as u32, slow }
             }),
             _ => None,
         };
-        let (Some(kind), Some(universe), Some(rate)) =
-            (kind, universe.and_then(|u| u16::try_from(u).ok()), rate)
+        let (Some(kind), Some(universe), Some(rate), Some(wake)) =
+            (kind, universe.and_then(|u| u16::try_from(u).ok()), rate, wake)
         else {
             complete = false;
             continue;
         };
-        let output = Output { name: name.to_owned(), kind, universe, rate };
-        if let Some((other, place)) =
-            outputs.iter().find(|(o, _)| port_of(o).is_some() && port_of(o) == port_of(&output))
-        {
-            let said = format!("outputs `{}` and `{name}` share one port", other.name);
-            t.report(
-                Problem::at(Kind::Conflict, t.place(), said)
-                    .label("this one")
-                    .also(*place, "and this one")
-                    .help("each needs an interface of its own"),
-            );
+        let output = Output { name: name.to_owned(), kind, universe, rate, wake };
+        for (other, place) in &outputs {
+            port::clash(&t, (&output, t.place()), (other, *place));
         }
         outputs.push((output, t.place()));
     }
     complete.then(|| outputs.into_iter().map(|o| o.0).collect())
-}
-
-fn port_of(output: &Output) -> Option<&PathBuf> {
-    match &output.kind {
-        OutputKind::Raw { port, .. } | OutputKind::Framed { port } => Some(port),
-        OutputKind::E131(_) | OutputKind::Simulator => None,
-    }
 }
 
 /// A whole number of frames a second.

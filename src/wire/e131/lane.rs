@@ -11,7 +11,7 @@ use super::way::{BATCH, Packet, Way};
 use crate::clock::{Clock, SystemClock};
 use crate::units::Moment;
 use crate::wire::encode::e131::{Cid, Sync};
-use crate::wire::sender::Pace;
+use crate::wire::pace::Pace;
 
 /// The synchronization of one output.
 pub(super) struct Synced {
@@ -30,6 +30,8 @@ pub(super) struct Lane {
     pace: Pace,
     /// The next deadline.
     pub due: Moment,
+    /// The last of each wait is spun away.
+    pub spins: bool,
     pub streams: Vec<Stream>,
     pub synced: Vec<Synced>,
     /// Stream and target of every packet, those of one way together.
@@ -49,6 +51,7 @@ impl Lane {
             phase,
             pace,
             due,
+            spins: false,
             streams: Vec::new(),
             synced: Vec::new(),
             order: Vec::new(),

@@ -84,6 +84,7 @@ impl Network {
             shared: Arc::clone(&shared),
             frames: newest,
             rate,
+            wake: output.wake,
         };
         // The thread ends only after this end of the channel is gone.
         let _ = self.commands.as_ref()?.send(Command { parts, phase });

@@ -10,6 +10,7 @@ use rustix::net::SocketAddrAny;
 use super::fault::NetError;
 use super::idle::Pacing;
 use super::way::Retry;
+use crate::plan::Wake;
 use crate::plan::e131::E131;
 use crate::units::Moment;
 use crate::wire::encode::e131::{Data, FORCE_SYNC, Header, PORT, PREVIEW, TERMINATIONS, group_v4, group_v6};
@@ -125,11 +126,12 @@ pub(super) struct Parts {
     pub shared: Arc<Shared>,
     pub frames: Reader,
     pub rate: u32,
+    pub wake: Wake,
 }
 
 impl Stream {
     pub fn new(parts: Parts, cid: [u8; 16], set_name: &str, targets: Vec<Target>) -> Self {
-        let Parts { universe, settings, shared, frames, rate } = parts;
+        let Parts { universe, settings, shared, frames, rate, .. } = parts;
         let preview = if settings.preview { PREVIEW } else { 0 };
         // A synchronization packet that is lost must not freeze the light for good.
         let force = if settings.sync_universe.is_some() { FORCE_SYNC } else { 0 };
@@ -219,7 +221,7 @@ impl Stream {
             return None;
         }
         if let Some(taken) = self.taken {
-            meter.sent(taken.after(due));
+            meter.sent(Some(taken.after(due)));
             meter.last(taken);
             let news = self.well(taken, &fault_of_way);
             self.last_start = Some(taken);

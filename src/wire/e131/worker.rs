@@ -11,10 +11,12 @@ use super::lane::Lane;
 use super::stream::{Parts, Stream, Target, addresses};
 use super::way::{Kept, Way};
 use crate::clock::{Clock, SystemClock};
+use crate::plan::Wake;
 use crate::plan::e131::{E131, Interface};
 use crate::units::Moment;
 use crate::wire::encode::e131::{DISCOVERY_UNIVERSE, PORT, discovery, group_v4, group_v6};
-use crate::wire::sender::steady_thread;
+use crate::wire::realtime::steady_thread;
+use crate::wire::worker::SPUN;
 
 /// From one discovery to the next. Source: ANSI E1.31, appendix A (`E131_UNIVERSE_DISCOVERY_INTERVAL`).
 const DISCOVERY_EVERY: Duration = Duration::from_secs(10);
@@ -41,7 +43,7 @@ impl Worker {
     }
 
     pub fn run(mut self) {
-        steady_thread();
+        steady_thread(false);
         loop {
             loop {
                 match self.inbox.try_recv() {
@@ -52,7 +54,7 @@ impl Worker {
                 }
             }
             let next = self.lanes.iter().enumerate().min_by_key(|(_, lane)| lane.due);
-            let Some((index, due)) = next.map(|(index, lane)| (index, lane.due)) else {
+            let Some((index, due, spins)) = next.map(|(index, lane)| (index, lane.due, lane.spins)) else {
                 // Nothing to send: wait for the next universe.
                 match self.inbox.recv() {
                     Ok(command) => self.take_on(command),
@@ -60,7 +62,11 @@ impl Worker {
                 }
                 continue;
             };
-            self.clock.sleep_until(due);
+            let spun = if spins { SPUN } else { Duration::ZERO };
+            self.clock.sleep_until(Moment::since_start(due.elapsed().saturating_sub(spun)));
+            while self.clock.now() < due {
+                std::hint::spin_loop();
+            }
             self.lanes[index].tick(self.clock, &mut self.ways, &self.stop);
             self.keep_house(index);
         }
@@ -96,6 +102,10 @@ impl Worker {
     fn take_on(&mut self, command: Command) {
         let Command { parts, phase } = command;
         let now = self.clock.now();
+        // Asked for again with each universe: what it gets then stands in that one's status.
+        let granted = steady_thread(parts.wake == Wake::Spin);
+        let spins = granted.spins;
+        parts.shared.meter.granted(granted);
         let (settings, rate, universe) = (Arc::clone(&parts.settings), parts.rate, parts.universe);
         let targets = self.targets(&settings, addresses(&settings, universe));
         let sync = settings.sync_universe.map(|sync| self.targets(&settings, addresses(&settings, sync)));
@@ -111,6 +121,7 @@ impl Worker {
             self.lanes.push(Lane::new(rate, phase, now));
         }
         if let Some(lane) = self.lanes.iter_mut().find(same) {
+            lane.spins |= spins;
             lane.add(stream, &self.source.cid, |_| sync.unwrap_or_default());
         }
         self.lanes.retain(|lane| !lane.streams.is_empty());
