@@ -2,7 +2,7 @@
 //!
 //! ```text
 //! plan ──Plan──> light ──Demand──> guards ──Allowed──> channels ──Frame──> wire
-//! TOML                                                   raw serial / framed serial / simulator
+//! TOML                                       raw serial / framed serial / network / simulator
 //!    engine owns all live state and calls the steps in this order
 //!    at the sides: control (local socket, MQTT)
 //! ```
