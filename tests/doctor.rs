@@ -1,6 +1,8 @@
 //! The built binary's `doctor` on pseudo-terminals: each cause by its own kind, with a cure. Source: the issue's
 //! list of causes; errno of open(2) and of the serial drivers (docs/wire.md).
 
+#![expect(clippy::unwrap_used, reason = "a test's helpers fail the test by panicking")]
+
 use std::fs::File;
 use std::io::{Read, Write};
 use std::os::unix::process::CommandExt;
@@ -199,4 +201,36 @@ fn a_plan_with_errors_is_its_own_exit_code() {
     std::fs::write(&file, "name = 3").unwrap();
     let out = Command::new(env!("CARGO_BIN_EXE_lampkeep")).arg("doctor").arg(&file).output().unwrap();
     assert_eq!(out.status.code(), Some(3));
+}
+
+/// An interface that is not there, and a receiver in a network that no machine has a way to but by its default
+/// route: only the first is sure on every machine.
+#[test]
+fn a_network_output_without_its_interface_is_in_the_way() {
+    let text =
+        plan("e131", Path::new("x"), "interface = \"pier-none\"").replace("port = \"x\"", "universe = 1");
+    let (found, code, said) = doctor(&text, None);
+    is_found(&found, "no-such-interface", "stops", "pier-none", "plug it in");
+    assert_eq!(code, 1, "{said}");
+}
+
+/// In a network namespace of its own there is no route to anything.
+#[test]
+fn a_machine_without_a_route_to_the_groups_is_told_how_to_name_the_way_out() {
+    let works = Command::new("unshare").args(["--net", "true"]).status().is_ok_and(|s| s.success());
+    if !works {
+        eprintln!("no network namespaces here");
+        return;
+    }
+    let folder = tempfile::tempdir().unwrap();
+    let file = folder.path().join("pier.toml");
+    std::fs::write(&file, plan("e131", Path::new("x"), "").replace("port = \"x\"", "universe = 1")).unwrap();
+    let out = Command::new("unshare")
+        .args(["--net", env!("CARGO_BIN_EXE_lampkeep"), "doctor", file.to_str().unwrap(), "--json"])
+        .env("LAMPKEEP_SOCKET", folder.path().join("none.sock"))
+        .output()
+        .unwrap();
+    let found: Value = serde_json::from_slice(&out.stdout).unwrap();
+    is_found(&found, "no-multicast-route", "stops", "239.255.0.1", "interface = ");
+    assert_eq!(out.status.code(), Some(1));
 }

@@ -5,12 +5,12 @@ use std::time::Duration;
 
 use super::exit::Exit;
 use super::run::{print, print_json, read_plan};
-use crate::channels;
+use crate::channels::{self, Patch};
 use crate::clock::SystemClock;
 use crate::control::client::{self, ClientError};
 use crate::control::{LinkState, Request, Status};
 use crate::doctor::{self, Finding, Weight};
-use crate::plan::Plan;
+use crate::plan::{Output, Plan};
 use crate::wire::ports_seen;
 
 /// How long a daemon may take to answer: one that is stuck is a finding.
@@ -79,7 +79,10 @@ fn outputs(plan: Option<&Plan>, status: Option<&Status>) -> Vec<Finding> {
     };
     let patches = channels::patches(plan);
     let looked = plan.outputs.iter().zip(&patches).filter(|(output, _)| !works(&output.name));
-    looked.flat_map(|(output, patch)| doctor::port(output, patch.used, clock)).collect()
+    let both = |(output, patch): (&Output, &Patch)| {
+        doctor::port(output, patch.used, clock).into_iter().chain(doctor::network(output))
+    };
+    looked.flat_map(both).collect()
 }
 
 fn text(found: &[Finding], plan: Option<&Plan>, status: Option<&Status>) -> String {

@@ -1,32 +1,17 @@
 //! Network outputs: is there a way to where they send.
 
-use std::net::{IpAddr, Ipv4Addr, SocketAddr, UdpSocket};
+use super::{Finding, Weight, in_two};
+use crate::plan::{Output, OutputKind};
+use crate::wire::e131;
 
-use super::{Finding, Weight};
-
-/// Port of E1.31. Source: ANSI E1.31-2018, clause 9.3.1 (ACN_SDT_MULTICAST_PORT).
-const PORT: u16 = 5568;
-
-/// Whether the machine knows a way to an address; sends nothing. `output`: whose it is.
+/// Looks at a network output's way; sends nothing. Nothing for other outputs.
 #[must_use]
-pub fn network(output: &str, to: IpAddr) -> Option<Finding> {
-    let any =
-        if to.is_ipv4() { SocketAddr::from((Ipv4Addr::UNSPECIFIED, 0)) } else { "[::]:0".parse().ok()? };
-    let error = UdpSocket::bind(any).and_then(|socket| socket.connect((to, PORT))).err()?;
-    let finding = if to.is_multicast() {
-        Finding::new(
-            "no-multicast-route",
-            Weight::Stops,
-            format!("there is no way to the multicast address {to} ({error})"),
-            "name the network's interface in the output, or add a route: `sudo ip route add 239.255.0.0/16 dev INTERFACE`",
-        )
-    } else {
-        Finding::new(
-            "no-route",
-            Weight::Stops,
-            format!("there is no way to {to} ({error})"),
-            "plug the network cable in, and see with `ip route` which networks this machine is on",
-        )
+pub fn network(output: &Output) -> Vec<Finding> {
+    let OutputKind::E131(settings) = &output.kind else { return Vec::new() };
+    let found = e131::look(settings, output.universe);
+    let worded = |fault: e131::NetError| {
+        let (said, cure) = in_two(&fault.to_string());
+        Finding::new(fault.word(), Weight::Stops, said, cure).of(&output.name)
     };
-    Some(finding.of(output))
+    found.into_iter().map(worded).collect()
 }

@@ -8,6 +8,7 @@ mod cid;
 mod fault;
 mod idle;
 mod lane;
+mod look;
 mod stream;
 mod way;
 mod worker;
@@ -21,6 +22,7 @@ use std::time::Duration;
 
 pub use cid::{cid, cid_in};
 pub use fault::NetError;
+pub use look::look;
 
 use self::stream::{Parts, Shared};
 use self::worker::{Command, Worker};

@@ -181,7 +181,7 @@ fn send_many<const N: usize>(socket: &Socket, packets: &[Packet<'_>]) -> Result<
     sendmmsg(socket, &mut headers[..count], SendFlags::DONTWAIT)
 }
 
-fn open(v6: bool, interface: Option<&Interface>) -> Result<Socket, NetError> {
+pub(super) fn open(v6: bool, interface: Option<&Interface>) -> Result<Socket, NetError> {
     let io = |doing| move |e: std::io::Error| NetError::Other { doing, source: errno(&e) };
     let domain = if v6 { Domain::IPV6 } else { Domain::IPV4 };
     let socket = Socket::new(domain, Type::DGRAM.cloexec().nonblocking(), Some(Protocol::UDP))
@@ -218,7 +218,7 @@ fn open(v6: bool, interface: Option<&Interface>) -> Result<Socket, NetError> {
     Ok(socket)
 }
 
-fn errno(error: &std::io::Error) -> Errno {
+pub(super) fn errno(error: &std::io::Error) -> Errno {
     Errno::from_io_error(error).unwrap_or(Errno::INVAL)
 }
 
@@ -238,7 +238,7 @@ fn index_in(text: &str, address: Ipv6Addr) -> Option<u32> {
 
 /// What the kernel says of an interface's link; nothing where it says nothing. Source: Linux,
 /// `Documentation/ABI/testing/sysfs-class-net`: `carrier` is 0 or 1, and cannot be read while it is down.
-fn link_fault(name: &str) -> Option<NetError> {
+pub(super) fn link_fault(name: &str) -> Option<NetError> {
     let carrier = std::fs::read_to_string(format!("/sys/class/net/{name}/carrier")).ok()?;
     (carrier.trim() == "0").then(|| NetError::NoLink { interface: name.to_owned() })
 }
