@@ -8,7 +8,6 @@ use std::io::{Read, Write};
 use std::os::unix::process::CommandExt;
 use std::path::{Path, PathBuf};
 use std::process::Command;
-use std::time::Duration;
 
 use rustix::fs::{FlockOperation, Mode, OFlags, flock};
 use rustix::pty::{OpenptFlags, grantpt, openpt, ptsname, unlockpt};
@@ -150,7 +149,6 @@ fn answering(far: &FarSide) -> std::thread::JoinHandle<()> {
                 seen.clear();
                 let _ = far.write_all(&[0x7E, 0x0A, 4, 0, 1, 2, 3, 4, 0xE7]);
             }
-            std::thread::sleep(Duration::from_millis(5));
         }
     })
 }
