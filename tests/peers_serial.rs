@@ -5,52 +5,45 @@
 
 #![expect(clippy::unwrap_used, reason = "a test's helpers fail the test by panicking")]
 
-use std::os::fd::OwnedFd;
-use std::os::unix::ffi::OsStringExt;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::time::Duration;
 
 use lampkeep::channels::Frame;
 use lampkeep::clock::{Clock, SystemClock};
 use lampkeep::control::LinkState;
 use lampkeep::plan::{Output, OutputKind, Wake};
+use lampkeep::wire::device::decode::{self, Speaks};
+use lampkeep::wire::device::{Device, Reads};
 use lampkeep::wire::encode::framed::Decoder;
 use lampkeep::wire::{Health, Sender, SimWatch, WireErrorKind, output, sim, start};
-use rustix::event::{PollFd, PollFlags, Timespec, poll};
-use rustix::pty::{OpenptFlags, grantpt, openpt, ptsname, unlockpt};
 use rustix::termios::{ControlModes, LocalModes, OutputModes, tcgetattr};
 
 /// Longest wait for anything that must come; far more than any of it takes.
 const PATIENCE: Duration = Duration::from_secs(20);
 
-/// The interface's end of a serial line.
+/// The interface's end of a serial line, with all that came over it.
 struct FarSide {
-    master: OwnedFd,
-    port: PathBuf,
+    device: Device,
     bytes: Vec<u8>,
 }
 
 impl FarSide {
     fn new() -> Self {
-        let master = openpt(OpenptFlags::RDWR | OpenptFlags::NOCTTY | OpenptFlags::CLOEXEC).unwrap();
-        grantpt(&master).unwrap();
-        unlockpt(&master).unwrap();
-        let name = ptsname(&master, Vec::new()).unwrap().into_bytes();
-        Self { master, port: PathBuf::from(std::ffi::OsString::from_vec(name)), bytes: Vec::new() }
+        Self { device: Device::plug_in(None, SystemClock::start()).unwrap(), bytes: Vec::new() }
+    }
+
+    /// One that is known by `name`.
+    fn named(name: &Path) -> Self {
+        Self { device: Device::plug_in(Some(name), SystemClock::start()).unwrap(), bytes: Vec::new() }
+    }
+
+    fn port(&self) -> &Path {
+        self.device.port()
     }
 
     /// Takes what comes within `wait`; false if nothing did.
     fn read(&mut self, wait: Duration) -> bool {
-        let timeout = Timespec { tv_sec: 0, tv_nsec: i64::from(wait.subsec_nanos()) };
-        let mut fds = [PollFd::new(&self.master, PollFlags::IN)];
-        poll(&mut fds, Some(&timeout)).unwrap();
-        if !fds[0].revents().contains(PollFlags::IN) {
-            return false;
-        }
-        let mut part = [0; 4096];
-        let n = rustix::io::read(&self.master, &mut part).unwrap();
-        self.bytes.extend_from_slice(&part[..n]);
-        n > 0
+        self.device.read(wait, &mut self.bytes).unwrap()
     }
 
     fn read_at_least(&mut self, count: usize) {
@@ -111,14 +104,14 @@ fn wait_for(sender: &Sender, what: &str, is_so: impl Fn(&Health) -> bool) -> Hea
 #[test]
 fn a_full_universe_arrives_as_513_bytes_a_frame_at_250000_8n2() {
     let mut far = FarSide::new();
-    let mut sender = begin(&raw(&far.port, 40));
+    let mut sender = begin(&raw(far.port(), 40));
     sender.publish(frame(1, 512));
     far.read_at_least(4 * 513);
     for bytes in far.bytes.chunks_exact(513) {
         assert_eq!(bytes, packet(&frame(1, 512)));
     }
     // On Linux the master's end reads the settings of the slave.
-    let set = tcgetattr(&far.master).unwrap();
+    let set = tcgetattr(far.device.far()).unwrap();
     assert_eq!((set.input_speed(), set.output_speed()), (250_000, 250_000));
     assert_eq!(set.control_modes & ControlModes::CSIZE, ControlModes::CS8);
     assert!(set.control_modes.contains(ControlModes::CSTOPB), "two stop bits");
@@ -134,7 +127,7 @@ fn a_full_universe_arrives_as_513_bytes_a_frame_at_250000_8n2() {
 #[test]
 fn only_the_slots_in_use_are_sent_but_no_fewer_than_the_least_packet_needs() {
     let mut far = FarSide::new();
-    let mut sender = begin(&raw(&far.port, 40));
+    let mut sender = begin(&raw(far.port(), 40));
     sender.publish(frame(1, 100));
     far.read_at_least(3 * 101);
     sender.stop();
@@ -147,7 +140,7 @@ fn only_the_slots_in_use_are_sent_but_no_fewer_than_the_least_packet_needs() {
 fn frames_come_at_a_constant_rate_changed_or_not() {
     let mut far = FarSide::new();
     let clock = SystemClock::start();
-    let mut sender = begin(&raw(&far.port, 40));
+    let mut sender = begin(&raw(far.port(), 40));
     sender.publish(frame(1, 512));
     far.read_at_least(513);
     let (from, before) = (clock.now(), far.bytes.len());
@@ -177,7 +170,7 @@ fn frames_come_at_a_constant_rate_changed_or_not() {
 #[test]
 fn nothing_is_sent_before_the_first_frame_is_published() {
     let mut far = FarSide::new();
-    let mut sender = begin(&raw(&far.port, 44));
+    let mut sender = begin(&raw(far.port(), 44));
     assert!(!far.read(Duration::from_millis(150)));
     let health = sender.health();
     assert_eq!((health.state, health.first_sent, health.frames), (LinkState::Starting, false, 0));
@@ -192,7 +185,7 @@ fn nothing_is_sent_before_the_first_frame_is_published() {
 #[test]
 fn the_newest_frame_is_sent_last_and_the_port_is_released() {
     let mut far = FarSide::new();
-    let output = raw(&far.port, 40);
+    let output = raw(far.port(), 40);
     for round in 0..5 {
         let mut sender = begin(&output);
         sender.publish(frame(round * 10 + 1, 512));
@@ -210,7 +203,7 @@ fn the_newest_frame_is_sent_last_and_the_port_is_released() {
 #[test]
 fn a_frame_published_just_before_the_stop_is_sent_even_as_the_only_one() {
     let mut far = FarSide::new();
-    let mut sender = begin(&raw(&far.port, 40));
+    let mut sender = begin(&raw(far.port(), 40));
     sender.publish(frame(9, 512));
     sender.stop();
     far.read_rest();
@@ -220,7 +213,7 @@ fn a_frame_published_just_before_the_stop_is_sent_even_as_the_only_one() {
 #[test]
 fn a_far_side_that_stops_reading_is_said_and_recovers_by_itself() {
     let mut far = FarSide::new();
-    let mut sender = begin(&raw(&far.port, 40));
+    let mut sender = begin(&raw(far.port(), 40));
     sender.publish(frame(1, 512));
     let health = wait_for(&sender, "the stall", |h| h.state == LinkState::Down);
     let said = health.said.unwrap();
@@ -252,7 +245,7 @@ fn a_far_side_that_stops_reading_is_said_and_recovers_by_itself() {
 #[test]
 fn a_far_side_that_never_reads_cannot_hold_up_the_stop() {
     let far = FarSide::new();
-    for output in [raw(&far.port, 44), framed(&far.port, 44)] {
+    for output in [raw(far.port(), 44), framed(far.port(), 44)] {
         let mut sender = begin(&output);
         sender.publish(frame(1, 512));
         wait_for(&sender, "the stall", |h| h.state == LinkState::Down);
@@ -266,19 +259,11 @@ fn a_far_side_that_never_reads_cannot_hold_up_the_stop() {
 fn a_port_that_goes_and_comes_back_under_another_name_gets_the_standing_frame_first() {
     let folder = tempfile::tempdir().unwrap();
     let name = folder.path().join("interface");
-    let point_at = |target: &Path| {
-        let new = folder.path().join("new");
-        std::os::unix::fs::symlink(target, &new).unwrap();
-        std::fs::rename(&new, &name).unwrap();
-    };
-    let mut far = FarSide::new();
-    point_at(&far.port);
+    let mut far = FarSide::named(&name);
     let mut sender = begin(&raw(&name, 40));
     sender.publish(frame(1, 512));
     far.read_at_least(513);
 
-    // The name goes first: the number of a closed pseudo-terminal is soon given to someone else.
-    point_at(Path::new("nowhere"));
     drop(far);
     let health =
         wait_for(&sender, "the loss", |h| h.said.as_ref().is_some_and(|s| s.contains("no serial port")));
@@ -292,8 +277,10 @@ fn a_port_that_goes_and_comes_back_under_another_name_gets_the_standing_frame_fi
     // The light goes on changing meanwhile; the newest of it is what stands.
     sender.publish(frame(2, 512));
     sender.publish(frame(3, 512));
-    let mut far = FarSide::new();
-    point_at(&far.port);
+    // What lies between takes the number that the port had, so that it comes back under another.
+    let between = FarSide::new();
+    let mut far = FarSide::named(&name);
+    assert_ne!(far.port(), between.port());
     far.read_at_least(2 * 513);
     assert_eq!(far.bytes[..513], packet(&frame(3, 512)));
     let health = wait_for(&sender, "the return", |h| h.state == LinkState::Up);
@@ -312,8 +299,7 @@ fn an_absent_port_blocks_nothing_and_is_found_when_it_comes() {
     for number in 1..1000 {
         sender.publish(frame(number, 512));
     }
-    let mut far = FarSide::new();
-    std::os::unix::fs::symlink(&far.port, &name).unwrap();
+    let mut far = FarSide::named(&name);
     far.read_at_least(513);
     assert_eq!(far.bytes[..513], packet(&frame(999, 512)));
     let health = wait_for(&sender, "the first frame", |h| h.state == LinkState::Up);
@@ -325,10 +311,10 @@ fn an_absent_port_blocks_nothing_and_is_found_when_it_comes() {
 #[test]
 fn a_port_in_use_is_refused_to_a_second_output() {
     let mut far = FarSide::new();
-    let mut first = begin(&raw(&far.port, 40));
+    let mut first = begin(&raw(far.port(), 40));
     first.publish(frame(1, 512));
     far.read_at_least(513);
-    let second = begin(&framed(&far.port, 40));
+    let second = begin(&framed(far.port(), 40));
     let health = wait_for(&second, "the refusal", |h| h.state == LinkState::Down);
     let said = health.said.unwrap();
     assert!(said.contains("in use by another output of this program; give each output"), "{said}");
@@ -353,7 +339,7 @@ fn a_plain_file_or_folder_is_no_serial_port() {
 #[test]
 fn a_rate_that_the_line_has_no_room_for_is_lowered_and_said() {
     let mut far = FarSide::new();
-    let mut sender = begin(&raw(&far.port, 44));
+    let mut sender = begin(&raw(far.port(), 44));
     sender.publish(frame(1, 512));
     far.read_at_least(2 * 513);
     let health = wait_for(&sender, "the first frame", |h| h.state == LinkState::Up);
@@ -372,7 +358,7 @@ fn a_rate_that_the_line_has_no_room_for_is_lowered_and_said() {
 #[test]
 fn a_framed_message_a_frame_arrives_whole() {
     let mut far = FarSide::new();
-    let mut sender = begin(&framed(&far.port, 40));
+    let mut sender = begin(&framed(far.port(), 40));
     sender.publish(frame(1, 512));
     far.read_at_least(3 * 518);
     let wanted = [&[0x7E, 0x06, 0x01, 0x02], &packet(&frame(1, 512))[..], &[0xE7]].concat();
@@ -389,7 +375,7 @@ fn a_framed_message_a_frame_arrives_whole() {
 #[test]
 fn a_framed_interface_that_stalls_in_a_message_gets_that_message_whole() {
     let mut far = FarSide::new();
-    let mut sender = begin(&framed(&far.port, 44));
+    let mut sender = begin(&framed(far.port(), 44));
     sender.publish(frame(1, 512));
     wait_for(&sender, "the stall", |h| h.state == LinkState::Down);
     sender.publish(frame(2, 512));
@@ -408,6 +394,75 @@ fn a_framed_interface_that_stalls_in_a_message_gets_that_message_whole() {
     assert_eq!(messages.iter().map(|m| m.data.len() + 5).sum::<usize>(), far.bytes.len());
     assert!(messages.iter().all(|m| m.data == packet(&frame(1, 512)) || m.data == packet(&frame(2, 512))));
     assert_eq!(messages.last().unwrap().data, packet(&frame(2, 512)));
+}
+
+/// Source: 40 frames a second are 25 ms apart; the bytes are made without the encoders.
+#[test]
+fn what_the_simulated_interface_measures_is_what_was_sent() {
+    for (speaks, used) in [(Speaks::Raw, 512), (Speaks::Framed, 512), (Speaks::Raw, 60), (Speaks::Framed, 60)]
+    {
+        let mut far = FarSide::new();
+        let clock = SystemClock::start();
+        let output = if speaks == Speaks::Raw { raw(far.port(), 40) } else { framed(far.port(), 40) };
+        let mut sender = begin(&output);
+        sender.publish(frame(7, used));
+        let mut decoder = decode::Decoder::new(speaks);
+        while decoder.figures().whole < 20 {
+            let came = far.read(Duration::from_millis(10));
+            if came {
+                decoder.feed(&far.bytes, clock.now());
+                far.bytes.clear();
+            } else {
+                decoder.quiet(clock.now());
+            }
+            assert!(clock.now().elapsed() < PATIENCE);
+        }
+        sender.stop();
+        let slots: Vec<_> = std::iter::from_fn(|| decoder.next_packet()).map(|p| p.slots).collect();
+        assert!(
+            slots.iter().all(|s| *s == packet(&frame(7, used))[1..=usize::from(used)]),
+            "{speaks:?} {used}"
+        );
+        let figures = decoder.figures();
+        assert_eq!((figures.broken, figures.stray), (0, 0));
+        assert_eq!(figures.slots, Some((used.into(), used.into())));
+        // Loosely, for a machine that is busy with other things.
+        let [_, middle, _] = figures.gaps().unwrap();
+        assert!((Duration::from_millis(15)..Duration::from_millis(40)).contains(&middle), "{middle:?}");
+        assert_eq!(far.device.settings().unwrap().to_string(), "250000 bit/s 8N2");
+    }
+}
+
+/// A port whose buffer is full takes a part of a message; the rest goes first when there is room again.
+#[test]
+fn a_framed_interface_that_takes_parts_of_messages_gets_all_of_them_whole() {
+    let mut far = FarSide::new();
+    // 4000 of the 20 720 bytes a second that it is sent.
+    far.device.set_reads(Reads::Pieces { bytes: 100, every: Duration::from_millis(25) });
+    let clock = SystemClock::start();
+    let mut sender = begin(&framed(far.port(), 40));
+    sender.publish(frame(1, 512));
+    while sender.health().state != LinkState::Down {
+        far.read(Duration::from_millis(30));
+        assert!(clock.now().elapsed() < PATIENCE, "it is never full");
+    }
+    while clock.now().elapsed() < Duration::from_secs(4) {
+        far.read(Duration::from_millis(30));
+    }
+    far.device.set_reads(Reads::All);
+    sender.publish(frame(2, 512));
+    while sender.health().state != LinkState::Up {
+        far.read(Duration::from_millis(20));
+        assert!(clock.now().elapsed() < 2 * PATIENCE, "no recovery");
+    }
+    sender.stop();
+    far.read_rest();
+    let mut decoder = decode::Decoder::new(Speaks::Framed);
+    decoder.feed(&far.bytes, clock.now());
+    assert_eq!((decoder.figures().stray, decoder.figures().broken), (0, 0));
+    let packets: Vec<_> = std::iter::from_fn(|| decoder.next_packet()).collect();
+    assert_eq!(packets.len() * 518, far.bytes.len(), "every byte belongs to a whole message");
+    assert_eq!(packets.last().unwrap().slots, frame(2, 512).slots);
 }
 
 #[test]

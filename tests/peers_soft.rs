@@ -5,16 +5,13 @@
 
 #![expect(clippy::unwrap_used, reason = "a test's helpers fail the test by panicking")]
 
-use std::os::fd::OwnedFd;
-use std::os::unix::ffi::OsStringExt;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::process::{Child, Command, Stdio};
 use std::time::Duration;
 
 use lampkeep::clock::{Clock, SystemClock};
+use lampkeep::wire::device::Device;
 use lampkeep::wire::encode::framed::Decoder;
-use rustix::event::{PollFd, PollFlags, Timespec, poll};
-use rustix::pty::{OpenptFlags, grantpt, openpt, ptsname, unlockpt};
 
 const PATIENCE: Duration = Duration::from_secs(30);
 
@@ -88,53 +85,43 @@ key = { of-full = "80 %" }
 wash = { of-full = "40 %" }
 "#;
 
+/// Levels of both lamps in a frame.
+type Levels = (u8, u8);
+
 struct FarSide {
-    master: OwnedFd,
-    port: PathBuf,
+    device: Device,
     decoder: Decoder,
 }
 
 impl FarSide {
-    fn new() -> Self {
-        let master = openpt(OpenptFlags::RDWR | OpenptFlags::NOCTTY | OpenptFlags::CLOEXEC).unwrap();
-        grantpt(&master).unwrap();
-        unlockpt(&master).unwrap();
-        let name = ptsname(&master, Vec::new()).unwrap().into_bytes();
-        Self { master, port: PathBuf::from(std::ffi::OsString::from_vec(name)), decoder: Decoder::new() }
+    fn new(name: &Path) -> Self {
+        let device = Device::plug_in(Some(name), SystemClock::start()).unwrap();
+        Self { device, decoder: Decoder::new() }
     }
 
-    /// All frames that the port holds, or that were read with others before.
-    fn under_way(&mut self) -> Vec<Levels> {
-        let now = Timespec { tv_sec: 0, tv_nsec: 0 };
-        loop {
-            let mut fds = [PollFd::new(&self.master, PollFlags::IN)];
-            poll(&mut fds, Some(&now)).unwrap();
-            if !fds[0].revents().contains(PollFlags::IN) {
-                break;
-            }
-            let mut part = [0; 4096];
-            let n = rustix::io::read(&self.master, &mut part).unwrap();
-            self.decoder.feed(&part[..n]);
-        }
+    /// Takes what comes within `wait`; false if nothing did.
+    fn read(&mut self, wait: Duration) -> bool {
+        let mut bytes = Vec::new();
+        let came = self.device.read(wait, &mut bytes).unwrap();
+        self.decoder.feed(&bytes);
+        came
+    }
+
+    /// The two slots of each frame that is there already.
+    fn waiting(&mut self) -> Vec<Levels> {
+        while self.read(Duration::ZERO) {}
         std::iter::from_fn(|| self.decoder.next_message()).map(|m| (m.data[1], m.data[2])).collect()
     }
 
     /// The two slots of the next frame.
-    fn frame(&mut self) -> (u8, u8) {
+    fn frame(&mut self) -> Levels {
         let clock = SystemClock::start();
         loop {
             if let Some(message) = self.decoder.next_message() {
                 return (message.data[1], message.data[2]);
             }
             assert!(clock.now().elapsed() < PATIENCE, "no frame");
-            let timeout = Timespec { tv_sec: 0, tv_nsec: 50_000_000 };
-            let mut fds = [PollFd::new(&self.master, PollFlags::IN)];
-            poll(&mut fds, Some(&timeout)).unwrap();
-            if fds[0].revents().contains(PollFlags::IN) {
-                let mut part = [0; 4096];
-                let n = rustix::io::read(&self.master, &mut part).unwrap();
-                self.decoder.feed(&part[..n]);
-            }
+            self.read(Duration::from_millis(50));
         }
     }
 }
@@ -171,11 +158,8 @@ enum Fault {
     Killed(Duration),
 }
 
-/// Levels of both lamps in a frame.
-type Levels = (u8, u8);
-
 /// Levels of both lamps before the fault, and in the frames after it.
-fn after(fault: Fault) -> ((u8, u8), Vec<(u8, u8)>) {
+fn after(fault: Fault) -> (Levels, Vec<Levels>) {
     let (stood, frames, _) = after_asking(PLAN, &[], fault);
     (stood, frames)
 }
@@ -185,15 +169,9 @@ fn after(fault: Fault) -> ((u8, u8), Vec<(u8, u8)>) {
 fn after_asking(plan: &str, ask: &[&[&str]], fault: Fault) -> (Levels, Vec<Levels>, Vec<Levels>) {
     let folder = tempfile::tempdir().unwrap();
     let name = folder.path().join("interface");
-    let point_at = |target: &Path| {
-        let new = folder.path().join("new");
-        std::os::unix::fs::symlink(target, &new).unwrap();
-        std::fs::rename(&new, &name).unwrap();
-    };
     let plan = plan.replace("\"interface\"", &format!("{:?}", name.to_str().unwrap()));
     std::fs::write(folder.path().join("quay.toml"), plan).unwrap();
-    let mut far = FarSide::new();
-    point_at(&far.port);
+    let mut far = FarSide::new(&name);
     let daemon = Daemon(command(folder.path(), &["run", "quay.toml"]).spawn().unwrap());
     assert_eq!(far.frame(), (0, 0));
     let clock = SystemClock::start();
@@ -210,7 +188,7 @@ fn after_asking(plan: &str, ask: &[&[&str]], fault: Fault) -> (Levels, Vec<Level
     for args in ask {
         assert!(command(folder.path(), args).status().unwrap().success(), "{args:?}");
         // What the port still holds may be of before the answer.
-        far.under_way();
+        far.waiting();
         asked.extend((0..40).map(|_| far.frame()));
     }
     let gap = match fault {
@@ -219,22 +197,20 @@ fn after_asking(plan: &str, ask: &[&[&str]], fault: Fault) -> (Levels, Vec<Level
             drop(daemon);
             clock.sleep_until(clock.now() + gap);
             // What was still under way is of before.
-            let under_way = far.under_way();
-            if ask.is_empty() {
-                stood = under_way.last().copied().unwrap_or(stood);
-            } else {
-                asked.extend(under_way);
+            for under_way in far.waiting() {
+                if ask.is_empty() {
+                    stood = under_way;
+                } else {
+                    asked.push(under_way);
+                }
             }
             let _daemon = Daemon(command(folder.path(), &["run", "quay.toml"]).spawn().unwrap());
             return (stood, (0..60).map(|_| far.frame()).collect(), asked);
         }
     };
-    // The name goes first: the number of a closed pseudo-terminal is soon given to someone else.
-    point_at(Path::new("nowhere"));
     drop(far);
     clock.sleep_until(clock.now() + gap);
-    let mut far = FarSide::new();
-    point_at(&far.port);
+    let mut far = FarSide::new(&name);
     (stood, (0..60).map(|_| far.frame()).collect(), asked)
 }
 

@@ -6,6 +6,7 @@ use std::time::Duration;
 
 use clap::{Parser, Subcommand};
 
+use super::device::DeviceArgs;
 use super::reckon::ReckonArgs;
 use crate::control::TakeMark;
 use crate::units::Celsius;
@@ -275,6 +276,14 @@ pub enum Command {
         /// Fixture id or body name
         lamp: String,
     },
+    /// Find what stops the output from working, and the cure
+    #[command(after_help = "Examples:\n  lampkeep doctor interview.toml\n  lampkeep doctor\n\n\
+                            Without a daemon it opens the plan's ports for a moment each and asks what they are;\n\
+                            it sends no slot, so no light changes. Ends with 1 where something is in the way.")]
+    Doctor {
+        /// The plan whose outputs are looked at
+        plan: Option<PathBuf>,
+    },
     /// Show each lamp in turn, low, with its name: finds wrong addresses and modes
     #[command(after_help = "Examples:\n  lampkeep rollcall --each 3s\n  lampkeep rollcall --ask\n\n\
                       With --ask each lamp stays until you answer. For one that stays dark the slots next to\n\
@@ -336,6 +345,15 @@ pub enum Command {
     },
     /// Work out light: exposure, ratio, distance, mired and more
     Reckon(ReckonArgs),
+    /// Be a simulated interface: a port for a plan to name, measured, that fails when told to
+    #[command(
+        after_help = "Examples:\n  lampkeep device pier\n  lampkeep device mole --framed --copy mole-copy\n\n\
+                            Name it as the `port` of an output, and run that plan without --simulate. Once a\n\
+                            second it prints what came. Type gone to pull its plug, back to return it, back NAME\n\
+                            for another name, stuck, slow or short for how it takes bytes, well for as it should,\n\
+                            and quit. It shows bytes, not the timing of a line, and no breaks."
+    )]
+    Device(DeviceArgs),
 }
 
 /// The identity guard's switch.

@@ -4,6 +4,8 @@ pub mod args;
 pub mod big;
 mod calibrate;
 pub mod check;
+pub mod device;
+pub mod doctor;
 pub mod exit;
 pub mod new;
 pub mod nudge;

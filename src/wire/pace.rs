@@ -37,13 +37,19 @@ impl Pace {
     /// The deadline after the last one; one that passed less than a period ago is still taken, older
     /// ones are left out, so that lateness never turns into a burst.
     pub fn next(&mut self, now: Moment, meter: &Meter) -> Moment {
+        let (due, missed) = self.next_and_missed(now);
+        if missed > 0 {
+            meter.missed(missed);
+        }
+        due
+    }
+
+    /// The same, and how many deadlines were left out.
+    pub fn next_and_missed(&mut self, now: Moment) -> (Moment, u64) {
         let next = self.last.saturating_add(1);
         let k = next.max(self.passed(now));
-        if k > next {
-            meter.missed(k - next);
-        }
         self.last = k;
-        self.moment(k)
+        (self.moment(k), k - next)
     }
 }
 

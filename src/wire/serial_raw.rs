@@ -7,6 +7,7 @@ use rustix::io::Errno;
 
 use super::encode::dmx::{self, GROUP, PACKET_MAX, SLOT_US, Timing};
 use super::error::WireError;
+use super::line::Line;
 use super::output::{Port, Sent};
 use super::tty::{STALLED_AFTER, Tty};
 use crate::channels::Frame;
@@ -40,8 +41,8 @@ enum Break {
 }
 
 /// A plain serial port that carries one universe.
-pub struct Raw {
-    tty: Tty,
+pub struct Raw<L = Tty> {
+    tty: L,
     clock: SystemClock,
     timing: Timing,
     breaks: Break,
@@ -53,8 +54,14 @@ pub struct Raw {
 impl Raw {
     /// Opens a port. Errors: as [`super::output::open`].
     pub fn open(path: &Path, timing: Timing, clock: SystemClock) -> Result<Self, WireError> {
-        let tty = Tty::open(path, dmx::BAUD, clock)?;
-        Ok(Self { tty, clock, timing, breaks: Break::Line, packet: [0; PACKET_MAX], line_free: clock.now() })
+        Ok(Self::over(Tty::open(path, dmx::BAUD, clock)?, timing, clock))
+    }
+}
+
+impl<L: Line> Raw<L> {
+    /// On a line that is open and set.
+    fn over(tty: L, timing: Timing, clock: SystemClock) -> Self {
+        Self { tty, clock, timing, breaks: Break::Line, packet: [0; PACKET_MAX], line_free: clock.now() }
     }
 
     /// Returns when the line is quiet: the driver's queue is empty and the last packet's time is over.
@@ -130,7 +137,7 @@ fn slow_baud(break_us: u32) -> u32 {
     LOW_BITS * 1_000_000 / break_us.max(1)
 }
 
-impl Port for Raw {
+impl<L: Line> Port for Raw<L> {
     fn send(&mut self, frame: &Frame) -> Result<Sent, WireError> {
         let slots = self.timing.slots_sent(frame.used);
         let length = dmx::encode(&frame.slots[..slots], &mut self.packet);
@@ -178,37 +185,100 @@ impl Port for Raw {
 
 #[cfg(test)]
 mod tests {
-    use rustix::pty::{OpenptFlags, openpt, ptsname, unlockpt};
-    use rustix::termios::tcgetattr;
-
     use super::*;
+    use crate::wire::WireErrorKind;
+    use crate::wire::device::Device;
     use crate::wire::encode::dmx::{BREAK_MIN_US, MARK_MIN_US};
+    use crate::wire::line::scripted::{Did, Faults, Scripted};
 
-    /// A pseudo-terminal takes every break, so the driver's refusal is put in by hand.
+    fn scripted(faults: Faults) -> (Scripted, Raw<Scripted>) {
+        let clock = SystemClock::start();
+        let line = Scripted::new(clock, faults);
+        (line.clone(), Raw::over(line, Timing::new(176, 16), clock))
+    }
+
+    /// Start code and 30 slots, all zero.
+    fn dark() -> Did {
+        Did::Wrote(vec![0; 31])
+    }
+
+    /// Source: ANSI E1.11: break of 92 µs, mark of 12 µs or more; 176 and 16 were asked. A break that is refused:
+    /// a zero byte of nine low bits that last 176 µs, 51 136 bit/s.
     #[test]
-    fn where_break_is_refused_a_slow_zero_byte_goes_before_each_packet() {
-        let far = openpt(OpenptFlags::RDWR | OpenptFlags::NOCTTY).unwrap();
-        unlockpt(&far).unwrap();
-        let name = ptsname(&far, Vec::new()).unwrap().into_string().unwrap();
-        let mut port = Raw::open(Path::new(&name), Timing::new(176, 16), SystemClock::start()).unwrap();
-        assert_eq!(port.note(), None);
+    fn before_each_packet_goes_a_break_and_a_mark_of_the_length_asked() {
+        let (line, mut port) = scripted(Faults::default());
+        port.send(&Frame::dark(1, 1, 30)).unwrap();
+        port.send(&Frame::dark(2, 1, 30)).unwrap();
+        let did = line.did.lock().unwrap().clone();
+        let order: Vec<Did> = did.iter().map(|(_, did)| did.clone()).collect();
+        assert_eq!(order, [Did::BreakOn, Did::BreakOff, dark(), Did::BreakOn, Did::BreakOff, dark()]);
+        for packet in did.chunks(3) {
+            assert!(packet[1].0.after(packet[0].0) >= Duration::from_micros(176), "{packet:?}");
+            assert!(packet[2].0.after(packet[1].0) >= Duration::from_micros(16), "{packet:?}");
+        }
+    }
+
+    #[test]
+    fn where_the_driver_refuses_break_a_slow_zero_byte_goes_before_each_packet() {
+        for errno in [Errno::NOTTY, Errno::OPNOTSUPP, Errno::INVAL, Errno::NOSYS] {
+            let (line, mut port) = scripted(Faults { no_break: Some(errno), ..Faults::default() });
+            assert_eq!(port.note(), None);
+            for number in 1..=2 {
+                port.send(&Frame::dark(number, 1, 30)).unwrap();
+                let slow = [Did::Speed(51_136), Did::Wrote(vec![0]), Did::Speed(250_000), dark()];
+                assert_eq!(line.take(), slow, "{errno:?}");
+            }
+            assert!(port.note().unwrap().contains("refuses break"));
+        }
+    }
+
+    #[test]
+    fn where_it_refuses_the_slow_byte_too_the_output_says_that_it_makes_no_break() {
+        let faults = Faults { no_break: Some(Errno::NOTTY), no_slow_speed: true, ..Faults::default() };
+        let (line, mut port) = scripted(faults);
+        let error = port.send(&Frame::dark(1, 1, 30)).unwrap_err();
+        assert_eq!(error.kind(), WireErrorKind::BreakRefused, "{error}");
+        assert_eq!(line.take(), [], "no slots without a break before them");
+    }
+
+    #[test]
+    fn a_break_on_a_port_that_has_gone_is_no_refusal() {
+        for errno in [Errno::IO, Errno::NODEV] {
+            let (_, mut port) = scripted(Faults { no_break: Some(errno), ..Faults::default() });
+            let error = port.send(&Frame::dark(1, 1, 30)).unwrap_err();
+            assert_eq!(error.kind(), WireErrorKind::Gone, "{error}");
+        }
+    }
+
+    #[test]
+    fn a_packet_that_is_taken_in_part_is_thrown_away_and_the_next_begins_with_a_break() {
+        let (line, mut port) = scripted(Faults { takes: Some(20), ..Faults::default() });
+        let error = port.send(&Frame::dark(1, 1, 30)).unwrap_err();
+        assert_eq!(error.kind(), WireErrorKind::WriteDeadline);
+        assert_eq!(line.take(), [Did::BreakOn, Did::BreakOff, Did::Wrote(vec![0; 20]), Did::Discarded]);
+        port.send(&Frame::dark(2, 1, 30)).unwrap();
+        assert_eq!(line.take(), [Did::BreakOn, Did::BreakOff, dark()]);
+    }
+
+    /// The line's speed for real: a pseudo-terminal takes every break, so the refusal is put in by hand.
+    #[test]
+    fn after_a_slow_byte_the_port_is_back_at_full_speed() {
+        let device = Device::plug_in(None, SystemClock::start()).unwrap();
+        let mut port = Raw::open(device.port(), Timing::new(176, 16), SystemClock::start()).unwrap();
         port.breaks = Break::SlowByte;
         port.send(&Frame::dark(1, 1, 30)).unwrap();
         port.finish().unwrap();
         let mut bytes = [0xAA; 100];
-        assert_eq!(rustix::io::read(&far, &mut bytes).unwrap(), 1 + 31);
+        assert_eq!(rustix::io::read(device.far(), &mut bytes).unwrap(), 1 + 31);
         assert_eq!(bytes[..32], [0; 32]);
-        assert_eq!(tcgetattr(&far).unwrap().output_speed(), dmx::BAUD, "back at full speed for the slots");
-        assert!(port.note().unwrap().contains("refuses break"));
+        assert_eq!(device.settings().unwrap().baud, dmx::BAUD);
     }
 
     #[test]
     fn a_packet_never_takes_less_than_its_break_and_mark_and_the_next_waits_for_the_line() {
-        let far = openpt(OpenptFlags::RDWR | OpenptFlags::NOCTTY).unwrap();
-        unlockpt(&far).unwrap();
-        let name = ptsname(&far, Vec::new()).unwrap().into_string().unwrap();
         let clock = SystemClock::start();
-        let mut port = Raw::open(Path::new(&name), Timing::new(300, 20), clock).unwrap();
+        let device = Device::plug_in(None, clock).unwrap();
+        let mut port = Raw::open(device.port(), Timing::new(300, 20), clock).unwrap();
         let one = port.send(&Frame::dark(1, 1, 100)).unwrap().started;
         assert!(clock.now().after(one) >= Duration::from_micros(320));
         let two = port.send(&Frame::dark(2, 1, 100)).unwrap().started;
@@ -218,11 +288,9 @@ mod tests {
     /// What the port took before it stalled may still be on its way: a break must not cut it off.
     #[test]
     fn after_a_short_write_the_next_break_waits_for_what_was_taken() {
-        let far = openpt(OpenptFlags::RDWR | OpenptFlags::NOCTTY).unwrap();
-        unlockpt(&far).unwrap();
-        let name = ptsname(&far, Vec::new()).unwrap().into_string().unwrap();
         let clock = SystemClock::start();
-        let mut port = Raw::open(Path::new(&name), Timing::new(176, 16), clock).unwrap();
+        let device = Device::plug_in(None, clock).unwrap();
+        let mut port = Raw::open(device.port(), Timing::new(176, 16), clock).unwrap();
         // Nobody reads: a pseudo-terminal takes some 25 packets, and of the last one a part.
         let frame = Frame::dark(1, 1, 512);
         let (before, error) = (0..200)
@@ -239,18 +307,16 @@ mod tests {
     /// groups of 64, so eight pauses of 1 ms.
     #[test]
     fn for_lamps_that_lose_packets_all_slots_go_out_in_groups_with_pauses() {
-        let far = openpt(OpenptFlags::RDWR | OpenptFlags::NOCTTY).unwrap();
-        unlockpt(&far).unwrap();
-        let name = ptsname(&far, Vec::new()).unwrap().into_string().unwrap();
         let clock = SystemClock::start();
+        let device = Device::plug_in(None, clock).unwrap();
         let timing = Timing::new(400, 100).slow(true);
-        let mut port = Raw::open(Path::new(&name), timing, clock).unwrap();
+        let mut port = Raw::open(device.port(), timing, clock).unwrap();
         let started = port.send(&Frame::dark(1, 1, 30)).unwrap().started;
         port.finish().unwrap();
         // A pseudo-terminal takes it all at once; the last group is written no sooner than its turn comes.
         assert!(clock.now().after(started) >= Duration::from_micros(500 + 512 * 44 + 8 * 1000));
         let mut bytes = [0xAA; 1000];
-        assert_eq!(rustix::io::read(&far, &mut bytes).unwrap(), 513);
+        assert_eq!(rustix::io::read(device.far(), &mut bytes).unwrap(), 513);
         assert_eq!(timing.packet_us(512), 400 + 100 + 513 * 44 + 8 * 1000);
         assert_eq!(timing.greatest_rate(512, DRIVER_US), 30);
     }

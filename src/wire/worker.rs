@@ -22,7 +22,7 @@ use crate::units::Moment;
 
 /// How much of a wait is spun away where the plan asks for it: sleeps end under 0.1 ms late under real-time
 /// priority in 99 of 100 cases, some 0.6 ms in 999 of 1000 (measured, docs/wire.md).
-const SPUN: Duration = Duration::from_micros(500);
+pub(super) const SPUN: Duration = Duration::from_micros(500);
 /// Longest time between two tries of a port that is gone.
 const RETRY_MOST: Duration = Duration::from_secs(1);
 /// The first wait that is not none; each further one is twice the one before.
