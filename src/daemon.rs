@@ -19,6 +19,7 @@ use crate::engine::{Engine, Options, ProtectFound, Start};
 use crate::plan::{OutputKind, Plan, load};
 use crate::protect_file::ProtectFile;
 use crate::state_file::{self, When};
+use crate::wire::e131::{Source, cid, cid_in};
 use crate::wire::{self, SimWatch};
 use crate::{files, logging, service};
 
@@ -132,6 +133,7 @@ fn serve(plan: Plan, simulate: bool, record: Option<PathBuf>) -> Result<(), Stri
         });
         let signs = alive.clone().map(|alive| tokio::task::spawn_local(give_signs(alive, clock, boot_id.clone())));
         let (ended_in, mut ended) = oneshot::channel();
+        let source = source(&plan, simulate, state.as_deref());
         let edges = Edges {
             clock,
             start: clock.now() + HEAD_START,
@@ -143,6 +145,7 @@ fn serve(plan: Plan, simulate: bool, record: Option<PathBuf>) -> Result<(), Stri
             boot_id,
             simulate,
             watch,
+            source,
         };
         let name = plan.name.clone();
         let thread = std::thread::Builder::new()
@@ -184,6 +187,20 @@ fn serve(plan: Plan, simulate: bool, record: Option<PathBuf>) -> Result<(), Stri
     // A name that is being resolved for the broker may hold a thread for a while yet.
     runtime.shutdown_background();
     served
+}
+
+/// Who sends to the network: an identifier that stays with the set. Made at the start even where the plan has no
+/// network output: a reload may bring one, and no frame waits for a disk then.
+fn source(plan: &Plan, simulate: bool, state: Option<&Path>) -> Source {
+    let name = format!("lampkeep {}", plan.name);
+    let cid = match state.filter(|_| !simulate) {
+        Some(folder) => cid_in(folder).unwrap_or_else(|(cid, why)| {
+            tracing::warn!("receivers will take this for a new source after a restart: {why}");
+            cid
+        }),
+        None => cid(),
+    };
+    Source { cid, name }
 }
 
 /// Says several times a second that this daemon is there.

@@ -2,7 +2,7 @@
 //!
 //! ```text
 //! plan ──Plan──> light ──Demand──> guards ──Allowed──> channels ──Frame──> wire
-//! TOML                                                   raw serial / framed serial / simulator
+//! TOML                                       raw serial / framed serial / network / simulator
 //!    engine owns all live state and calls the steps in this order
 //!    at the sides: control (local socket, MQTT)
 //! ```
@@ -22,6 +22,7 @@ pub mod cli;
 pub mod clock;
 pub mod control;
 pub mod daemon;
+pub mod doctor;
 pub mod engine;
 pub mod files;
 pub mod guards;

@@ -286,3 +286,30 @@ fn every_key_that_is_read_stands_in_the_reference() {
     let missing: Vec<_> = keys.iter().filter(|key| !there(key)).collect();
     assert!(missing.is_empty(), "not in docs/plan-reference.md: {missing:?}");
 }
+
+#[test]
+fn the_network_plan_has_one_output_for_each_universe_with_the_settings_as_written() {
+    use lampkeep::plan::e131::{Idle, Multicast};
+    let plan = load::load("config/harbour-net.toml".as_ref()).unwrap();
+    let names: Vec<_> = plan.outputs.iter().map(|o| (o.name.as_str(), o.universe)).collect();
+    assert_eq!(names, [("stage:1", 1), ("stage:2", 2), ("stage:3", 3), ("window", 20)]);
+    let settings = |index: usize| match &plan.outputs[index].kind {
+        OutputKind::E131(settings) => settings.as_ref().clone(),
+        other => panic!("{other:?}"),
+    };
+    let (stage, window) = (settings(0), settings(3));
+    assert_eq!((stage.output.as_str(), &stage.universes[..]), ("stage", &[1, 2, 3][..]));
+    assert_eq!(
+        (stage.multicast, stage.sync_universe, stage.idle),
+        (Multicast::Ipv4, Some(100), Idle::Constant)
+    );
+    assert_eq!((stage.priority, stage.preview, stage.interface), (100, false, None));
+    assert_eq!(stage.source_name.as_deref(), Some("pilot station, stage"));
+    assert_eq!(
+        (window.multicast, window.idle, window.sync_universe),
+        (Multicast::Off, Idle::KeepAlive, None)
+    );
+    assert_eq!(window.unicast, ["127.0.0.1:5568".parse().unwrap()]);
+    let carried: Vec<_> = plan.fixtures.iter().map(|f| f.address().unwrap().universe).collect();
+    assert_eq!(carried, [1, 2, 3, 20]);
+}

@@ -276,6 +276,14 @@ pub enum Command {
         /// Fixture id or body name
         lamp: String,
     },
+    /// Find what stops the output from working, and the cure
+    #[command(after_help = "Examples:\n  lampkeep doctor interview.toml\n  lampkeep doctor\n\n\
+                            Without a daemon it opens the plan's ports for a moment each and asks what they are;\n\
+                            it sends no slot, so no light changes. Ends with 1 where something is in the way.")]
+    Doctor {
+        /// The plan whose outputs are looked at
+        plan: Option<PathBuf>,
+    },
     /// Show each lamp in turn, low, with its name: finds wrong addresses and modes
     #[command(after_help = "Examples:\n  lampkeep rollcall --each 3s\n  lampkeep rollcall --ask\n\n\
                       With --ask each lamp stays until you answer. For one that stays dark the slots next to\n\

@@ -5,6 +5,7 @@ pub mod big;
 mod calibrate;
 pub mod check;
 pub mod device;
+pub mod doctor;
 pub mod exit;
 pub mod new;
 pub mod nudge;

@@ -6,7 +6,7 @@ use std::time::Duration;
 
 use super::args::{Args, Command, ProtectCommand, TakeCommand};
 use super::exit::Exit;
-use super::{calibrate, check, device, new, nudge, rollcall, sheet, show};
+use super::{calibrate, check, device, doctor, new, nudge, rollcall, sheet, show};
 use crate::clock::{Clock, SystemClock};
 use crate::control::client::{self, ClientError};
 use crate::control::{Answer, Request, places};
@@ -32,6 +32,7 @@ pub fn run(args: Args) -> Exit {
         Command::Rehearse { plan, pace, out, ambient } => {
             return rehearsal(plan.as_deref(), pace, out.as_deref(), ambient, json);
         }
+        Command::Doctor { plan } => return doctor::run(set, plan.as_deref(), json),
         Command::Sheet { plan } => return rig_sheet(&plan, json),
         Command::Run { plan, simulate, record } => return daemon::run(&plan, set, simulate, record),
         Command::Explain { look, plan: Some(plan) } => return explain_offline(&plan, &look, json),
@@ -146,7 +147,7 @@ pub(crate) fn drawn(report: &Report) -> String {
 }
 
 /// Reads a plan, or shows its errors.
-fn read_plan(path: &Path, json: bool) -> Result<Plan, Exit> {
+pub(super) fn read_plan(path: &Path, json: bool) -> Result<Plan, Exit> {
     load::load(path).map_err(|report| {
         if json {
             print_json(&report.to_json());

@@ -22,7 +22,8 @@ use crate::files::{Job, StateWriter};
 use crate::plan::{Output, OutputKind, Plan};
 use crate::state_file::When;
 use crate::units::Moment;
-use crate::wire::{self, Sender, SimWatch};
+use crate::wire::e131::Source;
+use crate::wire::{Outputs, Running, SimWatch};
 
 /// Outputs send a frame this long after its moment, so that it is ready by then. Chosen: a request is on the
 /// wire within a frame period and this, and a millisecond is what is worth waiting for (docs/wire.md).
@@ -61,17 +62,8 @@ pub struct Edges {
     pub simulate: bool,
     /// What simulators show their frames to.
     pub watch: Option<SimWatch>,
-}
-
-/// Starts the outputs of a plan. Errors: a thread cannot be started.
-fn start_outputs(plan: &Plan, edges: &Edges) -> std::io::Result<Vec<(Output, Sender)>> {
-    plan.outputs.iter().map(|output| start_output(output, edges)).collect()
-}
-
-fn start_output(output: &Output, edges: &Edges) -> std::io::Result<(Output, Sender)> {
-    let phase = edges.start.elapsed() + SEND_AFTER;
-    let sender = wire::start(output, edges.simulate, phase, edges.clock, edges.watch.clone())?;
-    Ok((output.clone(), sender))
+    /// Who sends to the network.
+    pub source: Source,
 }
 
 /// Runs until the engine has finished. `ready` is called once, when every output has sent its first
@@ -79,12 +71,16 @@ fn start_output(output: &Output, edges: &Edges) -> std::io::Result<(Output, Send
 ///
 /// Errors: an output's thread cannot be started.
 pub fn run(engine: Engine, edges: Edges, ready: impl FnOnce()) -> std::io::Result<()> {
-    let outputs: Vec<_> =
-        start_outputs(engine.plan(), &edges)?.into_iter().map(|(o, s)| (o, Some(s))).collect();
+    let phase = edges.start.elapsed() + SEND_AFTER;
+    let mut wires =
+        Outputs::new(edges.simulate, phase, edges.clock, edges.watch.clone(), edges.source.clone());
+    let start = |output: &Output| Ok((output.clone(), Some(wires.start(output)?)));
+    let outputs: Vec<_> = engine.plan().outputs.iter().map(start).collect::<std::io::Result<_>>()?;
     let mut running = Loop {
         engine,
         silent: vec![true; outputs.len()],
         outputs,
+        wires,
         tickets: HashMap::new(),
         next_ticket: 0,
         health_due: Moment::START,
@@ -106,8 +102,11 @@ pub fn run(engine: Engine, edges: Edges, ready: impl FnOnce()) -> std::io::Resul
         }
     }
     // Each sender sends the newest frame once more before it lets its port go.
-    for sender in running.outputs.into_iter().filter_map(|(_, sender)| sender) {
-        sender.stop();
+    drop(running.outputs);
+    if running.wires.stop() {
+        tracing::info!(
+            "the network's receivers were told that the streams end: what lamps show now is up to them"
+        );
     }
     running.state.finish();
     Ok(())
@@ -118,7 +117,8 @@ struct Loop {
     edges: Edges,
     /// In the plan's order, one for each output, so that a frame never meets another's port; no sender
     /// where its thread could not be started.
-    outputs: Vec<(Output, Option<Sender>)>,
+    outputs: Vec<(Output, Option<Running>)>,
+    wires: Outputs,
     tickets: HashMap<Ticket, (String, oneshot::Sender<Answer>)>,
     next_ticket: u64,
     health_due: Moment,
@@ -377,10 +377,8 @@ impl Loop {
         let mut old = std::mem::take(&mut self.outputs);
         for output in &plan.outputs {
             let running = old.iter().position(|(o, _)| o == output).map(|i| old.swap_remove(i));
-            let started = running.map_or_else(
-                || start_output(output, &self.edges).map(|(output, sender)| (output, Some(sender))),
-                Ok,
-            );
+            let started = running
+                .map_or_else(|| self.wires.start(output).map(|sender| (output.clone(), Some(sender))), Ok);
             self.outputs.push(started.unwrap_or_else(|e| {
                 tracing::error!(output = %output.name, "its thread cannot be started: {e}");
                 (output.clone(), None)
@@ -397,12 +395,13 @@ impl Loop {
     }
 
     fn health(&self) -> Vec<OutputStatus> {
-        let status = |(output, sender): &(Output, Option<Sender>)| {
-            let health = sender.as_ref().map(Sender::health);
+        let status = |(output, sender): &(Output, Option<Running>)| {
+            let health = sender.as_ref().map(Running::health);
             let kind = match &output.kind {
                 _ if self.edges.simulate => "simulator",
                 OutputKind::Raw { .. } => "raw",
                 OutputKind::Framed { .. } => "framed",
+                OutputKind::E131(_) => "e131",
                 OutputKind::Simulator => "simulator",
             };
             OutputStatus {

@@ -8,6 +8,7 @@ mod amounts;
 mod beams;
 mod defaults;
 pub mod diagnose;
+pub mod e131;
 mod eyes;
 mod fixture;
 mod heat;

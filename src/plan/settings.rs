@@ -1,8 +1,10 @@
 //! Exposure, outputs, circuits, groups and the daemon's own settings.
 
 use std::path::PathBuf;
+use std::sync::Arc;
 use std::time::Duration;
 
+use super::e131::E131;
 use super::{FixtureId, LookId, PortName, Wake};
 use crate::units::{Kelvin, Lux, Share, Watts};
 
@@ -28,7 +30,7 @@ pub struct Exposure {
 /// Something that carries universes to lamps.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Output {
-    /// Name in the plan.
+    /// Name in the plan; for each of several universes of a network output with `:` and its number.
     pub name: String,
     /// What it is.
     pub kind: OutputKind,
@@ -59,8 +61,21 @@ pub enum OutputKind {
         /// The interface.
         port: PortName,
     },
+    /// Packets to the network (ANSI E1.31).
+    E131(Arc<E131>),
     /// The simulator.
     Simulator,
+}
+
+impl Output {
+    /// What the plan calls it: the universes of one network output share that name.
+    #[must_use]
+    pub fn plan_name(&self) -> &str {
+        match &self.kind {
+            OutputKind::E131(settings) => &settings.output,
+            _ => &self.name,
+        }
+    }
 }
 
 /// A mains circuit.

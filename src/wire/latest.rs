@@ -88,11 +88,23 @@ impl Writer {
 impl Reader {
     /// The newest frame published, again and again until there is a newer one; `None` before the first.
     pub fn newest(&mut self) -> Option<Frame> {
+        self.turn();
+        self.any.then(|| self.shared.cells[usize::from(self.own)].get())
+    }
+
+    /// The newest frame published, each once; `None` while there is no newer one than the last.
+    pub fn newer(&mut self) -> Option<Frame> {
+        self.turn().then(|| self.shared.cells[usize::from(self.own)].get())
+    }
+
+    /// Takes over the middle cell if it is newer; true if it was.
+    fn turn(&mut self) -> bool {
         if self.shared.middle.load(Ordering::Relaxed) & FRESH != 0 {
             self.own = self.shared.middle.swap(self.own, Ordering::AcqRel) & !FRESH;
             self.any = true;
+            return true;
         }
-        self.any.then(|| self.shared.cells[usize::from(self.own)].get())
+        false
     }
 }
 
@@ -116,6 +128,11 @@ mod tests {
         writer.publish(&frame(2));
         writer.publish(&frame(3));
         assert_eq!(reader.newest(), Some(frame(3)));
+        assert_eq!(reader.newer(), None);
+        writer.publish(&frame(4));
+        assert_eq!(reader.newer(), Some(frame(4)));
+        assert_eq!(reader.newer(), None);
+        assert_eq!(reader.newest(), Some(frame(4)));
     }
 
     #[test]

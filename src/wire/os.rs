@@ -48,14 +48,22 @@ pub fn output_queued(port: BorrowedFd<'_>) -> Result<usize, Errno> {
 ///
 /// Errors: `PERM` where this user may not.
 pub fn set_fifo(priority: i32) -> Result<(), Errno> {
+    set_class(libc::SCHED_FIFO, priority)
+}
+
+/// Puts the calling thread back among those without real-time priority. Errors: none that is known.
+pub fn set_plain() -> Result<(), Errno> {
+    set_class(libc::SCHED_OTHER, 0)
+}
+
+fn set_class(class: i32, priority: i32) -> Result<(), Errno> {
     // The system call itself, as not every C library carries it out (sched_setscheduler(2)); thread 0 is
     // the calling one.
     #[expect(
         unsafe_code,
         reason = "the kernel reads one struct sched_param, which is one int, and keeps nothing"
     )]
-    let done =
-        unsafe { libc::syscall(libc::SYS_sched_setscheduler, 0, libc::SCHED_FIFO, &raw const priority) };
+    let done = unsafe { libc::syscall(libc::SYS_sched_setscheduler, 0, class, &raw const priority) };
     if done == 0 {
         return Ok(());
     }

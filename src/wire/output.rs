@@ -46,12 +46,12 @@ pub fn open(
     open_found(output, clock, watch, finder(output).as_mut())
 }
 
-/// What finds an output's interface, again and again; `None` for the simulator, which needs none.
+/// What finds an output's interface, again and again; `None` for the simulator and the network, which need none.
 #[must_use]
 pub fn finder(output: &Output) -> Option<Finder> {
     match &output.kind {
         OutputKind::Raw { port, .. } | OutputKind::Framed { port } => Some(Finder::new(port.clone())),
-        OutputKind::Simulator => None,
+        OutputKind::E131(_) | OutputKind::Simulator => None,
     }
 }
 
@@ -62,6 +62,12 @@ pub(super) fn open_found(
     watch: Option<&SimWatch>,
     finder: Option<&mut Finder>,
 ) -> Result<Box<dyn Port>, WireError> {
+    // Network outputs have no port: `wire::Outputs` never asks for one.
+    let no_port =
+        || WireError::NotASerialPort { port: output.name.clone(), source: rustix::io::Errno::NOTTY };
+    if matches!(output.kind, OutputKind::E131(_)) {
+        return Err(no_port());
+    }
     let Some(finder) = finder else { return Ok(Box::new(SimPort::new(watch.cloned(), clock))) };
     let path = finder.find()?;
     let port: Box<dyn Port> = match output.kind {
@@ -70,6 +76,7 @@ pub(super) fn open_found(
         }
         OutputKind::Framed { .. } => Box::new(Framed::open(&path, clock)?),
         OutputKind::Simulator => Box::new(SimPort::new(watch.cloned(), clock)),
+        OutputKind::E131(_) => return Err(no_port()),
     };
     finder.opened(&path)?;
     Ok(port)
@@ -78,7 +85,7 @@ pub(super) fn open_found(
 /// Frames a second that an output can send when the patch uses `used` slots: the plan's rate, or less
 /// where a plain serial line has no room for it.
 ///
-/// Framed interfaces and the simulator have no such limit that we could know.
+/// Framed interfaces, the network and the simulator have no such limit that we could know.
 #[must_use]
 pub fn attainable_rate(output: &Output, used: u16) -> u32 {
     let asked = output.rate.clamp(1, FrameClock::MAX_RATE);
@@ -87,7 +94,7 @@ pub fn attainable_rate(output: &Output, used: u16) -> u32 {
             let timing = Timing::new(break_us, mark_us).slow(slow);
             asked.min(timing.greatest_rate(timing.slots_sent(used), DRIVER_US)).max(1)
         }
-        OutputKind::Framed { .. } | OutputKind::Simulator => asked,
+        OutputKind::Framed { .. } | OutputKind::E131(_) | OutputKind::Simulator => asked,
     }
 }
 

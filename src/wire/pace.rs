@@ -37,13 +37,57 @@ impl Pace {
     /// The deadline after the last one; one that passed less than a period ago is still taken, older
     /// ones are left out, so that lateness never turns into a burst.
     pub fn next(&mut self, now: Moment, meter: &Meter) -> Moment {
+        let (due, missed) = self.next_and_missed(now);
+        if missed > 0 {
+            meter.missed(missed);
+        }
+        due
+    }
+
+    /// The same, and how many deadlines were left out.
+    pub fn next_and_missed(&mut self, now: Moment) -> (Moment, u64) {
         let next = self.last.saturating_add(1);
         let k = next.max(self.passed(now));
-        if k > next {
-            meter.missed(k - next);
-        }
         self.last = k;
-        self.moment(k)
+        (self.moment(k), k - next)
+    }
+}
+
+/// Over how long it is judged whether an output keeps its rate.
+const JUDGED_OVER: Duration = Duration::from_secs(10);
+
+/// Whether as many frames go out as the rate says: a port that takes longer for each than was reckoned
+/// with makes deadlines pass.
+#[derive(Debug, Clone, Copy, Default)]
+pub(super) struct Reach {
+    /// Start of the first frame of this count, and the frames after it.
+    count: Option<(Moment, u32)>,
+    /// Frames a second of the last whole count, if clearly under the rate.
+    short: Option<u32>,
+}
+
+impl Reach {
+    /// A frame went out; true if what [`Self::short`] says has changed.
+    pub fn frame(&mut self, started: Moment, rate: u32) -> bool {
+        let Some((since, frames)) = &mut self.count else {
+            self.count = Some((started, 0));
+            return false;
+        };
+        *frames += 1;
+        let span = started.after(*since);
+        if span < JUDGED_OVER {
+            return false;
+        }
+        let reached = f64::from(*frames) / span.as_secs_f64();
+        self.count = Some((started, 0));
+        // A twentieth less: more than a busy machine costs now and then.
+        let short = (reached < 0.95 * f64::from(rate)).then_some((reached as u32).max(1));
+        std::mem::replace(&mut self.short, short) != short
+    }
+
+    /// Frames a second that go out, where they are clearly fewer than the rate.
+    pub fn short(&self) -> Option<u32> {
+        self.short
     }
 }
 
@@ -82,6 +126,23 @@ mod tests {
         assert_eq!(pace.next(at(190_000), &meter), at(175_000));
         assert_eq!(meter.read().missed, 3, "100, 125 and 150 ms");
         assert_eq!(pace.next(at(190_100), &meter), at(200_000), "no burst");
+    }
+
+    /// Source: arithmetic: a frame every 30 ms is 33.3 a second.
+    #[test]
+    fn a_port_too_slow_for_its_rate_is_told_after_some_seconds_and_once() {
+        let mut reach = Reach::default();
+        let mut told = Vec::new();
+        for n in 0..2000_u64 {
+            // Slow for 30 s, then as it should be.
+            let us = if n < 1000 { n * 30_000 } else { 30_000_000 + (n - 1000) * 25_000 };
+            if reach.frame(at(us), 40) {
+                told.push((us / 1_000_000, reach.short()));
+            }
+        }
+        assert_eq!(told.len(), 2, "{told:?}");
+        assert_eq!(told[0], (10, Some(33)));
+        assert!(told[1].0 >= 40 && told[1].1.is_none(), "{told:?}");
     }
 
     #[test]

@@ -108,6 +108,17 @@ pub(super) fn steady_thread(spin: bool) -> RealTimeStatus {
     told(take_priority(), memory_locked(), spin)
 }
 
+/// Does `work` at plain priority, then takes `priority` again: what may take long must not stand in the way of
+/// other senders' frames.
+pub(super) fn plainly<T>(priority: Option<u8>, work: impl FnOnce() -> T) -> T {
+    let Some(priority) = priority else { return work() };
+    // Refused either way, frames go out all the same.
+    let _ = os::set_plain();
+    let done = work();
+    let _ = os::set_fifo(priority.into());
+    done
+}
+
 /// The two answers as status tells them.
 fn told(priority: Result<u8, String>, memory: Result<(), String>, spin: bool) -> RealTimeStatus {
     let spins = spin && priority.is_ok();

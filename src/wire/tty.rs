@@ -129,6 +129,28 @@ impl Tty {
         Ok(true)
     }
 
+    /// What has come in, into `bytes`: at least one byte, or none once the deadline has passed.
+    pub fn read(&mut self, bytes: &mut [u8], deadline: Moment) -> Result<usize, WireError> {
+        loop {
+            match rustix::io::read(&self.port, &mut *bytes) {
+                Ok(n) if n > 0 => return Ok(n),
+                Ok(_) | Err(Errno::AGAIN | Errno::INTR) => {}
+                Err(errno) => return Err(self.failed("read from it", errno)),
+            }
+            let now = self.clock.now();
+            if now >= deadline {
+                return Ok(0);
+            }
+            self.clock.sleep_until(deadline.min(now + LOOK_AGAIN));
+        }
+    }
+
+    /// Throws away what has come in so far.
+    pub fn discard_input(&self) {
+        // One that cannot be emptied gives old bytes, which are no whole message.
+        let _ = tcflush(&self.port, QueueSelector::IFlush);
+    }
+
     /// Waits until nothing is left in the output queue; false when the deadline passed.
     pub fn drained(&mut self, deadline: Moment) -> Result<bool, WireError> {
         loop {

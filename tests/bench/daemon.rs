@@ -1,8 +1,6 @@
 //! What the benches share: the built daemon with a framed output on a pseudo-terminal, the far end of that,
 //! and a client of its socket.
 
-#![allow(dead_code, reason = "each bench uses its own part of this")]
-
 use std::io::{BufRead, BufReader, Write};
 use std::os::fd::OwnedFd;
 use std::os::unix::ffi::OsStrExt;

@@ -161,7 +161,7 @@ fn with_daemon<T>(load: Load, spin: bool, work: impl FnOnce(&Path, &AtomicU64, u
                     // Ten every 5 ms.
                     clock.sleep_until(Moment::since_start(Duration::from_micros(requests * 500)));
                     for _ in 0..10 {
-                        let look = if requests % 2 == 0 { "near" } else { "one" };
+                        let look = if requests.is_multiple_of(2) { "near" } else { "one" };
                         let line = format!("{{\"do\":\"recall\",\"look\":\"{look}\",\"over_s\":0}}\n");
                         if stream.write_all(line.as_bytes()).is_err() {
                             return;
@@ -190,8 +190,6 @@ fn daemon_window(window: Duration, load: Load, spin: bool) -> Seen {
         clock.sleep_until(Moment::since_start(window));
         let cpu = (ran(process, thread) - before).as_secs_f64() / window.as_secs_f64();
         let frames = received.load(Ordering::Relaxed) - first;
-        // One may lie just before the window's start, one just after its end.
-        let due = (window.as_secs_f64() * f64::from(RATE)) as u64 - 1;
         // Status is made anew each second when nothing but counters change.
         clock.sleep_until(clock.now() + Duration::from_millis(1100));
         let mut client = Client::connect(folder).expect("a socket");
@@ -199,13 +197,15 @@ fn daemon_window(window: Duration, load: Load, spin: bool) -> Seen {
         let answer = client.answer();
         let output = &answer["data"]["outputs"][0];
         let us = |field: &str| output[field].as_f64().unwrap_or(f64::NAN);
+        let count = |field: &str| output[field].as_u64().unwrap_or(u64::MAX / 2);
         Seen {
             p50: us("late_us_p50"),
             p99: us("late_us_p99"),
             p999: us("late_us_p999"),
             max: us("late_us_max"),
             frames,
-            lost: due.saturating_sub(frames).max(output["missed"].as_u64().unwrap_or(0)),
+            // Deadlines that passed without a frame, and frames that were sent and did not come.
+            lost: count("missed") + count("frames").saturating_sub(received.load(Ordering::Relaxed)),
             cpu,
             priority: output["real_time"]["priority"].as_u64(),
             requests: 0.0,

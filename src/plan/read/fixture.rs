@@ -446,12 +446,19 @@ fn address(cx: &Cx<'_>, t: &Table<'_>, patch: &Patch<'_>, outputs: Option<&[Outp
 }
 
 fn output_of(cx: &Cx<'_>, t: &Table<'_>, patch: &Patch<'_>, outputs: &[Output]) -> Option<OutputId> {
-    let names = || outputs.iter().map(|o| o.name.as_str());
     if let Some(field) = &patch.output {
         let name = field.text("usb")?;
-        let Some(index) = outputs.iter().position(|o| o.name == name) else {
-            names::unknown(field, "output", name, names());
-            return None;
+        let named = |(_, o): &(usize, &Output)| o.plan_name() == name;
+        let of_it: Vec<_> = outputs.iter().enumerate().filter(named).collect();
+        let index = match of_it.as_slice() {
+            [] => {
+                let mut names: Vec<_> = outputs.iter().map(Output::plan_name).collect();
+                names.dedup();
+                names::unknown(field, "output", name, names.into_iter());
+                return None;
+            }
+            [(index, _)] => *index,
+            several => return one_of_several(cx, t, patch, several).map(OutputId),
         };
         let carries = outputs[index].universe;
         if let Some((universe, place)) = patch.universe
@@ -472,8 +479,12 @@ fn output_of(cx: &Cx<'_>, t: &Table<'_>, patch: &Patch<'_>, outputs: &[Output]) 
         // The sole output is the default, whatever universe it carries.
         ([], [_]) if patch.universe.is_none() => Some(OutputId(0)),
         ([], _) => {
-            let carried: Vec<_> =
-                outputs.iter().map(|o| format!("`{}` carries {}", o.name, o.universe)).collect();
+            // A few of many are enough to see what is meant.
+            let mut carried: Vec<_> =
+                outputs.iter().take(8).map(|o| format!("`{}` carries {}", o.name, o.universe)).collect();
+            if outputs.len() > 8 {
+                carried.push(format!("and {} more", outputs.len() - 8));
+            }
             let said = format!("{} is in universe {universe}, which no output carries", t.owner());
             let help = carried.join(", ");
             cx.sink.report(Problem::at(Kind::UnknownName, place, said).label("carried by none").help(help));
@@ -488,6 +499,27 @@ fn output_of(cx: &Cx<'_>, t: &Table<'_>, patch: &Patch<'_>, outputs: &[Output]) 
             None
         }
     }
+}
+
+/// The universe of a lamp among the several of a network output that it names: its own, else 1.
+fn one_of_several(
+    cx: &Cx<'_>,
+    t: &Table<'_>,
+    patch: &Patch<'_>,
+    several: &[(usize, &Output)],
+) -> Option<usize> {
+    let (universe, place) = patch.universe.unwrap_or((1, patch.place));
+    let found = several.iter().find(|(_, o)| o.universe == universe).map(|(index, _)| *index);
+    if found.is_none() {
+        let name = several.first().map_or("", |(_, o)| o.plan_name());
+        let said = format!("{} is in universe {universe}, which output `{name}` does not carry", t.owner());
+        // A few are enough to see what is meant.
+        let carried: Vec<_> = several.iter().take(8).map(|(_, o)| o.universe.to_string()).collect();
+        let more = if several.len() > 8 { ", …" } else { "" };
+        let help = format!("add `universe = …` with one of its universes: {}{more}", carried.join(", "));
+        cx.sink.report(Problem::at(Kind::Conflict, place, said).label("not carried there").help(help));
+    }
+    found
 }
 
 /// Universes that the plan's lamps are in, as far as they can be read.

@@ -7,6 +7,7 @@
 mod aim;
 mod calibration;
 mod curve;
+mod e131;
 mod eyes;
 mod fixture;
 mod heat;
@@ -42,7 +43,7 @@ use super::defaults;
 use super::problem::{Kind, Place, Problem, Report};
 use super::sources::{ColourScience, Sources, SpectrumFile, Text};
 use super::tree::{Sink, Table};
-use super::{Fixture, FixtureId, LookId, Plan, Profile, Spill};
+use super::{Fixture, FixtureId, LookId, OnStop, Plan, Profile, Spill};
 use crate::units::{Celsius, Kelvin};
 use crate::words::short;
 
@@ -183,6 +184,9 @@ fn build(sources: &Sources, trees: &[Spanned<DeTable<'_>>], cx: &Cx<'_>) -> Opti
         let rate = frames.map_or(defaults::FRAME_RATE, |f| f.rate());
         fixture::simulators(fixture::universes(&plan, &bodies), rate)
     });
+    if on_stop == Some(OnStop::Hold) {
+        notes.extend(e131::no_hold(outputs.as_deref().unwrap_or_default()));
+    }
     let around = fixture::Around {
         profiles: &profiles,
         bodies: &bodies,

@@ -115,6 +115,6 @@ pub(super) fn clash(t: &Table<'_>, one: (&Output, Place), other: (&Output, Place
 fn port_of(output: &Output) -> Option<&PortName> {
     match &output.kind {
         OutputKind::Raw { port, .. } | OutputKind::Framed { port } => Some(port),
-        OutputKind::Simulator => None,
+        OutputKind::E131(_) | OutputKind::Simulator => None,
     }
 }

@@ -3,6 +3,7 @@
 use std::path::PathBuf;
 
 use super::Cx;
+use super::e131;
 use super::names;
 use super::place::{self, Stage};
 use super::port;
@@ -153,8 +154,9 @@ pub(super) fn outputs(cx: &Cx<'_>, plan: &Table<'_>, frames: Option<FrameClock>)
         names::check(cx, name, t.place(), "output", &[]);
         let word = t
             .need("kind", "kind = \"raw\"")
-            .and_then(|f| f.word(&[("raw", 'r'), ("framed", 'f'), ("simulator", 's')]));
-        let universe = t.get("universe").map_or(Some(1), |f| f.count(1, 63_999, 1));
+            .and_then(|f| f.word(&[("raw", 'r'), ("framed", 'f'), ("e131", 'e'), ("simulator", 's')]));
+        let universe_field = t.get("universe");
+        let network = e131::Keys::of(&t);
         let (port_field, usb_field) = (t.get("port"), t.get("usb"));
         let (break_field, mark_field, slow_field) = (t.get("break"), t.get("mark"), t.get("timing"));
         let slow = slow_field.as_ref().map_or(Some(false), |f| f.word(&[("usual", false), ("slow", true)]));
@@ -179,16 +181,30 @@ pub(super) fn outputs(cx: &Cx<'_>, plan: &Table<'_>, frames: Option<FrameClock>)
         let (break_us, mark_us) =
             (us(break_field.as_ref(), 92.0, break_default), us(mark_field.as_ref(), 12.0, mark_default));
         let keyless = match word {
-            Some('s') => vec![&port_field, &usb_field, &break_field, &mark_field, &slow_field],
+            Some('s' | 'e') => vec![&port_field, &usb_field, &break_field, &mark_field, &slow_field],
             Some('f') => vec![&break_field, &mark_field, &slow_field],
             _ => vec![],
         };
-        for field in keyless.into_iter().flatten() {
+        let others = network.present().filter(|_| !matches!(word, None | Some('e')));
+        for field in keyless.into_iter().flatten().chain(others) {
             let said =
                 format!("output `{name}` has `{}`, which only other kinds of output have", field.key());
             let problem = Problem::at(Kind::Conflict, field.key_place(), said).label("not here");
             t.report(problem.help(format!("leave `{}` out", field.key())));
         }
+        if word == Some('e') {
+            let Some(read) = e131::read(name, &t, &network, universe_field.as_ref(), rate.zip(wake)) else {
+                complete = false;
+                continue;
+            };
+            if let Some(OutputKind::E131(settings)) = read.first().map(|o| &o.kind) {
+                e131::clashes(&t, settings, &outputs);
+                e131::links(&t, settings);
+            }
+            outputs.extend(read.into_iter().map(|output| (output, t.place())));
+            continue;
+        }
+        let universe = universe_field.map_or(Some(1), |f| f.count(1, 63_999, 1));
         let kind = match (word, port) {
             (Some('s'), _) => Some(OutputKind::Simulator),
             (Some('f'), Some(port)) => Some(OutputKind::Framed { port }),

@@ -1,0 +1,116 @@
+//! `doctor`: what stops the output from working, and the cure.
+
+use std::path::Path;
+use std::time::Duration;
+
+use super::exit::Exit;
+use super::run::{print, print_json, read_plan};
+use crate::channels::{self, Patch};
+use crate::clock::SystemClock;
+use crate::control::client::{self, ClientError};
+use crate::control::{LinkState, Request, Status};
+use crate::doctor::{self, Finding, Weight};
+use crate::plan::{Output, Plan};
+use crate::wire::ports_seen;
+
+/// How long a daemon may take to answer: one that is stuck is a finding.
+const ANSWER_WITHIN: Duration = Duration::from_secs(3);
+
+/// Looks at everything that can stop an output. Ends with 1 where something does.
+#[must_use]
+pub fn run(set: Option<&str>, plan: Option<&Path>, json: bool) -> Exit {
+    let plan = match plan.map(|plan| read_plan(plan, json)).transpose() {
+        Ok(plan) => plan,
+        Err(exit) => return exit,
+    };
+    let set = set.or(plan.as_ref().map(|p| p.name.as_str()));
+    let (status, mut found) = daemon(set);
+    found.extend(outputs(plan.as_ref(), status.as_ref()));
+    if let Some(status) = &status {
+        found.extend(doctor::running(status));
+    } else {
+        found.extend(doctor::permissions());
+    }
+    found.extend(doctor::machine());
+    found.sort_by_key(|f| f.weight);
+    let stops = found.iter().filter(|f| f.weight == Weight::Stops).count();
+    if json {
+        print_json(&serde_json::json!({ "ok": stops == 0, "findings": found }));
+    } else {
+        print(&text(&found, plan.as_ref(), status.as_ref()));
+    }
+    if stops == 0 { Exit::Done } else { Exit::NotMet }
+}
+
+/// The daemon's status, or what is wrong with asking for it.
+fn daemon(set: Option<&str>) -> (Option<Status>, Vec<Finding>) {
+    let asked = client::find(set)
+        .and_then(|path| client::ask(&path, &Request::Status { follow: false }, ANSWER_WITHIN));
+    match asked {
+        Ok(answer) => (answer.data.and_then(|data| serde_json::from_value(data).ok()), Vec::new()),
+        Err(error) => (None, vec![no_daemon(&error)]),
+    }
+}
+
+fn no_daemon(error: &ClientError) -> Finding {
+    Finding::new("no-daemon", Weight::Note, error.to_string(), "`lampkeep run PLAN` starts it")
+}
+
+/// The outputs of the plan that no daemon of ours sends to now.
+fn outputs(plan: Option<&Plan>, status: Option<&Status>) -> Vec<Finding> {
+    let Some(plan) = plan else {
+        if status.is_some() {
+            return Vec::new();
+        }
+        let ports = ports_seen();
+        let seen = if ports.is_empty() { "none".to_owned() } else { ports.join(", ") };
+        let said = format!("serial ports of this machine: {seen}");
+        return vec![Finding::new(
+            "no-plan",
+            Weight::Note,
+            said,
+            "`lampkeep doctor PLAN` looks at a plan's outputs",
+        )];
+    };
+    let clock = SystemClock::start();
+    let works = |name: &str| {
+        let of_set = status.filter(|s| s.set == plan.name && !s.simulated);
+        of_set.is_some_and(|s| s.outputs.iter().any(|o| o.name == name && o.state == LinkState::Up))
+    };
+    let patches = channels::patches(plan);
+    let looked = plan.outputs.iter().zip(&patches).filter(|(output, _)| !works(&output.name));
+    let both = |(output, patch): (&Output, &Patch)| {
+        doctor::port(output, patch.used, clock).into_iter().chain(doctor::network(output))
+    };
+    looked.flat_map(both).collect()
+}
+
+fn text(found: &[Finding], plan: Option<&Plan>, status: Option<&Status>) -> String {
+    let stops = found.iter().filter(|f| f.weight == Weight::Stops).count();
+    let weakens = found.iter().filter(|f| f.weight == Weight::Weakens).count();
+    let who = match (plan, status) {
+        (_, Some(status)) if status.simulated => format!("{} runs, simulated", status.set),
+        (_, Some(status)) => format!("{} runs", status.set),
+        (Some(plan), None) => format!("{}, not running", plan.name),
+        (None, None) => "no daemon, no plan".to_owned(),
+    };
+    let head = match (stops, weakens) {
+        (0, 0) => format!("{who} · nothing stands in the way"),
+        (0, n) => format!("{who} · works · {n} to mend"),
+        (n, _) => format!("{who} · {n} in the way"),
+    };
+    let mut lines = vec![head];
+    for finding in found {
+        let mark = match finding.weight {
+            Weight::Stops => "STOPS",
+            Weight::Weakens => "mend",
+            Weight::Note => "note",
+        };
+        let place = finding.output.as_ref().map_or(String::new(), |o| format!("output {o}: "));
+        lines.push(format!("{mark:<6} {place}{} [{}]", finding.said, finding.kind));
+        if !finding.cure.is_empty() {
+            lines.push(format!("       {}", finding.cure));
+        }
+    }
+    lines.join("\n")
+}
