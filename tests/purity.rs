@@ -10,6 +10,7 @@ const PURE: &[(&str, &[&str])] = &[
     ("guards", &[]),
     ("channels", &[]),
     ("wire/encode", &[]),
+    ("wire/device/decode.rs", &[]),
     ("engine", &["run.rs"]),
     ("plan", &["load.rs"]),
     ("reckon", &[]),

@@ -156,9 +156,15 @@ impl Device {
             let seen = fds[0].revents();
             if seen.contains(PollFlags::IN) {
                 let mut part = [0; READ_MOST];
-                let n = rustix::io::read(&self.far, &mut part[..most])?;
-                bytes.extend_from_slice(&part[..n]);
-                return Ok(n > 0);
+                match rustix::io::read(&self.far, &mut part[..most]) {
+                    Ok(n) if n > 0 => {
+                        bytes.extend_from_slice(&part[..n]);
+                        return Ok(true);
+                    }
+                    // The port's user threw it away meanwhile, or closed the port.
+                    Ok(_) | Err(Errno::IO | Errno::AGAIN | Errno::INTR) => {}
+                    Err(errno) => return Err(errno.into()),
+                }
             }
             if seen.contains(PollFlags::HUP) {
                 // Nobody has the port open: it says so at once, so the wait is ours.
