@@ -229,7 +229,7 @@ pub fn allow(
 ) -> Allowed {
     let heat = &holds.heat;
     let stands = stand(fixture, reach, now);
-    let mut allowed = risen(fixture, standing.softened(fixture, stands), now, standing.lux);
+    let mut allowed = risen(fixture, standing.softened(fixture, stands), now, standing, standing.lux);
     standing.soft_goes_on(stands.level, now.period_s);
     standing.lux = allowed.lux();
     if heat.holds() && allowed.level > 0.0 {
@@ -240,7 +240,7 @@ pub fn allow(
         allowed.level *= holds.circuit.max(0.0);
         allowed.limits = allowed.limits.with(Limit::Circuit);
     }
-    allowed = risen(fixture, allowed, now, standing.held_lux);
+    allowed = risen(fixture, allowed, now, standing, standing.held_lux);
     standing.held_lux = allowed.lux();
     let floored = floored(fixture, allowed);
     let lit = floored.level > 0.0;
@@ -269,16 +269,24 @@ pub struct Unheld {
 #[must_use]
 pub fn before_heat(fixture: &Fixture, reach: &Reach, now: &Conditions, standing: &Standing) -> Unheld {
     let softly = standing.softened(fixture, stand(fixture, reach, now));
-    let allowed = floored(fixture, risen(fixture, softly, now, standing.lux));
+    let allowed = floored(fixture, risen(fixture, softly, now, standing, standing.lux));
     Unheld { lux: allowed.lux(), watts: allowed.watts() }
 }
 
 /// The rise: at most so much over `was_lux` in a frame.
-fn risen(fixture: &Fixture, mut allowed: Allowed, now: &Conditions, was_lux: f64) -> Allowed {
+fn risen(
+    fixture: &Fixture,
+    mut allowed: Allowed,
+    now: &Conditions,
+    standing: &Standing,
+    was_lux: f64,
+) -> Allowed {
     if let Some(rise) = fixture.limits.rise_per_s
         && allowed.full_lux > 0.0
     {
-        let share = was_lux / allowed.full_lux + rise * now.period_s;
+        // A lit lamp on its floor stays there while its colour goes to one of more light: it would pop out and in.
+        let least = if standing.lit { fixture.limits.floor.get().min(allowed.level) } else { 0.0 };
+        let share = (was_lux / allowed.full_lux + rise * now.period_s).max(least);
         if share < allowed.level {
             allowed.level = share;
             allowed.limits = allowed.limits.with(Limit::Rise);

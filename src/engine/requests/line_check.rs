@@ -58,7 +58,7 @@ impl Engine {
             }
             if self.protected() {
                 let said =
-                    "while a face is protected no other address is tried: nobody knows what listens there";
+                    "while a face is protected no other address is tried: what listens there may reach it";
                 return Err(fail(
                     FailureKind::Guarded,
                     said,
