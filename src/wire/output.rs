@@ -16,7 +16,7 @@ use crate::units::{FrameClock, Moment};
 pub trait Port: Send {
     /// Sends one frame. Takes bounded time, whatever the far side does.
     ///
-    /// Errors: all but [`WireErrorKind::WriteDeadline`] mean that the port is of no more use.
+    /// Errors: all but [`super::WireErrorKind::WriteDeadline`] mean that the port is of no more use.
     fn send(&mut self, frame: &Frame) -> Result<Sent, WireError>;
 
     /// Waits, for a bounded time, until all that was sent has left the port.

@@ -124,7 +124,8 @@ impl Engine {
 
     /// What is sent beside a lamp's address: through every guard, as at its own.
     fn beside(&self, n: FrameNumber) -> Option<Beside> {
-        let (id, shift) = self.rollcall.as_ref()?.beside(n)?;
+        // From the frame in which a face is protected: nobody knows what listens there.
+        let (id, shift) = self.rollcall.as_ref().filter(|_| !self.protected())?.beside(n)?;
         let fixture = self.plan.fixture(id);
         let low = low(fixture, &self.lamps[id.0].asked, true);
         let reach = solve::reach(fixture, &low);
