@@ -5,7 +5,7 @@
 use std::collections::HashMap;
 
 use lampkeep::channels::Frame;
-use lampkeep::plan::{Fixture, Plan};
+use lampkeep::plan::{Drives, Fixture, Plan};
 use lampkeep::rehearse::WHITE;
 use lampkeep::wire::sim;
 
@@ -46,6 +46,27 @@ fn shown(plan: &Plan, frames: &[Vec<Frame>]) -> Vec<Vec<Shown>> {
         let mut known: HashMap<&[u8], Shown> = HashMap::new();
         let slots = frames.iter().map(|sent| &sent[address.output.0].slots[range.clone()]);
         slots.map(|slots| known.entry(slots).or_insert_with(|| decoded(fixture, slots)).clone()).collect()
+    };
+    plan.fixtures.iter().map(of).collect()
+}
+
+/// The same where every channel that drives light only fell since the frame before: what no guard holds back.
+/// Colours that a lamp mixes by itself (kelvin, hue) are those of the frame.
+fn lowered(plan: &Plan, frames: &[Vec<Frame>], at: usize) -> Vec<Shown> {
+    let of = |fixture: &Fixture| {
+        let Some(address) = fixture.address() else { return Shown::default() };
+        let first = usize::from(address.first) - 1;
+        let range = first..first + usize::from(fixture.mode.footprint());
+        let sent = |at: usize| &frames[at][address.output.0].slots[range.clone()];
+        let (was, mut slots) = (sent(at - 1), sent(at).to_vec());
+        for channel in &fixture.mode.channels {
+            let bytes = usize::from(channel.offset)..usize::from(channel.offset + channel.bits.slots());
+            let light = matches!(channel.drives, Drives::Intensity | Drives::Emitter(_));
+            if light && was[bytes.clone()] < slots[bytes.clone()] {
+                slots[bytes.clone()].copy_from_slice(&was[bytes]);
+            }
+        }
+        decoded(fixture, &slots)
     };
     plan.fixtures.iter().map(of).collect()
 }
@@ -91,8 +112,22 @@ pub fn worst_from(plan: &Plan, frames: &[Vec<Frame>], first: usize) -> Worst {
         }
         let states: Vec<_> = point.iter().map(state).collect();
         if states.iter().flatten().any(|(_, _, red)| *red) {
-            let mut stamps = counter::reds(&states);
-            stamps.retain(|frame| frame + rate > first && rose(*frame));
+            // One that the falls of its frame make by themselves is none by raising.
+            let by_raising = |at: usize, since: usize| {
+                let fell = lowered(plan, frames, at);
+                let xyz = [0, 1, 2].map(|i| fell.iter().zip(&factors).map(|(shown, k)| k * shown.0[i]).sum());
+                !counter::changes(&states[since..at], &state(&xyz))
+            };
+            let all = counter::reds(&states);
+            let since = std::iter::once(0).chain(all.iter().copied());
+            let stamps: Vec<usize> = all
+                .iter()
+                .zip(since)
+                .filter(|(frame, since)| {
+                    **frame + rate > first && rose(**frame) && by_raising(**frame, *since)
+                })
+                .map(|(frame, _)| *frame)
+                .collect();
             worst.reds = worst.reds.max(counter::worst(&stamps, rate));
         }
     }

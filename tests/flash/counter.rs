@@ -135,17 +135,19 @@ pub fn reds(states: &[Option<(f64, f64, bool)>]) -> Vec<usize> {
     let mut stamps = Vec::new();
     let mut since = 0;
     for (at, now) in states.iter().enumerate() {
-        let change = |before: &Option<(f64, f64, bool)>| match (before, now) {
-            (None, Some((_, _, red))) | (Some((_, _, red)), None) => *red,
-            (Some((u0, v0, red0)), Some((u1, v1, red1))) => {
-                (*red0 || *red1) && (u0 - u1).hypot(v0 - v1) > 0.2
-            }
-            (None, None) => false,
-        };
-        if states[since..at].iter().any(change) {
+        if changes(&states[since..at], now) {
             stamps.push(at);
             since = at;
         }
     }
     stamps
+}
+
+/// True if `now` is a change from any of the states before it.
+pub fn changes(before: &[Option<(f64, f64, bool)>], now: &Option<(f64, f64, bool)>) -> bool {
+    before.iter().any(|before| match (before, now) {
+        (None, Some((_, _, red))) | (Some((_, _, red)), None) => *red,
+        (Some((u0, v0, red0)), Some((u1, v1, red1))) => (*red0 || *red1) && (u0 - u1).hypot(v0 - v1) > 0.2,
+        (None, None) => false,
+    })
 }
