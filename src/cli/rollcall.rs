@@ -321,8 +321,8 @@ fn search(
         }
     }
     let said = format!(
-        "stays dark at {}: look at its mains, its DMX cable and the one before it, the terminator, and whether it \
-         is set to be driven by DMX",
+        "stays dark at {}: look at its mains, its DMX cable and the one before it, the terminator, whether it is set \
+         to be driven by DMX, and which address it shows itself (one off cannot be tried with every lamp)",
         tried.join(", ")
     );
     Some((Kind::StaysDark, said))

@@ -6,9 +6,9 @@ use crate::control::FailureKind;
 use crate::engine::state::Rollcall;
 use crate::engine::step::low;
 use crate::engine::{Engine, say};
-use crate::guards::{self, Holds, Standing};
-use crate::light::solve;
-use crate::plan::FixtureId;
+use crate::guards::{self, Allowed, Holds, Standing};
+use crate::light::{Demand, solve};
+use crate::plan::{Drives, Fixture, FixtureId};
 use crate::units::FrameNumber;
 
 /// A lamp shows for so long at most, in seconds, unless asked otherwise; then all is as it was. Judgement: time to
@@ -70,6 +70,13 @@ impl Engine {
                 return Err(fail(FailureKind::BadField, said, "the other side of it may be tried"));
             }
         }
+        if shift != 0 && self.slots_beside(id, shift).is_none() {
+            let said = format!(
+                "with its values at slot {first} {name} would show too where it should: no guard has counted that"
+            );
+            let hint = "look at the address that the lamp itself shows: it may be one off";
+            return Err(fail(FailureKind::Guarded, said, hint));
+        }
         let each = self.clock().frames_in(std::time::Duration::from_secs_f64(each_s));
         let fixture = fixture.id.clone();
         self.wink = None;
@@ -93,23 +100,18 @@ impl Engine {
     }
 
     /// Frames of every output as they stand. A lamp that is tried beside its address never writes into the slots
-    /// of another.
+    /// of another, and stays dark at its own.
     pub(in crate::engine) fn frames(&self, n: FrameNumber) -> Vec<Frame> {
         let slots_of = |id: FixtureId| self.lamps[id.0].sent.slots.as_slice();
         let mut frames: Vec<Frame> = self.patches.iter().map(|patch| patch.frame(n, slots_of)).collect();
-        let Some(beside) = self.beside(n) else { return frames };
-        for (patch, frame) in self.patches.iter().zip(&mut frames) {
-            let Some((_, own)) = patch.fixtures.iter().find(|(of, _)| *of == beside.fixture) else {
-                continue;
-            };
-            let others = |slot: &usize| {
-                patch.fixtures.iter().any(|(of, range)| *of != beside.fixture && range.contains(slot))
-            };
-            for (offset, value) in beside.slots.iter().enumerate() {
-                let slot = (own.start + offset).checked_add_signed(beside.shift as isize);
-                if let Some(slot) = slot.filter(|slot| *slot < SLOTS && !others(slot)) {
-                    frame.slots[slot] = *value;
-                    frame.used = frame.used.max(slot as u16 + 1);
+        if let Some((id, beside)) = self.beside(n) {
+            let output = self.plan.fixture(id).address().map(|a| a.output);
+            for (patch, frame) in self.patches.iter().zip(&mut frames) {
+                if Some(patch.output) == output {
+                    for (slot, value) in &beside.slots {
+                        frame.slots[*slot] = *value;
+                        frame.used = frame.used.max(*slot as u16 + 1);
+                    }
                 }
             }
         }
@@ -119,30 +121,71 @@ impl Engine {
     /// Power in watts of a lamp's emitters if it listens where it is tried in frame `n`: its body counts as that
     /// warm.
     pub(in crate::engine) fn watts_beside(&self, n: FrameNumber) -> Option<(FixtureId, f64)> {
-        self.beside(n).map(|b| (b.fixture, b.watts))
+        self.beside(n).map(|(id, beside)| (id, beside.watts))
     }
 
-    /// What is sent beside a lamp's address: through every guard, as at its own.
-    fn beside(&self, n: FrameNumber) -> Option<Beside> {
-        // From the frame in which a face is protected: nobody knows what listens there.
+    /// What is sent beside a lamp's address in frame `n`.
+    fn beside(&self, n: FrameNumber) -> Option<(FixtureId, Beside)> {
+        // Not from the frame on in which a face is protected: nobody knows what listens there.
         let (id, shift) = self.rollcall.as_ref().filter(|_| !self.protected())?.beside(n)?;
+        Some((id, self.slots_beside(id, shift)?))
+    }
+
+    /// The low light of a lamp in slots that lie `shift` beside its own, through every guard as at its own.
+    ///
+    /// `None` where the lamp would show at its own address too, or where a strobe or a fixed value there would
+    /// change: a lamp that does listen to the plan's address would then give what no guard has counted.
+    fn slots_beside(&self, id: FixtureId, shift: i32) -> Option<Beside> {
         let fixture = self.plan.fixture(id);
+        let patch = self.patches.iter().find(|p| p.fixtures.iter().any(|(of, _)| *of == id))?;
+        let (_, own) = patch.fixtures.iter().find(|(of, _)| *of == id)?;
+        let others =
+            |slot: usize| patch.fixtures.iter().any(|(of, range)| *of != id && range.contains(&slot));
         let low = low(fixture, &self.lamps[id.0].asked, true);
-        let reach = solve::reach(fixture, &low);
         let holds = Holds { heat: self.heat.held(id.0), circuit: self.load.share() };
         // It stands there from its first frame on: what comes and goes is rarer than a second.
-        let mut standing = Standing::at(low.lux, low.lux);
-        let allowed = guards::allow(fixture, &reach, &self.conditions(id), &holds, &mut standing);
+        let (allowed, values) = self.slots_of(fixture, low, id, &holds, Standing::at(low.lux, low.lux));
+        let none = Demand { lux: 0.0, ..low };
+        let (_, dark) = self.slots_of(fixture, none, id, &Holds::default(), Standing::default());
+        let (mut at_own, mut slots) = (dark.clone(), Vec::new());
+        for (offset, value) in values.iter().enumerate() {
+            let slot = (own.start + offset).checked_add_signed(shift as isize);
+            let Some(slot) = slot.filter(|slot| *slot < SLOTS && !others(*slot)) else { continue };
+            if own.contains(&slot) {
+                at_own[slot - own.start] = *value;
+            }
+            slots.push((slot, *value));
+        }
+        let lit = channels::decode(fixture, &at_own).iter().any(|drive| *drive > 0.0);
+        let pinned = |drives: &Drives| matches!(drives, Drives::Strobe { .. } | Drives::Fixed(_));
+        let moved = fixture
+            .mode
+            .channels
+            .iter()
+            .filter(|c| pinned(&c.drives))
+            .any(|channel| channels::value_in(channel, &at_own) != channels::value_in(channel, &dark));
+        (!lit && !moved).then(|| Beside { slots, watts: allowed.watts() })
+    }
+
+    fn slots_of(
+        &self,
+        fixture: &Fixture,
+        demand: Demand,
+        id: FixtureId,
+        holds: &Holds,
+        mut standing: Standing,
+    ) -> (Allowed, Vec<u8>) {
+        let reach = solve::reach(fixture, &demand);
+        let allowed = guards::allow(fixture, &reach, &self.conditions(id), holds, &mut standing);
         let mut slots = vec![0; usize::from(fixture.mode.footprint())];
         channels::encode(fixture, &allowed, channels::Step::Free, &mut slots);
-        Some(Beside { fixture: id, shift, slots, watts: allowed.watts() })
+        (allowed, slots)
     }
 }
 
-/// A lamp that is tried beside its address.
+/// What goes out for a lamp that is tried beside its address.
 struct Beside {
-    fixture: FixtureId,
-    shift: i32,
-    slots: Vec<u8>,
+    /// Indexes into the universe's slots, with their values.
+    slots: Vec<(usize, u8)>,
     watts: f64,
 }
