@@ -149,7 +149,7 @@ impl Flash {
             let stands = point.last == Some(*light);
             point.swings.take(light.y, self.now, self.window, stands);
             if !stands {
-                point.reds.take(*light, self.now);
+                point.reds.take(*light, self.now, self.window);
                 point.last = Some(*light);
             }
         }

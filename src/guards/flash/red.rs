@@ -40,32 +40,19 @@ impl Area {
     }
 }
 
-/// What the red counter knows of a point.
-#[derive(Debug, Clone, PartialEq)]
-pub(super) struct Reds {
-    /// Saturated reds since the last change.
+/// What a point has shown since a change.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+struct Had {
+    /// Saturated reds.
     reds: Option<Area>,
-    /// All colours since the last change.
+    /// All colours.
     colours: Option<Area>,
-    /// Whether it has been dark since the last change: darkness has no colour, and counts as far from red.
+    /// Whether it has been dark: darkness has no colour, and counts as far from red.
     dark: bool,
-    stamps: Stamps<{ BEFORE_A_RAISE + 1 }>,
 }
 
-impl Reds {
-    /// A point without a past.
-    pub fn new() -> Self {
-        Self { reds: None, colours: None, dark: false, stamps: Stamps::NONE }
-    }
-
-    /// A point with a past that is not known and this light now.
-    pub fn after(light: PointLight, now: FrameNumber) -> Self {
-        let mut reds = Self { stamps: Stamps::full(now), ..Self::new() };
-        reds.note(light);
-        reds
-    }
-
-    /// True if this light would be a change.
+impl Had {
+    /// True if this light would be a change from any of it.
     fn changes(&self, light: PointLight) -> bool {
         let Some(uv) = light.uv76() else { return self.reds.is_some() };
         let apart = |area: Option<Area>| area.is_some_and(|a| a.farthest(uv) > APART);
@@ -82,19 +69,47 @@ impl Reds {
             self.reds = Some(Area::with(self.reds, uv));
         }
     }
+}
 
-    /// This light was sent at frame `now`.
-    pub fn take(&mut self, light: PointLight, now: FrameNumber) {
-        if self.changes(light) {
-            (self.reds, self.colours, self.dark) = (None, None, false);
+/// What the red counter knows of a point.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Reds {
+    /// What it has shown since the last change.
+    had: Had,
+    /// What it had shown before the last change, where that was one too many: made by lowering, which is not held.
+    /// It may lie a hair under the rule's 0.2, and no raise may then take the light the rest of the way.
+    before: Option<Had>,
+    stamps: Stamps<{ BEFORE_A_RAISE + 1 }>,
+}
+
+impl Reds {
+    /// A point without a past.
+    pub fn new() -> Self {
+        Self { had: Had::default(), before: None, stamps: Stamps::NONE }
+    }
+
+    /// A point with a past that is not known and this light now.
+    pub fn after(light: PointLight, now: FrameNumber) -> Self {
+        let mut reds = Self { stamps: Stamps::full(now), ..Self::new() };
+        reds.had.note(light);
+        reds
+    }
+
+    /// This light was sent at frame `now`. `window`: frames in a second.
+    pub fn take(&mut self, light: PointLight, now: FrameNumber, window: u64) {
+        if self.had.changes(light) {
+            let full = self.stamps.full_until(BEFORE_A_RAISE + 1, now, window).is_some();
+            let had = std::mem::take(&mut self.had);
+            self.before = full.then_some(had);
             self.stamps.push(now);
         }
-        self.note(light);
+        self.had.note(light);
     }
 
     /// If this light would be one change too many: the frame from which it may be.
     pub fn holds(&self, light: PointLight, now: FrameNumber, window: u64) -> Option<FrameNumber> {
-        self.stamps.full_until(BEFORE_A_RAISE + 1, now, window).filter(|_| self.changes(light))
+        let changes = || self.had.changes(light) || self.before.is_some_and(|had| had.changes(light));
+        self.stamps.full_until(BEFORE_A_RAISE + 1, now, window).filter(|_| changes())
     }
 }
 
