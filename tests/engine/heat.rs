@@ -1,7 +1,7 @@
 //! The thermal guard in the engine's frames. Source of what is expected: issue 4.1 and docs/safety.md; the
 //! temperatures are integrated here once more, in small steps.
 
-use crate::rig::Rig;
+use crate::rig::{self, Rig};
 use lampkeep::control::{FixtureStatus, LinkState, OutputStatus};
 use lampkeep::engine::{Event, HeatStart, Options, Start};
 use lampkeep::plan::diagnose::{Form, render};
@@ -230,23 +230,7 @@ fn a_restart_goes_on_from_the_heat_that_was_kept() {
 }
 
 fn output(state: LinkState) -> Vec<OutputStatus> {
-    vec![OutputStatus {
-        kind: "framed".into(),
-        name: "desk".into(),
-        universe: 1,
-        state,
-        said: None,
-        rate: 40,
-        frames: 1,
-        late_us_p50: None,
-        late_us_p99: None,
-        late_us_p999: None,
-        late_us_max: None,
-        missed: 0,
-        reopened: 0,
-        last_gap_s: None,
-        real_time: lampkeep::control::RealTimeStatus::default(),
-    }]
+    vec![rig::output("framed", "desk", state)]
 }
 
 fn outputs_are(rig: &mut Rig, state: LinkState) {

@@ -5,7 +5,7 @@
 
 use std::collections::BTreeMap;
 
-use lampkeep::control::{LinkState, OutputStatus, Request};
+use lampkeep::control::{LinkState, Request};
 use lampkeep::engine::Event;
 use lampkeep::plan::diagnose::{Form, render};
 use lampkeep::plan::{Plan, load};
@@ -14,7 +14,7 @@ use proptest::strategy::ValueTree;
 use proptest::test_runner::{Config, RngAlgorithm, TestRng, TestRunner};
 
 use crate::properties::any_request;
-use crate::rig::Rig;
+use crate::rig::{self, Rig};
 use crate::watch::{Body, Lamp, Most, Set, Watch};
 
 /// Lamps without a fan that bear a third of their power in a room this warm, a circuit that bears half of
@@ -389,23 +389,7 @@ impl Flood {
     }
 
     fn link(&mut self, state: LinkState, silent_s: Option<f64>) {
-        let output = OutputStatus {
-            kind: "simulator".into(),
-            name: "desk".into(),
-            universe: 1,
-            state,
-            said: None,
-            rate: 40,
-            frames: 1,
-            late_us_p50: None,
-            late_us_p99: None,
-            late_us_p999: None,
-            late_us_max: None,
-            missed: 0,
-            reopened: 0,
-            last_gap_s: None,
-            real_time: lampkeep::control::RealTimeStatus::default(),
-        };
+        let output = rig::output("simulator", "desk", state);
         let now = self.rig.engine.plan().frames.moment_of(self.rig.engine.next_frame());
         drop(self.rig.engine.handle(Event::Outputs(vec![output]), now));
         drop(self.rig.engine.handle(Event::Silent(0, silent_s), now));

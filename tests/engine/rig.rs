@@ -3,7 +3,7 @@
 use std::sync::Arc;
 
 use lampkeep::channels::Frame;
-use lampkeep::control::{Answer, Envelope, Request, Status};
+use lampkeep::control::{Answer, Envelope, LinkState, OutputStatus, RealTimeStatus, Request, Status};
 use lampkeep::engine::{Action, Engine, Event, Kept, KeptBody, NotKept, Options, Start, Ticket};
 use lampkeep::plan::Plan;
 use lampkeep::units::FrameNumber;
@@ -220,4 +220,25 @@ pub fn lit(plan: &Plan, frames: &[Frame]) -> Vec<(String, f64, Vec<u8>)> {
 /// The slots of frames, numbers apart.
 pub fn slots(frames: &[Frame]) -> Vec<Vec<u8>> {
     frames.iter().map(|f| f.slots.to_vec()).collect()
+}
+
+/// An output's figures as a sender tells them.
+pub fn output(kind: &str, name: &str, state: LinkState) -> OutputStatus {
+    OutputStatus {
+        kind: kind.into(),
+        name: name.into(),
+        universe: 1,
+        state,
+        said: None,
+        rate: 40,
+        frames: 1,
+        late_us_p50: None,
+        late_us_p99: None,
+        late_us_p999: None,
+        late_us_max: None,
+        missed: 0,
+        reopened: 0,
+        last_gap_s: None,
+        real_time: RealTimeStatus::default(),
+    }
 }

@@ -2,7 +2,7 @@
 //! the camera rolls) and docs/interface.md parts 1, 3 and 5; never our own output.
 
 use crate::properties::{any_request, cases};
-use crate::rig::{Rig, slots};
+use crate::rig::{self, Rig, slots};
 use lampkeep::control::{FailureKind, LinkState, OutputStatus, Request};
 use lampkeep::engine::{Action, Event};
 use lampkeep::plan::{Plan, load};
@@ -308,23 +308,7 @@ fn a_persons_mark_stands_apart_from_the_verdict() {
 }
 
 fn output(state: LinkState, reopened: u64, last_gap_s: Option<f64>) -> Event {
-    Event::Outputs(vec![OutputStatus {
-        kind: "raw".into(),
-        name: "front-rail".into(),
-        universe: 1,
-        state,
-        said: None,
-        rate: 40,
-        frames: 1,
-        late_us_p50: None,
-        late_us_p99: None,
-        late_us_p999: None,
-        late_us_max: None,
-        missed: 0,
-        reopened,
-        last_gap_s,
-        real_time: lampkeep::control::RealTimeStatus::default(),
-    }])
+    Event::Outputs(vec![OutputStatus { reopened, last_gap_s, ..rig::output("raw", "front-rail", state) }])
 }
 
 #[test]
