@@ -106,7 +106,14 @@ proptest! {
         // A beam of 5 degrees falls to 2^-1 in 2.5 degrees, so a coarse grid may miss a good deal of it.
         let beam = source.beam_deg.unwrap_or(180.0);
         let least = if beam < 40.0 { 0.2 } else { 0.85 };
-        prop_assert!(found >= closed * least || closed < source.candela * 1e-3, "{found} found, {closed} closed");
+        // Where light only grazes the face the cosine itself is small, and half a step moves it by up to
+        // sin 2.5 deg in tilt and as much round: 0.06 of the light square to the beam.
+        let square_on = source.candela / (0..3).map(|i| (source.position[i] - face[i]).powi(2)).sum::<f64>();
+        let missed = closed - found;
+        prop_assert!(
+            missed <= closed * (1.0 - least) || missed <= 0.06 * square_on,
+            "{found} found, {closed} closed, {square_on} square on"
+        );
     }
 
     /// A front counts as at least what any of its parts gives: sampled over the disc, each part with its share

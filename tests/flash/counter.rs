@@ -116,16 +116,25 @@ pub fn in_the_last_second(light: &[f64], full: f64, rate: usize, all_bright: boo
     by_walking(&levels, all_bright).iter().filter(|stamp| **stamp >= first).count()
 }
 
-/// The worst second of a whole course whose level 1.0 goes along sample by sample: another way to read
-/// the rule.
+/// The worst second of a whole course whose level 1.0 goes along sample by sample, another way to read the
+/// rule; only seconds in which level 1.0 does not fall.
+///
+/// A falling level 1.0 lifts every level without any raise, and lowering takes it down again: such a second
+/// may have any number of changes, and nothing that holds back raises alone could prevent it.
 pub fn worst_with_a_running_reference(light: &[f64], full: f64, rate: usize) -> usize {
-    let level = |at: usize| {
-        let most =
-            light[(at + 1).saturating_sub(rate * 10)..=at].iter().copied().fold(0.0, f64::max).min(full);
-        if most > 0.0 { (light[at] / most * 10_000.0).round() as u32 } else { 0 }
+    let most = |at: usize| {
+        light[(at + 1).saturating_sub(rate * 10)..=at].iter().copied().fold(0.0, f64::max).min(full)
     };
-    let levels: Vec<u32> = (0..light.len()).map(level).collect();
-    worst(&by_walking(&levels, false), rate)
+    let full: Vec<f64> = (0..light.len()).map(most).collect();
+    let level = |(light, full): (&f64, &f64)| {
+        if *full > 0.0 { (light / full * 10_000.0).round() as u32 } else { 0 }
+    };
+    let levels: Vec<u32> = light.iter().zip(&full).map(level).collect();
+    let stamps = by_walking(&levels, false);
+    let falls = |at: usize| at > 0 && full[at] < full[at - 1];
+    let seconds = (0..(light.len() + 1).saturating_sub(rate)).map(|first| first..first + rate);
+    let changes = |second: std::ops::Range<usize>| stamps.iter().filter(|s| second.contains(s)).count();
+    seconds.filter(|second| !second.clone().any(falls)).map(changes).max().unwrap_or(0)
 }
 
 /// Frames of the changes to and from saturated red, by WCAG 2.2 as `guards/flash/red.rs` quotes it: states

@@ -163,6 +163,28 @@ fn flashes_wait_where_level_1_0_is_about_to_fall() {
     assert!(changes <= 7, "{changes} changes");
 }
 
+/// Why the other reading of level 1.0 is claimed only where that does not fall: four stairs downwards, and ten
+/// seconds later more of them. Nothing ever rises, and no second has a flash by the rule; by the other reading each
+/// stair of level 1.0 lifts the level by a tenth and each stair of the light takes it down again.
+#[test]
+fn falling_light_alone_flashes_where_level_1_0_is_read_frame_by_frame() {
+    let rate = 40;
+    let stairs = |first: i32| (first..first + 4).flat_map(|n| [500.0 * 0.75_f64.powi(n); 4]);
+    let mut light: Vec<f64> = stairs(0).collect();
+    // The first stair leaves the ten seconds with frame 403; two frames later the light goes on falling.
+    light.resize(405, 500.0 * 0.75_f64.powi(4));
+    light.extend(stairs(5));
+    assert!(light.windows(2).all(|w| w[1] <= w[0]));
+    for end in 1..=light.len() {
+        assert!(counter::in_the_last_second(&light[..end], 500.0, rate, true) <= 1, "frame {end}");
+    }
+    let most = |at: usize| light[(at + 1).saturating_sub(10 * rate)..=at].iter().copied().fold(0.0, f64::max);
+    let level = |at: usize| (light[at] / most(at) * 10_000.0).round() as u32;
+    let levels: Vec<u32> = (0..light.len()).map(level).collect();
+    assert!(counter::worst(&counter::by_walking(&levels, true), rate) >= 7);
+    assert!(counter::worst_with_a_running_reference(&light, 500.0, rate) <= 1);
+}
+
 #[test]
 fn a_slow_breath_passes_the_motion_check_and_a_fast_one_is_refused() {
     let breath = |period_s: f64| -> Vec<PointLight> {

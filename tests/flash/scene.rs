@@ -49,7 +49,14 @@ impl Stage {
             let passed = guard.pass(&self.light(&lowered), &self.light(asked));
             let share =
                 |(low, asked): (&f64, &f64)| self.rounded(asked.min(low + (asked - low) * passed.share));
-            let now: Vec<f64> = lowered.iter().zip(asked).map(share).collect();
+            let mut now: Vec<f64> = lowered.iter().zip(asked).map(share).collect();
+            // As the engine does it: rounding may make another colour than was asked for, and is asked for again.
+            if self.steps > 0.0 {
+                let lowered: Vec<f64> = last.iter().zip(&now).map(|(a, b): (&f64, &f64)| a.min(*b)).collect();
+                if guard.pass(&self.light(&lowered), &self.light(&now)).held.is_some() {
+                    now = lowered;
+                }
+            }
             for (lamp, level) in now.iter().enumerate() {
                 assert!(*level <= asked[lamp], "never more than asked");
                 assert!(

@@ -111,8 +111,9 @@ impl Flash {
     ///
     /// `lowered`: the light at each point once every lamp that falls has fallen and none has risen;
     /// `wanted`: with every raise too. Both in the order of the points; if either is of another length
-    /// nothing passes. Any light from `lowered` up to `share` of the way is safe, so a later step may
-    /// lower further. Source of the thresholds: [`count`].
+    /// nothing passes. Any light from `lowered` up to `share` of the way is safe. Lamps that are rounded each by
+    /// itself make a colour that is not on that way: what will be sent has to be asked for again, and no lamp
+    /// may rise where that is held. Source of the thresholds: [`count`].
     #[must_use]
     pub fn pass(&self, lowered: &[PointLight], wanted: &[PointLight]) -> Passed {
         let mut passed = Passed { share: 1.0, held: None };
