@@ -290,10 +290,8 @@ fn harbour(folder: &Path) {
     let config = Path::new(env!("CARGO_MANIFEST_DIR")).join("config");
     std::fs::copy(config.join("pilot-station.toml"), folder.join("plan.toml")).expect("copied");
     std::fs::copy(config.join("kit.toml"), folder.join("kit.toml")).expect("copied");
-    std::fs::create_dir(folder.join("profiles")).expect("a folder");
-    for file in std::fs::read_dir(config.join("profiles")).expect("profiles").map(|f| f.expect("a file")) {
-        std::fs::copy(file.path(), folder.join("profiles").join(file.file_name())).expect("copied");
-    }
+    let copied = Command::new("cp").arg("-r").args([config.join("profiles").as_path(), folder]).status();
+    assert!(copied.expect("cp runs").success());
 }
 
 /// Every request once, with the schema that its data has.
@@ -382,5 +380,125 @@ fn every_answer_of_a_day_at_the_harbour_is_as_the_file_says() {
         let answer: Value = serde_json::from_str(&text).expect("JSON");
         conforms("Answer", &answer);
         conforms("Status", &answer["data"]);
+    }
+}
+
+#[path = "common/status.rs"]
+mod invented;
+
+mod figures {
+    use lampkeep::control::mqtt::NowMessage;
+    use lampkeep::control::{
+        Alert, Answer, BatteryStatus, CircuitStatus, Confirmed, Failure, Light, LinkState, MqttStatus,
+        Scheduled, StepHeat, WarmBody,
+    };
+    use proptest::option::of;
+    use proptest::prelude::*;
+
+    use super::{contract, invented, schemas};
+
+    fn light() -> impl Strategy<Value = Light> {
+        let white = of((1000.0..=20_000.0, -0.05..=0.05));
+        (0.0..1e6, of(-20.0..20.0), white, of((0.0..=1.0, 0.0..=1.0))).prop_map(|(lux, stops, white, xy)| {
+            Light {
+                lux,
+                stops,
+                kelvin: white.map(|w| w.0),
+                duv: white.map(|w| w.1),
+                x: xy.map(|p| p.0),
+                y: xy.map(|p| p.1),
+            }
+        })
+    }
+
+    proptest! {
+        #![proptest_config(ProptestConfig { cases: 300, failure_persistence: None, ..ProptestConfig::default() })]
+
+        /// Source: the ranges that the types in control/status.rs document.
+        #[test]
+        fn whatever_the_figures_what_is_sent_is_as_the_file_says(
+            (asked, sent, measured) in (light(), light(), of((light(), 0.0..1e7))),
+            (progress, left, uptime) in (0.0..=1.0, 0.0..3600.0, 0.0..1e9),
+            (text, optional) in (".{1,40}", of(".{0,20}")),
+            (small, minutes, celsius) in (of(1_u16..=512), of(0.0..1e5), of(-40.0..400.0)),
+            (share, state, flag) in (0.0..=1.0, 0..3_u8, any::<bool>()),
+            slots in prop::collection::vec(any::<u8>(), 0..40),
+        ) {
+            let mut status = invented::status("quay-dusk");
+            status.now.progress = progress;
+            status.now.fade_left_s = left;
+            status.now.uptime_s = uptime;
+            status.now.take.clone_from(&optional);
+            status.now.showing.clone_from(&optional);
+            status.now.scheduled.clone_from(
+                &optional.clone().map(|what| Scheduled { what, in_s: left, ..serde_json::from_value(
+                    serde_json::json!({ "what": "", "in_s": 0.0 })).expect("both fields") }));
+            status.order.next.clone_from(&optional);
+            status.order.heat = vec![StepHeat {
+                step: 1,
+                look: text.clone(),
+                planned_min: left,
+                fixture: optional.clone(),
+                after_min: minutes,
+                held_stops: left,
+                rest_min: minutes,
+                warmest: celsius.map(|celsius| WarmBody { fixture: text.clone(), celsius, limit_c: 70.0 }),
+            }];
+            let states = [LinkState::Starting, LinkState::Up, LinkState::Down];
+            status.outputs[0].state = states[usize::from(state)];
+            status.outputs[0].late_us_max = minutes;
+            status.outputs[0].said.clone_from(&optional);
+            status.outputs[0].real_time.priority = flag.then_some(40);
+            let broker: MqttStatus = serde_json::from_value(serde_json::json!({
+                "state": "up", "said": optional, "reconnects": 3, "dropped": 0 })).expect("the fields of today");
+            status.mqtt = flag.then_some(broker);
+            status.circuits = vec![CircuitStatus {
+                id: text.clone(),
+                watts: left,
+                volt_amperes: left,
+                limit_va: left,
+                breaker_a: 16.0,
+                breaker_assumed: flag,
+            }];
+            for fixture in &mut status.fixtures {
+                (fixture.asked, fixture.sent) = (asked, sent);
+                fixture.measured = measured.map(|(light, age_s)| Confirmed { light, age_s });
+                fixture.slots.clone_from(&slots);
+                (fixture.first_slot, fixture.universe) = (small, small);
+                (fixture.minutes_left, fixture.body_est_c, fixture.limit_c) = (minutes, celsius, celsius);
+                fixture.battery = flag.then_some(BatteryStatus { left_share: share, minutes_left: minutes });
+                fixture.moves.clone_from(&optional);
+                contract::written_conforms("FixtureStatus", fixture);
+            }
+            let now = NowMessage {
+                now: status.now.clone(),
+                order: status.order.clone(),
+                simulated: flag,
+                outputs: status.outputs.clone(),
+                protect: status.protect.clone(),
+                circuits: status.circuits.clone(),
+            };
+            contract::written_conforms("NowMessage", &now);
+            for kind in schemas()["Alert"]["properties"]["kind"]["x-extensible-enum"].as_array().expect("kinds") {
+                let kind = kind.as_str().expect("a word").to_owned();
+                status.alerts.push(Alert { kind, fixture: optional.clone(), said: text.clone(), since: left });
+            }
+            contract::written_conforms("Status", &status);
+            let data = serde_json::to_value(&status).expect("JSON");
+            let done = Answer {
+                id: Some("7".into()),
+                ok: true,
+                said: Some(text.clone()),
+                now: Some(status.now),
+                data: flag.then_some(data),
+                error: None,
+            };
+            contract::written_conforms("Answer", &done);
+            for kind in schemas()["Failure"]["properties"]["kind"]["x-extensible-enum"].as_array().expect("kinds") {
+                let kind = serde_json::from_value(kind.clone()).expect("each word is a kind");
+                let failure = Failure { kind, said: text.clone(), hint: flag.then(|| text.clone()) };
+                contract::written_conforms("Answer", &Answer::refused(None, failure));
+            }
+        }
     }
 }

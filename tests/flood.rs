@@ -40,11 +40,9 @@ impl Daemon {
     fn start() -> Self {
         let dir = tempfile::tempdir().expect("a folder");
         let config = Path::new(env!("CARGO_MANIFEST_DIR")).join("config");
-        std::fs::create_dir(dir.path().join("profiles")).expect("a folder");
-        for file in std::fs::read_dir(config.join("profiles")).expect("profiles").map(|f| f.expect("a file"))
-        {
-            std::fs::copy(file.path(), dir.path().join("profiles").join(file.file_name())).expect("copied");
-        }
+        let copied =
+            Command::new("cp").arg("-r").args([config.join("profiles").as_path(), dir.path()]).status();
+        assert!(copied.expect("cp runs").success());
         std::fs::copy(config.join("kit.toml"), dir.path().join("kit.toml")).expect("copied");
         std::fs::copy(config.join("pilot-station.toml"), dir.path().join("plan.toml")).expect("copied");
         let child = Command::new(env!("CARGO_BIN_EXE_lampkeep"))
@@ -160,7 +158,11 @@ fn kinds() -> Vec<(&'static str, Vec<u8>)> {
         ),
         (
             "takes",
-            lines(&[r#"{"do":"take-start"}"#, r#"{"do":"recall","look":"night-watch"}"#, r#"{"do":"take-end"}"#]),
+            lines(&[
+                r#"{"do":"take-start"}"#,
+                r#"{"do":"recall","look":"night-watch"}"#,
+                r#"{"do":"take-end"}"#,
+            ]),
         ),
         ("nothing", "\n".repeat(4000).into_bytes()),
         ("too long", vec![b' '; 40_000]),

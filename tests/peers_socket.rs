@@ -3,6 +3,8 @@
 
 #[path = "common/status.rs"]
 mod common;
+#[path = "common/contract.rs"]
+mod contract;
 
 use std::io::{BufRead, BufReader, Read, Write};
 use std::os::unix::fs::{FileTypeExt, PermissionsExt};
@@ -102,7 +104,14 @@ impl Client {
     fn hear(&mut self) -> Value {
         let mut line = String::new();
         assert!(self.reader.read_line(&mut line).unwrap() > 0, "hung up");
-        serde_json::from_str(&line).unwrap()
+        let answer: Value = serde_json::from_str(&line).unwrap();
+        if let Some(status) = answer.get("data") {
+            contract::conforms("Status", status);
+        }
+        if answer["ok"] == false {
+            contract::conforms("Answer", &answer);
+        }
+        answer
     }
 
     fn hung_up(&mut self) -> bool {

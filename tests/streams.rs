@@ -80,10 +80,8 @@ fn start_all(folder: &Path, program: &Path) -> (Process, Process, u16) {
         pause(10);
     }
     let config = Path::new(env!("CARGO_MANIFEST_DIR")).join("config");
-    std::fs::create_dir(folder.join("profiles")).expect("a folder");
-    for file in std::fs::read_dir(config.join("profiles")).expect("profiles").map(|f| f.expect("a file")) {
-        std::fs::copy(file.path(), folder.join("profiles").join(file.file_name())).expect("copied");
-    }
+    let copied = Command::new("cp").arg("-r").args([config.join("profiles").as_path(), folder]).status();
+    assert!(copied.expect("cp runs").success());
     std::fs::copy(config.join("kit.toml"), folder.join("kit.toml")).expect("copied");
     let plan = std::fs::read_to_string(config.join("pilot-station.toml")).expect("the plan");
     std::fs::write(

@@ -70,8 +70,12 @@ pub fn validator(schema: &str) -> &'static Validator {
 pub fn conforms(schema: &str, payload: &Value) {
     let validator = validator(schema);
     if !validator.is_valid(payload) {
-        let why: Vec<_> =
-            validator.iter_errors(payload).map(|e| format!("  {}: {e}", e.instance_path())).collect();
+        // An error repeats what it is about: a whole status is no help.
+        let short = |text: String| text.chars().take(600).collect::<String>();
+        let why: Vec<_> = validator
+            .iter_errors(payload)
+            .map(|e| short(format!("  {}: {}", e.instance_path(), e.masked())))
+            .collect();
         panic!("not as {schema} of docs/asyncapi.yaml says:\n{}\n{payload:#}", why.join("\n"));
     }
 }
