@@ -170,7 +170,7 @@ fn what_many_streams_of_status_cost() {
                     while let Ok(event) = events.poll().await {
                         match event {
                             Event::Incoming(Packet::Publish(_)) => {
-                                drop(count.fetch_add(1, Ordering::Relaxed))
+                                count.fetch_add(1, Ordering::Relaxed);
                             }
                             Event::Incoming(Packet::SubAck(_)) => drop(there.send(())),
                             _ => {}
