@@ -430,9 +430,10 @@ mod figures {
             status.now.uptime_s = uptime;
             status.now.take.clone_from(&optional);
             status.now.showing.clone_from(&optional);
-            status.now.scheduled.clone_from(
-                &optional.clone().map(|what| Scheduled { what, in_s: left, ..serde_json::from_value(
-                    serde_json::json!({ "what": "", "in_s": 0.0 })).expect("both fields") }));
+            status.now.scheduled = optional.as_ref().map(|what| {
+                let waits = serde_json::json!({ "what": what, "in_s": left });
+                serde_json::from_value::<Scheduled>(waits).expect("the fields that must be there")
+            });
             status.order.next.clone_from(&optional);
             status.order.heat = vec![StepHeat {
                 step: 1,
