@@ -15,7 +15,7 @@ use std::time::Duration;
 
 use lampkeep::control::mqtt::{self, NowMessage};
 use lampkeep::control::{Alert, FixtureStatus, Inbound, LinkState, MqttStatus, Status};
-use lampkeep::plan::Mqtt;
+use lampkeep::plan::{Mqtt, Secret};
 use rumqttc::v5::mqttbytes::QoS;
 use rumqttc::v5::mqttbytes::v5::{Filter, Packet, Publish};
 use rumqttc::v5::{AsyncClient, Event, MqttOptions};
@@ -120,8 +120,10 @@ fn settings(port: u16) -> Mqtt {
         host: "127.0.0.1".into(),
         port,
         user: None,
-        password_file: None,
+        password: None,
+        tls: None,
         keep_alive: Duration::from_secs(5),
+        requests: None,
     }
 }
 
@@ -366,7 +368,7 @@ async fn without_a_broker_nothing_hangs_and_the_state_says_why() {
     let password = tempfile::NamedTempFile::new().unwrap();
     let everyone = std::os::unix::fs::PermissionsExt::from_mode(0o644);
     std::fs::set_permissions(password.path(), everyone).unwrap();
-    open.password_file = Some(password.path().to_owned());
+    open.password = Some(Secret::File(password.path().to_owned()));
     let door = Door::open(open);
     let down = door.reported(|r| r.state == LinkState::Down).await;
     assert!(down.said.unwrap().contains("everyone on this machine may use it (mode 0644)"));

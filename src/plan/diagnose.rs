@@ -114,7 +114,29 @@ impl<'r> Shown<'r> {
 }
 
 fn source(report: &Report, mark: &Mark) -> Option<NamedSource<String>> {
-    report.texts.get(mark.place.text).map(|t| NamedSource::new(&t.name, t.text.clone()))
+    report.texts.get(mark.place.text).map(|t| NamedSource::new(&t.name, masked(&t.text)))
+}
+
+/// A text whose passwords, where they stand in it against the rule, are stars: what is drawn may end in a log.
+fn masked(text: &str) -> String {
+    const KEY: &str = "password";
+    let mut out = String::with_capacity(text.len());
+    let mut rest = text;
+    while let Some(at) = rest.find(KEY) {
+        let (before, after) = rest.split_at(at + KEY.len());
+        out.push_str(before);
+        let value = after.trim_start_matches(['"', '\'', ' ', '\t']);
+        let value = value.strip_prefix('=').map(|v| v.trim_start_matches([' ', '\t']));
+        rest = after;
+        if let Some(value) = value {
+            let end = value.find(['\n', '\r']).unwrap_or(value.len());
+            out.push_str(&after[..after.len() - value.len()]);
+            // As many bytes as before, so that places stay where they are.
+            out.extend(std::iter::repeat_n('*', end));
+            rest = &value[end..];
+        }
+    }
+    out + rest
 }
 
 /// `primary`: the header of the drawing gives this one's line and column.
