@@ -184,16 +184,18 @@ impl Door {
     }
 
     pub async fn reported(&self, wanted: impl Fn(&MqttStatus) -> bool) -> MqttStatus {
+        let mut last = None;
         let search = async {
             loop {
                 match self.reports.try_recv() {
                     Ok(status) if wanted(&status) => return status,
-                    Ok(_) => {}
+                    Ok(other) => last = Some(other),
                     Err(_) => sleep(Duration::from_millis(5)).await,
                 }
             }
         };
-        timeout(WITHIN, search).await.expect("reported")
+        let found = timeout(WITHIN, search).await;
+        found.unwrap_or_else(|_| panic!("not reported; the last was {last:?}"))
     }
 
     pub async fn stop(self) {

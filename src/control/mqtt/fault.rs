@@ -3,7 +3,10 @@
 use std::fmt::Debug;
 use std::io;
 
-use rumqttc::v5::mqttbytes::v5::{ConnectReturnCode, DisconnectReasonCode};
+use rumqttc::v5::mqttbytes::{
+    self,
+    v5::{ConnectReturnCode, DisconnectReasonCode},
+};
 use rumqttc::v5::{ConnectionError, StateError, TlsError};
 
 use super::tls;
@@ -17,12 +20,16 @@ pub(super) fn worded(error: &ConnectionError, broker: &str, set: &str, was_up: b
     };
     let io = match error {
         ConnectionError::Io(e)
+        | ConnectionError::Tls(TlsError::Io(e))
         | ConnectionError::MqttState(StateError::Io(e))
-        | ConnectionError::Tls(TlsError::Io(e)) => Some(e),
+        | ConnectionError::MqttState(StateError::Deserialization(mqttbytes::Error::Io(e))) => Some(e),
         _ => None,
     };
     if let Some(found) = io.and_then(tls::found) {
         return tls::worded(found, broker);
+    }
+    if let (Some(e), false) = (io, matches!(error, ConnectionError::Tls(_))) {
+        return if is_end(e) { closed() } else { io_worded(e, broker) };
     }
     match error {
         ConnectionError::Tls(TlsError::Io(e)) if is_end(e) => format!(
@@ -34,11 +41,10 @@ pub(super) fn worded(error: &ConnectionError, broker: &str, set: &str, was_up: b
             format!("the host in {broker} is neither a name nor an address: correct `host` in the plan")
         }
         ConnectionError::Tls(e) => format!("{broker}: TLS failed ({e}): see its log"),
-        ConnectionError::Io(e) | ConnectionError::MqttState(StateError::Io(e)) if is_end(e) => closed(),
         ConnectionError::Timeout(_) => {
             format!("{broker} does not answer within 5 s: is it a broker, and is the network up?")
         }
-        ConnectionError::Io(e) | ConnectionError::MqttState(StateError::Io(e)) => io_worded(e, broker),
+        ConnectionError::Io(e) => io_worded(e, broker),
         ConnectionError::ConnectionRefused(code) => match code {
             ConnectReturnCode::BadUserNamePassword | ConnectReturnCode::NotAuthorized => {
                 format!(
