@@ -7,9 +7,8 @@ mod broker;
 
 use std::os::unix::fs::PermissionsExt;
 use std::path::PathBuf;
-use std::process::Command;
 
-use broker::{Broker, Door, Reader, free_port, is, settings};
+use broker::{Broker, Door, Reader, free_port, is, settings, users};
 use lampkeep::control::LinkState;
 use lampkeep::plan::{ClientCertificate, Mqtt, Secret, Tls};
 use rcgen::{BasicConstraints, CertificateParams, DnType, IsCa, Issuer, KeyPair, date_time_ymd};
@@ -218,19 +217,6 @@ async fn a_name_that_nobody_knows_is_told_as_such() {
         "the name in broker.invalid:1883 cannot be resolved",
     )
     .await;
-}
-
-/// A file of users for mosquitto; `None` where its tool is not there.
-fn users(folder: &tempfile::TempDir, users: &[(&str, &str)]) -> PathBuf {
-    let path = folder.path().join("users");
-    std::fs::write(&path, "").unwrap();
-    for (user, password) in users {
-        let made = Command::new("mosquitto_passwd").arg("-b").arg(&path).args([user, password]).status();
-        assert!(made.expect("mosquitto_passwd comes with mosquitto").success());
-    }
-    std::fs::set_permissions(folder.path(), std::fs::Permissions::from_mode(0o755)).unwrap();
-    std::fs::set_permissions(&path, std::fs::Permissions::from_mode(0o644)).unwrap();
-    path
 }
 
 #[tokio::test]

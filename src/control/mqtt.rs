@@ -20,7 +20,9 @@ use std::sync::mpsc::SyncSender;
 use std::time::Duration;
 
 use rumqttc::v5::mqttbytes::QoS;
-use rumqttc::v5::mqttbytes::v5::{LastWill, Packet, Publish, PublishProperties, SubAck, SubscribeReasonCode};
+use rumqttc::v5::mqttbytes::v5::{
+    LastWill, Packet, PubAck, PubAckReason, Publish, PublishProperties, SubAck, SubscribeReasonCode,
+};
 use rumqttc::v5::{AsyncClient, ConnectionError, Event, EventLoop, MqttOptions};
 use rumqttc::{NetworkOptions, Outgoing, TlsConfiguration, Transport};
 use tokio::sync::{broadcast, mpsc, watch};
@@ -177,6 +179,7 @@ impl Door {
                         match packet {
                             Packet::Publish(publish) => self.asked(&publish, held.proven),
                             Packet::SubAck(ack) => self.subscribed(&ack),
+                            Packet::PubAck(ack) => self.published(&ack),
                             _ => {}
                         }
                     }
@@ -286,14 +289,27 @@ impl Door {
         desk.take(publish, at, &latest(&mut self.status));
     }
 
+    /// The broker says whether it has taken a message.
+    fn published(&mut self, ack: &PubAck) {
+        if matches!(ack.reason, PubAckReason::Success | PubAckReason::NoMatchingSubscribers) {
+            return;
+        }
+        self.outbox.lost(1);
+        self.lacks(fault::not_taken(&self.broker, &self.set, &ack.reason));
+    }
+
     /// The broker says whether it will send requests.
     fn subscribed(&mut self, ack: &SubAck) {
         let Some(no) = ack.return_codes.iter().find(|c| !matches!(c, SubscribeReasonCode::Success(_))) else {
             return;
         };
-        let said = fault::no_requests(&self.broker, &self.set, no);
+        self.lacks(fault::no_requests(&self.broker, &self.set, no));
+    }
+
+    /// The connection stands, but something does not work: told in status as long as it stands, and once in the log.
+    fn lacks(&mut self, said: String) {
         if !self.logged.contains(&said) {
-            tracing::warn!("no requests over MQTT: {said}");
+            tracing::warn!("not all works over MQTT: {said}");
             self.logged.push(said.clone());
         }
         self.report.but(said);

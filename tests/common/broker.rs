@@ -5,6 +5,7 @@
 pub mod status;
 
 use std::net::{Ipv4Addr, TcpListener};
+use std::os::unix::fs::PermissionsExt;
 use std::path::PathBuf;
 use std::process::{Child, Command, Stdio};
 use std::sync::mpsc::{Receiver, sync_channel};
@@ -53,10 +54,15 @@ pub struct Broker {
 
 impl Broker {
     pub async fn start(extra: &str) -> Option<Self> {
-        let program = mosquitto()?;
         let port = free_port();
+        let usual = "persistence false\nset_tcp_nodelay true";
+        Self::with(port, &format!("listener {port} 127.0.0.1\n{usual}\n{extra}\n")).await
+    }
+
+    /// One with this whole configuration, which listens on this port among others.
+    pub async fn with(port: u16, text: &str) -> Option<Self> {
+        let program = mosquitto()?;
         let config = tempfile::NamedTempFile::new().unwrap();
-        let text = format!("listener {port} 127.0.0.1\npersistence false\nset_tcp_nodelay true\n{extra}\n");
         std::fs::write(config.path(), text).unwrap();
         let child = Self::spawn(&program, &config);
         let mut broker = Self { program, port, config, child };
@@ -283,4 +289,17 @@ impl Reader {
 
 pub fn is(text: &'static str) -> impl Fn(&Publish) -> bool {
     move |publish| publish.payload == text
+}
+
+/// A file of users with their passwords for mosquitto, made by its own tool.
+pub fn users(folder: &tempfile::TempDir, users: &[(&str, &str)]) -> PathBuf {
+    let path = folder.path().join("users");
+    std::fs::write(&path, "").unwrap();
+    for (user, password) in users {
+        let made = Command::new("mosquitto_passwd").arg("-b").arg(&path).args([user, password]).status();
+        assert!(made.expect("mosquitto_passwd comes with mosquitto").success());
+    }
+    std::fs::set_permissions(folder.path(), std::fs::Permissions::from_mode(0o755)).unwrap();
+    std::fs::set_permissions(&path, std::fs::Permissions::from_mode(0o644)).unwrap();
+    path
 }

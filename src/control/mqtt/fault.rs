@@ -72,6 +72,15 @@ pub(super) fn worded(error: &ConnectionError, broker: &str, set: &str, was_up: b
     }
 }
 
+/// A broker that does not take what is published.
+pub(super) fn not_taken(broker: &str, set: &str, why: &impl Debug) -> String {
+    format!(
+        "{broker} refuses some of what is published ({}): let this daemon's user write lampkeep/{set}/#, and the topics \
+         to which answers are asked for",
+        words(why)
+    )
+}
+
 /// A broker that will not send what was subscribed to.
 pub(super) fn no_requests(broker: &str, set: &str, why: &impl Debug) -> String {
     format!(
