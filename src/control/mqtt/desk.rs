@@ -153,6 +153,10 @@ impl Desk {
         if publish.topic != self.own && publish.topic != ALL {
             return;
         }
+        // That is how a broker is told to forget what it keeps.
+        if publish.retain && publish.payload.is_empty() {
+            return;
+        }
         // Before anything is done: what cannot be answered is not done either.
         if self.owed() >= OWED {
             self.dropped += 1;
