@@ -58,6 +58,9 @@ async fn a_change_and_an_alert_are_told_and_an_alert_is_not_kept() {
     door.alerts.send(alert.clone()).unwrap();
     let told = reader.next("alert", |_| true).await;
     assert!(!told.retain);
+    // It is no news to a reader who comes back after a minute.
+    let expires = told.properties.as_ref().and_then(|p| p.message_expiry_interval);
+    assert!(expires.is_some_and(|s| (1..=60).contains(&s)), "{expires:?}");
     assert_eq!(serde_json::from_slice::<Alert>(&told.payload).unwrap(), alert);
     let fixture = reader.next("fixture/key", |_| true).await;
     assert_eq!(serde_json::from_slice::<FixtureStatus>(&fixture.payload).unwrap().watts, 99.0);

@@ -8,6 +8,7 @@ use std::net::{Ipv4Addr, TcpListener};
 use std::os::unix::fs::PermissionsExt;
 use std::path::PathBuf;
 use std::process::{Child, Command, Stdio};
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc::{Receiver, sync_channel};
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
@@ -117,8 +118,8 @@ pub struct Door {
     stop: watch::Sender<bool>,
     /// What the engine was asked, in order.
     asked: Arc<Mutex<Vec<Request>>>,
-    /// While this is locked the engine does nothing.
-    pub hold: Arc<Mutex<()>>,
+    /// While this is true the engine does nothing.
+    pub hold: Arc<AtomicBool>,
 }
 
 /// An engine that does nothing and says that it was done; `keep` it has no room for.
@@ -126,7 +127,7 @@ fn engine(
     inbox: Receiver<Inbound>,
     reports: std::sync::mpsc::Sender<MqttStatus>,
     asked: Arc<Mutex<Vec<Request>>>,
-    hold: Arc<Mutex<()>>,
+    hold: Arc<AtomicBool>,
 ) {
     std::thread::spawn(move || {
         let mut number = 0;
@@ -134,7 +135,9 @@ fn engine(
             match inbound {
                 Inbound::Mqtt(status) => drop(reports.send(status)),
                 Inbound::Ask(Ask { envelope, reply }) => {
-                    drop(hold.lock().unwrap());
+                    while hold.load(Ordering::Acquire) {
+                        std::thread::park_timeout(Duration::from_millis(1));
+                    }
                     number += 1;
                     let answer = if matches!(envelope.request, Request::Keep { .. }) {
                         let said = "no room".to_owned();
@@ -170,7 +173,7 @@ impl Door {
         let (alerts, alerts_out) = broadcast::channel(16);
         let (inbox, inbox_out) = sync_channel(256);
         let (reports_in, reports) = std::sync::mpsc::channel();
-        let (asked, hold) = (Arc::new(Mutex::new(Vec::new())), Arc::new(Mutex::new(())));
+        let (asked, hold) = (Arc::new(Mutex::new(Vec::new())), Arc::new(AtomicBool::new(false)));
         engine(inbox_out, reports_in, Arc::clone(&asked), Arc::clone(&hold));
         let (stop, stopping) = watch::channel(false);
         let task = tokio::spawn(mqtt::run(

@@ -277,6 +277,42 @@ def away(client, east):
     check(gone is not None and gone.payload == b"false", "a stop says false")
 
 
+class Capture:
+    """What crosses loopback on the broker's port, where tshark may look."""
+
+    def __init__(self, folder, port):
+        self.file = Path(folder) / "broker.pcapng"
+        self.port = port
+        self.process = None
+        if not shutil.which("tshark"):
+            print("NOT RUN: tests/peers/mqtt.py: there is no tshark to read the packets")
+            return
+        command = ["tshark", "-q", "-i", "lo", "-f", f"tcp port {port}", "-w", self.file]
+        self.process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True)
+        for line in self.process.stderr:
+            if "Capturing on" in line:
+                time.sleep(A_WHILE)
+                return
+        print("NOT RUN: tests/peers/mqtt.py: tshark may not look at loopback here")
+        self.process = None
+
+    def count(self, wanted):
+        command = ["tshark", "-r", self.file, "-d", f"tcp.port=={self.port},mqtt", "-Y", wanted]
+        run = subprocess.run(command, capture_output=True, text=True, timeout=PATIENCE * 4)
+        return len(run.stdout.splitlines())
+
+    def judge(self):
+        if not self.process:
+            return
+        time.sleep(A_WHILE)
+        self.process.send_signal(signal.SIGINT)
+        self.process.wait(timeout=PATIENCE)
+        read, wrong = self.count("mqtt"), self.count("mqtt && (_ws.malformed || _ws.expert.severity == error)")
+        check(read > 100, f"tshark reads the packets: {read}")
+        check(wrong == 0, f"{wrong} of {read} packets are malformed")
+        print(f"mqtt.py: {read} packets read by tshark, {wrong} malformed")
+
+
 def main():
     if not shutil.which("mosquitto"):
         print("NOT RUN: tests/peers/mqtt.py: there is no mosquitto")
@@ -297,6 +333,7 @@ def main():
                     if s.connect_ex(("127.0.0.1", port)) == 0:
                         break
                 time.sleep(0.02)
+            capture = Capture(folder, port)
             east, west = daemons = [Daemon(folder, name, port) for name in ("east", "west")]
             client = Client(port, ["lampkeep/+/answer/#", "chair/#", "lampkeep/+/online"])
             properties(client, east)
@@ -304,6 +341,7 @@ def main():
             all_sets(client, east, west)
             away(client, east)
             client.close()
+            capture.judge()
         finally:
             for daemon in daemons:
                 daemon.process.kill()

@@ -62,7 +62,7 @@ pub(super) enum Verdict {
     /// It is to be done now, this once.
     Do,
     /// It was done: this was the answer.
-    Answered(Answer),
+    Answered(Box<Answer>),
     /// It is being done.
     Underway,
     /// It is not to be done.
@@ -279,19 +279,22 @@ fn again(known: &Known, print: u64, id: &str) -> Result<Verdict, Failure> {
     }
     Ok(match &known.outcome {
         Outcome::Underway => Verdict::Underway,
-        Outcome::Answered(answer) => Verdict::Answered((**answer).clone()),
-        Outcome::Forgotten(None) => Verdict::Answered(Answer {
+        Outcome::Answered(answer) => Verdict::Answered(answer.clone()),
+        Outcome::Forgotten(None) => Verdict::Answered(Box::new(Answer {
             id: Some(id.to_owned()),
             ok: true,
             said: Some("done before; the words of that answer are no longer kept".to_owned()),
             now: None,
             data: None,
             error: None,
-        }),
+        })),
         Outcome::Forgotten(Some(kind)) => {
             let said = "refused before; the words of that answer are no longer kept".to_owned();
             let hint = Some("ask again under another id".to_owned());
-            Verdict::Answered(Answer::refused(Some(id.to_owned()), Failure { kind: *kind, said, hint }))
+            Verdict::Answered(Box::new(Answer::refused(
+                Some(id.to_owned()),
+                Failure { kind: *kind, said, hint },
+            )))
         }
     })
 }

@@ -128,8 +128,8 @@ fn the_same_id_is_done_once_and_answered_again_with_the_same_answer() {
     judge.answered("a", &done("a"), 100);
     for up in [10.2, 12.0, 19.9] {
         // Also a retry with a new stamp, and a message that has become old meanwhile.
-        assert_eq!(came(&mut judge, "a", up, up, plain()), Verdict::Answered(done("a")));
-        assert_eq!(came(&mut judge, "a", 10.0, up, plain()), Verdict::Answered(done("a")));
+        assert_eq!(came(&mut judge, "a", up, up, plain()), Verdict::Answered(Box::new(done("a"))));
+        assert_eq!(came(&mut judge, "a", 10.0, up, plain()), Verdict::Answered(Box::new(done("a"))));
     }
     assert_eq!(came(&mut judge, "b", 19.9, 19.9, plain()), Verdict::Do, "another id is another request");
 }
@@ -228,7 +228,7 @@ fn an_answer_that_made_room_is_still_known_to_have_been_given() {
     }
     let Verdict::Answered(first) = came(&mut judge, "0", 10.0, 10.0, plain()) else { panic!("done again") };
     assert_eq!(first.error.map(|e| e.kind), Some(FailureKind::Retained));
-    assert_eq!(came(&mut judge, "1", 10.0, 10.0, plain()), Verdict::Answered(done("1")));
+    assert_eq!(came(&mut judge, "1", 10.0, 10.0, plain()), Verdict::Answered(Box::new(done("1"))));
     came(&mut judge, "long", 10.0, 10.0, plain());
     judge.answered("long", &done("long"), LONGEST_ANSWER + 1);
     let Verdict::Answered(long) = came(&mut judge, "long", 10.0, 10.0, plain()) else { panic!("done again") };
