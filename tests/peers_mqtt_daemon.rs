@@ -209,7 +209,7 @@ async fn a_flood_over_mqtt_fills_neither_memory_nor_log_and_frames_go_on() {
     let options = MqttOptions::new("flood", "127.0.0.1", broker.port);
     let sender = Reader::on(options, &["nothing"]).await;
     const MESSAGES: usize = 20_000;
-    let begun = std::time::Instant::now();
+    let begun = tokio::time::Instant::now();
     for n in 0..MESSAGES {
         sender.client.publish(ASK, QoS::AtMostOnce, false, flood(n)).await.unwrap();
         while reader.heard.try_recv().is_ok() {}
