@@ -9,11 +9,12 @@ mod desk;
 mod fault;
 mod judge;
 mod outbox;
+mod pause;
 mod quiet;
+mod report;
 mod secret;
 mod tls;
 
-use std::hash::{BuildHasher, Hasher};
 use std::pin::{Pin, pin};
 use std::sync::Arc;
 use std::sync::mpsc::SyncSender;
@@ -29,13 +30,15 @@ use tokio::sync::{broadcast, mpsc, watch};
 use tokio::time::Instant;
 
 use super::bridge::{latest, stopped};
-use super::{Alert, Doors, Inbound, LinkState, MqttStatus, RequestsStatus, Status};
+use super::{Alert, Doors, Inbound, Status};
 use crate::clock::{Clock, SystemClock};
 use crate::plan::{FreshBy, Mqtt};
 use desk::Desk;
 use judge::Received;
 pub use outbox::NowMessage;
 use outbox::Outbox;
+use pause::Pause;
+use report::Report;
 
 /// Messages handed to the client and not yet on the wire.
 const QUEUE: usize = 64;
@@ -51,8 +54,6 @@ const MAX_PACKET: u32 = 256 * 1024;
 const MIN_KEEP_ALIVE: Duration = Duration::from_secs(5);
 /// Time for a connection, name resolution and the broker's answer included, in seconds.
 const CONNECT_WITHIN_S: u64 = 5;
-/// First and greatest pause between connections.
-const PAUSE: (Duration, Duration) = (Duration::from_millis(200), Duration::from_secs(10));
 /// A connection that lasted this long was a good one: the pauses start small again.
 const GOOD_FOR: Duration = Duration::from_secs(10);
 /// Time for the last words when the daemon stops.
@@ -473,118 +474,5 @@ async fn pump(mut client: EventLoop, events: mpsc::Sender<Event>, keep_alive: Du
             }
             Err(error) => return error,
         }
-    }
-}
-
-/// What the engine is told of the connection.
-struct Report {
-    inbox: SyncSender<Inbound>,
-    status: MqttStatus,
-    connected_before: bool,
-    told: Option<MqttStatus>,
-}
-
-impl Report {
-    fn new(inbox: SyncSender<Inbound>, requests: Option<RequestsStatus>) -> Self {
-        let status =
-            MqttStatus { state: LinkState::Starting, said: None, reconnects: 0, dropped: 0, requests };
-        Self { inbox, status, connected_before: false, told: None }
-    }
-
-    fn up(&mut self) {
-        self.status.reconnects += u64::from(self.connected_before);
-        self.connected_before = true;
-        self.status.state = LinkState::Up;
-        self.status.said = None;
-        self.send();
-    }
-
-    fn down(&mut self, said: String) {
-        self.status.state = LinkState::Down;
-        self.status.said = Some(said);
-        self.send();
-    }
-
-    /// The connection stands, but not all of it works.
-    fn but(&mut self, said: String) {
-        self.status.said = Some(said);
-        self.send();
-    }
-
-    fn requests(&mut self, counts: RequestsStatus) {
-        self.status.requests = Some(counts);
-    }
-
-    fn dropped(&mut self, messages: u64) {
-        self.status.dropped = messages;
-        self.send();
-    }
-
-    /// Tells what is new; a full inbox has it tried again at the next call.
-    fn send(&mut self) {
-        if self.told.as_ref() != Some(&self.status)
-            && self.inbox.try_send(Inbound::Mqtt(self.status.clone())).is_ok()
-        {
-            self.told = Some(self.status.clone());
-        }
-    }
-}
-
-/// Growing pauses between connections, with jitter so that many daemons do not come at once.
-struct Pause {
-    next: Duration,
-    seed: std::hash::RandomState,
-    draws: u64,
-}
-
-impl Pause {
-    fn new() -> Self {
-        Self { next: PAUSE.0, seed: std::hash::RandomState::new(), draws: 0 }
-    }
-
-    /// The pause after a connection that lasted this long: half to the whole of the present length.
-    fn after(&mut self, lasted: Duration) -> Duration {
-        if lasted >= GOOD_FOR {
-            self.next = PAUSE.0;
-        }
-        let whole = self.next;
-        self.next = (whole * 2).min(PAUSE.1);
-        self.draws += 1;
-        let mut hasher = self.seed.build_hasher();
-        hasher.write_u64(self.draws);
-        let share = (hasher.finish() >> 11) as f64 / (1_u64 << 53) as f64;
-        whole.mul_f64(0.5 + share / 2.0)
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn pauses_grow_from_a_fifth_of_a_second_to_ten_and_start_again_after_a_good_connection() {
-        let mut pause = Pause::new();
-        for whole in [0.2, 0.4, 0.8, 1.6, 3.2, 6.4, 10.0, 10.0] {
-            let drawn = pause.after(Duration::ZERO).as_secs_f64();
-            assert!((whole / 2.0..=whole).contains(&drawn), "{drawn} of {whole}");
-        }
-        assert!(pause.after(Duration::from_secs(1)) >= Duration::from_secs(5));
-        assert!(pause.after(GOOD_FOR) <= PAUSE.0);
-    }
-
-    #[test]
-    fn the_engine_is_told_of_changes_alone_and_again_when_its_inbox_was_full() {
-        let (sender, inbox) = std::sync::mpsc::sync_channel(1);
-        let mut report = Report::new(sender, None);
-        report.down("x".into());
-        report.down("x".into());
-        report.up();
-        let Inbound::Mqtt(first) = inbox.try_recv().unwrap() else { panic!("not a report") };
-        assert_eq!(first.state, LinkState::Down);
-        report.send();
-        let Inbound::Mqtt(second) = inbox.try_recv().unwrap() else { panic!("not a report") };
-        assert_eq!((second.state, second.said, second.reconnects), (LinkState::Up, None, 0));
-        report.send();
-        assert!(inbox.try_recv().is_err());
     }
 }
