@@ -3,234 +3,23 @@
 //! cannot be had: then they say that they did not run.
 #![expect(clippy::unwrap_used, reason = "a test that cannot set its scene has failed")]
 
-#[path = "common/status.rs"]
-mod common;
+#[path = "common/broker.rs"]
+mod broker;
 
 use std::net::{Ipv4Addr, TcpListener};
-use std::path::PathBuf;
-use std::process::{Child, Command, Stdio};
 use std::sync::Arc;
-use std::sync::mpsc::{Receiver, sync_channel};
 use std::time::Duration;
 
-use lampkeep::control::mqtt::{self, NowMessage};
-use lampkeep::control::{Alert, FixtureStatus, Inbound, LinkState, MqttStatus, Status};
-use lampkeep::plan::Mqtt;
+use broker::{Broker, Door, Reader, WITHIN, free_port, is, settings, status as common};
+use lampkeep::control::mqtt::NowMessage;
+use lampkeep::control::{Alert, FixtureStatus, LinkState};
+use lampkeep::plan::Secret;
 use rumqttc::v5::mqttbytes::QoS;
-use rumqttc::v5::mqttbytes::v5::{Filter, Packet, Publish};
-use rumqttc::v5::{AsyncClient, Event, MqttOptions};
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
-use tokio::sync::{broadcast, mpsc, watch};
-use tokio::task::JoinHandle;
-use tokio::time::{sleep, timeout};
+use tokio::time::timeout;
 
-const WITHIN: Duration = Duration::from_secs(30);
 /// A CONNACK of MQTT 5 with success and no properties. Source: OASIS MQTT 5.0, section 3.2.
 const CONNACK: [u8; 5] = [0x20, 0x03, 0x00, 0x00, 0x00];
-
-fn mosquitto() -> Option<PathBuf> {
-    let named = std::env::var_os("MOSQUITTO").map(PathBuf::from);
-    let path = std::env::var_os("PATH").unwrap_or_default();
-    let on_path = std::env::split_paths(&path).map(|dir| dir.join("mosquitto"));
-    let found = named.into_iter().chain(on_path).chain(["/usr/sbin/mosquitto".into()]).find(|p| p.is_file());
-    if found.is_none() {
-        assert!(
-            std::env::var_os("LAMPKEEP_SKIP_BROKER").is_some_and(|v| v == "1"),
-            "no mosquitto in $MOSQUITTO, PATH or /usr/sbin: run tests/run, which installs it"
-        );
-        eprintln!("NOT RUN: there is no mosquitto and LAMPKEEP_SKIP_BROKER=1");
-    }
-    found
-}
-
-fn free_port() -> u16 {
-    TcpListener::bind((Ipv4Addr::LOCALHOST, 0)).unwrap().local_addr().unwrap().port()
-}
-
-/// A real broker on loopback that keeps nothing on disk.
-struct Broker {
-    program: PathBuf,
-    port: u16,
-    config: tempfile::NamedTempFile,
-    child: Child,
-}
-
-impl Broker {
-    async fn start(extra: &str) -> Option<Self> {
-        let program = mosquitto()?;
-        let port = free_port();
-        let config = tempfile::NamedTempFile::new().unwrap();
-        let text = format!("listener {port} 127.0.0.1\npersistence false\nset_tcp_nodelay true\n{extra}\n");
-        std::fs::write(config.path(), text).unwrap();
-        let child = Self::spawn(&program, &config);
-        let mut broker = Self { program, port, config, child };
-        broker.ready().await;
-        Some(broker)
-    }
-
-    fn spawn(program: &PathBuf, config: &tempfile::NamedTempFile) -> Child {
-        Command::new(program)
-            .arg("-c")
-            .arg(config.path())
-            .stdout(Stdio::null())
-            .stderr(Stdio::null())
-            .spawn()
-            .unwrap()
-    }
-
-    async fn ready(&mut self) {
-        let up = async {
-            while tokio::net::TcpStream::connect((Ipv4Addr::LOCALHOST, self.port)).await.is_err() {
-                assert!(self.child.try_wait().unwrap().is_none(), "mosquitto ended at once");
-                sleep(Duration::from_millis(10)).await;
-            }
-        };
-        timeout(WITHIN, up).await.expect("mosquitto listens");
-    }
-
-    fn kill(&mut self) {
-        self.child.kill().unwrap();
-        self.child.wait().unwrap();
-    }
-
-    async fn restart(&mut self) {
-        self.child = Self::spawn(&self.program, &self.config);
-        self.ready().await;
-    }
-}
-
-impl Drop for Broker {
-    fn drop(&mut self) {
-        let _ = self.child.kill();
-        let _ = self.child.wait();
-    }
-}
-
-/// The daemon's MQTT door with a status and alerts of the test's making.
-struct Door {
-    task: JoinHandle<()>,
-    status: watch::Sender<Arc<Status>>,
-    alerts: broadcast::Sender<Alert>,
-    reports: Receiver<Inbound>,
-    stop: watch::Sender<bool>,
-}
-
-fn settings(port: u16) -> Mqtt {
-    Mqtt {
-        host: "127.0.0.1".into(),
-        port,
-        user: None,
-        password_file: None,
-        keep_alive: Duration::from_secs(5),
-    }
-}
-
-impl Door {
-    fn open(settings: Mqtt) -> Self {
-        let (status, status_out) = watch::channel(Arc::new(common::status("quay-dusk")));
-        let (alerts, alerts_out) = broadcast::channel(16);
-        let (inbox, reports) = sync_channel(256);
-        let (stop, stopping) = watch::channel(false);
-        let task = tokio::spawn(mqtt::run(
-            settings,
-            "pilot-station".into(),
-            status_out,
-            alerts_out,
-            inbox,
-            stopping,
-        ));
-        Self { task, status, alerts, reports, stop }
-    }
-
-    async fn reported(&self, wanted: impl Fn(&MqttStatus) -> bool) -> MqttStatus {
-        let search = async {
-            loop {
-                match self.reports.try_recv() {
-                    Ok(Inbound::Mqtt(status)) if wanted(&status) => return status,
-                    Ok(_) => {}
-                    Err(_) => sleep(Duration::from_millis(5)).await,
-                }
-            }
-        };
-        timeout(WITHIN, search).await.expect("reported")
-    }
-
-    async fn stop(self) {
-        self.stop.send_replace(true);
-        timeout(WITHIN, self.task).await.expect("stops").unwrap();
-    }
-}
-
-/// Somebody else who reads everything.
-struct Reader {
-    heard: mpsc::UnboundedReceiver<Publish>,
-}
-
-impl Reader {
-    async fn of(port: u16, name: &str) -> Self {
-        let mut options = MqttOptions::new(name, "127.0.0.1", port);
-        options.set_max_packet_size(Some(1 << 20));
-        let (client, mut events) = AsyncClient::new(options, 8);
-        let filter = Filter::new("lampkeep/#", QoS::AtLeastOnce);
-        client.try_subscribe_many([filter]).unwrap();
-        let (heard_in, heard) = mpsc::unbounded_channel();
-        let (subscribed_in, mut subscribed) = mpsc::channel(1);
-        tokio::spawn(async move {
-            let _client = client;
-            while let Ok(event) = events.poll().await {
-                match event {
-                    Event::Incoming(Packet::Publish(publish)) => {
-                        let Ok(()) = heard_in.send(publish) else { return };
-                    }
-                    Event::Incoming(Packet::SubAck(_)) => drop(subscribed_in.try_send(())),
-                    _ => {}
-                }
-            }
-        });
-        timeout(WITHIN, subscribed.recv()).await.expect("subscribed").unwrap();
-        Self { heard }
-    }
-
-    /// The next message under `lampkeep/pilot-station/` on this topic that is as wanted.
-    async fn next(&mut self, topic: &str, wanted: impl Fn(&Publish) -> bool) -> Publish {
-        let topic = format!("lampkeep/pilot-station/{topic}");
-        let search = async {
-            loop {
-                let publish = self.heard.recv().await.expect("the broker stays");
-                if publish.topic == topic && wanted(&publish) {
-                    return publish;
-                }
-            }
-        };
-        timeout(WITHIN, search).await.unwrap_or_else(|_| panic!("nothing as wanted on {topic}"))
-    }
-
-    /// Waits for messages on these fixtures' topics in whatever order, each empty or not.
-    async fn all(&mut self, wanted: &[(&str, bool)]) {
-        let topic = |id: &str| format!("lampkeep/pilot-station/fixture/{id}");
-        let mut missing: Vec<_> = wanted.iter().map(|(id, empty)| (topic(id), *empty)).collect();
-        while !missing.is_empty() {
-            let publish = timeout(WITHIN, self.heard.recv()).await;
-            let publish = publish.unwrap_or_else(|_| panic!("not heard: {missing:?}")).expect("it stays");
-            missing.retain(|(topic, empty)| publish.topic != *topic || publish.payload.is_empty() != *empty);
-        }
-    }
-
-    /// Everything kept at the broker, by topic, once `online` and `topics` more have come.
-    async fn kept(&mut self, topics: usize) -> std::collections::HashMap<String, Publish> {
-        let mut kept = std::collections::HashMap::new();
-        while kept.len() < topics {
-            let publish = timeout(WITHIN, self.heard.recv()).await.expect("retained").unwrap();
-            let topic = String::from_utf8(publish.topic.to_vec()).unwrap();
-            kept.insert(topic.trim_start_matches("lampkeep/pilot-station/").to_owned(), publish);
-        }
-        kept
-    }
-}
-
-fn is(text: &'static str) -> impl Fn(&Publish) -> bool {
-    move |publish| publish.payload == text
-}
 
 #[tokio::test]
 async fn a_late_reader_finds_the_whole_state_retained() {
@@ -269,6 +58,9 @@ async fn a_change_and_an_alert_are_told_and_an_alert_is_not_kept() {
     door.alerts.send(alert.clone()).unwrap();
     let told = reader.next("alert", |_| true).await;
     assert!(!told.retain);
+    // It is no news to a reader who comes back after a minute.
+    let expires = told.properties.as_ref().and_then(|p| p.message_expiry_interval);
+    assert!(expires.is_some_and(|s| (1..=60).contains(&s)), "{expires:?}");
     assert_eq!(serde_json::from_slice::<Alert>(&told.payload).unwrap(), alert);
     let fixture = reader.next("fixture/key", |_| true).await;
     assert_eq!(serde_json::from_slice::<FixtureStatus>(&fixture.payload).unwrap().watts, 99.0);
@@ -366,7 +158,7 @@ async fn without_a_broker_nothing_hangs_and_the_state_says_why() {
     let password = tempfile::NamedTempFile::new().unwrap();
     let everyone = std::os::unix::fs::PermissionsExt::from_mode(0o644);
     std::fs::set_permissions(password.path(), everyone).unwrap();
-    open.password_file = Some(password.path().to_owned());
+    open.password = Some(Secret::File(password.path().to_owned()));
     let door = Door::open(open);
     let down = door.reported(|r| r.state == LinkState::Down).await;
     assert!(down.said.unwrap().contains("everyone on this machine may use it (mode 0644)"));

@@ -7,8 +7,9 @@ use std::time::Duration;
 use common_plan::{plan_with, read_plan, read_with};
 use lampkeep::plan::diagnose::{Form, render};
 use lampkeep::plan::{
-    Aim, ColourTarget, Colours, Fixture, Flicker, FlickerLike, Level, Look, MeterAt, MeterPoint, MeterTarget,
-    Motion, OnStart, OnStop, Plan, SubjectId, Target, Text, look_text,
+    Aim, ClientCertificate, ColourTarget, Colours, Fixture, Flicker, FlickerLike, FreshBy, Level, Look,
+    MeterAt, MeterPoint, MeterTarget, Motion, OnStart, OnStop, Plan, Requests, Secret, SubjectId, Target,
+    Text, Tls, look_text,
 };
 use lampkeep::units::{Duv, Kelvin, Lux, Share, Stops, Xy};
 use proptest::prelude::*;
@@ -342,5 +343,49 @@ proptest! {
         text[at] = to;
         let text: String = text.into_iter().collect();
         let _ = read_plan(&text).map_err(|report| (render(&report, Form::Terminal(80)), report.to_json()));
+    }
+}
+
+/// Source: interface.md part 4 (off until the plan turns them on; `fresh` 5 s), IANA (ports 1883 and 8883).
+#[test]
+fn a_broker_takes_no_requests_unless_the_plan_says_so_and_secrets_are_named_only() {
+    let plain = plan("[mqtt]\nhost = \"127.0.0.1\"").mqtt.expect("a broker");
+    assert_eq!((plain.port, plain.requests, plain.tls, plain.password), (1883, None, None, None));
+    let full = plan(
+        r#"
+[mqtt]
+host = "quay.example"
+user = "lampkeep"
+password-credential = "mqtt-password"
+requests = true
+fresh-by = "expiry"
+[mqtt.tls]
+ca-file = "/etc/lampkeep/ca.pem"
+certificate-file = "/etc/lampkeep/client.pem"
+key-file = "/etc/lampkeep/client.key"
+"#,
+    );
+    assert!(!full.notes.iter().any(|n| n.contains("network")), "{:?}", full.notes);
+    let full = full.mqtt.expect("a broker");
+    assert_eq!(full.port, 8883);
+    assert_eq!(full.password, Some(Secret::Credential("mqtt-password".into())));
+    assert_eq!(full.requests, Some(Requests { fresh: Duration::from_secs(5), by: FreshBy::Expiry }));
+    let key = Secret::File("/etc/lampkeep/client.key".into());
+    let client = Some(ClientCertificate { certificate: "/etc/lampkeep/client.pem".into(), key });
+    assert_eq!(full.tls, Some(Tls { ca: "/etc/lampkeep/ca.pem".into(), client }));
+}
+
+#[test]
+fn a_password_or_a_request_in_the_open_is_told_of_but_on_this_machine() {
+    let told = |host: &str, more: &str| {
+        let plan = plan(&format!("[mqtt]\nhost = \"{host}\"\n{more}"));
+        plan.notes.into_iter().find(|note| note.contains("crosses the network unprotected"))
+    };
+    let secret = "user = \"a\"\npassword-file = \"/etc/lampkeep/secret\"";
+    assert!(told("quay.example", secret).expect("told").starts_with("the password"));
+    assert!(told("quay.example", "requests = true").expect("told").starts_with("every request"));
+    assert_eq!(told("quay.example", ""), None);
+    for here in ["127.0.0.1", "localhost", "::1"] {
+        assert_eq!(told(here, secret), None);
     }
 }

@@ -42,6 +42,8 @@ impl From<FailureKind> for Exit {
             | FailureKind::NotDriven
             | FailureKind::Files
             | FailureKind::TooLate
+            | FailureKind::TooEarly
+            | FailureKind::Retained
             // Not 4: a daemon answers, it just has no room.
             | FailureKind::Busy => Self::NotMet,
             FailureKind::PlanErrors => Self::PlanErrors,

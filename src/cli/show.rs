@@ -116,7 +116,10 @@ pub fn status(status: &Status) -> String {
     if let Some(mqtt) = &status.mqtt {
         let said = mqtt.said.as_ref().map_or(String::new(), |s| format!(" · {s}"));
         let word = if mqtt.state == LinkState::Up { "connected" } else { "not connected" };
-        let _ = writeln!(text, "broker {word}{said}");
+        let asks = mqtt
+            .requests
+            .map_or(String::new(), |r| format!(", requests: {} taken, {} refused", r.taken, r.refused));
+        let _ = writeln!(text, "broker {word}{asks}{said}");
     }
     if status.fixtures.iter().any(|f| f.uncalibrated) {
         text.push_str("planned, uncalibrated: may be a stop off\n");

@@ -100,6 +100,36 @@ pub(super) fn busy(said: String, hint: &str) -> Failure {
     Failure { kind: FailureKind::Busy, said, hint: Some(hint.to_owned()) }
 }
 
+/// The answer to a request for the whole status, which no engine need be asked for.
+pub(super) fn status_answer(id: Option<String>, status: &Status) -> Answer {
+    let said = format!("{} · {}", status.set, status.now.look);
+    match serde_json::to_value(status) {
+        Ok(data) => Answer {
+            id,
+            ok: true,
+            said: Some(said),
+            now: Some(status.now.clone()),
+            data: Some(data),
+            error: None,
+        },
+        Err(e) => Answer::refused(
+            id,
+            Failure {
+                kind: FailureKind::Busy,
+                said: format!("the status cannot be put in words: {e}"),
+                hint: None,
+            },
+        ),
+    }
+}
+
+/// The same without what was typed: names may be in it while a face is protected.
+pub(super) fn untyped(failure: Failure) -> Failure {
+    let said = "the request is not understood; what was sent is not repeated while a face is protected";
+    let hint = Some("see docs/interface.md, part 3".to_owned());
+    Failure { kind: failure.kind, said: said.to_owned(), hint }
+}
+
 #[cfg(test)]
 mod tests {
     use std::sync::mpsc::sync_channel;

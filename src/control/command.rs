@@ -286,17 +286,28 @@ pub enum FailureKind {
     Files,
     /// It was meant for a moment that has passed.
     TooLate,
+    /// It says that it was sent later than now: a clock is wrong.
+    TooEarly,
+    /// The broker keeps it, so that nobody can tell for which moment it was meant.
+    Retained,
     /// A guard refuses.
     Guarded,
     /// The daemon is stopping or overloaded; ask again.
     Busy,
 }
 
-/// Reads one request.
+/// Reads one request from a door on which none can be late.
 ///
 /// Errors: a [`Failure`] of kind `BadRequest`, `UnknownRequest` or `BadField`, with the id where it
 /// could be read.
 pub fn decode_request(text: &[u8]) -> Result<Envelope, (Option<String>, Failure)> {
+    decode_sent(text).map(|(envelope, _)| envelope)
+}
+
+/// Reads one request with the moment at which it says that it was sent, unread; `None` where it is no text.
+///
+/// Errors: as for [`decode_request`].
+pub fn decode_sent(text: &[u8]) -> Result<(Envelope, Option<String>), (Option<String>, Failure)> {
     let bad = |id: Option<String>, kind, said: String, hint: &str| {
         (id, Failure { kind, said, hint: Some(hint.to_owned()) })
     };
@@ -321,7 +332,10 @@ pub fn decode_request(text: &[u8]) -> Result<Envelope, (Option<String>, Failure)
         }
     };
     // Accepted on every door, obeyed where messages can be late (MQTT).
-    fields.remove("sent");
+    let sent = match fields.remove("sent") {
+        Some(serde_json::Value::String(sent)) => Some(sent),
+        _ => None,
+    };
     fields.remove("fresh");
     let Some(serde_json::Value::String(word)) = fields.get("do") else {
         let said = "the request does not say what to `do`".to_owned();
@@ -336,7 +350,7 @@ pub fn decode_request(text: &[u8]) -> Result<Envelope, (Option<String>, Failure)
         return Err((id, Failure { kind: FailureKind::UnknownRequest, said, hint: Some(hint) }));
     }
     match serde_json::from_value(serde_json::Value::Object(fields)) {
-        Ok(request) => Ok(Envelope { id, request }),
+        Ok(request) => Ok((Envelope { id, request }, sent)),
         Err(e) => {
             let said = format!("`{word}`: {}", crate::words::short(&e.to_string()));
             Err(bad(id, FailureKind::BadField, said, "see docs/interface.md, part 3"))

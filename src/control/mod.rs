@@ -14,9 +14,10 @@ mod status;
 
 pub use bridge::{Ask, Doors, INBOX, Inbound};
 pub use command::{
-    Answer, Envelope, Failure, FailureKind, MAX_REQUEST_BYTES, Request, TakeMark, decode_request,
+    Answer, Envelope, Failure, FailureKind, MAX_REQUEST_BYTES, Request, TakeMark, decode_request, decode_sent,
 };
 pub use status::{
     Alert, BatteryStatus, CircuitStatus, Confirmed, FixtureStatus, Light, LinkState, MqttStatus, Now,
-    OrderStatus, OutputStatus, ProtectStatus, RealTimeStatus, Scheduled, Status, StepHeat, WarmBody,
+    OrderStatus, OutputStatus, ProtectStatus, RealTimeStatus, RequestsStatus, Scheduled, Status, StepHeat,
+    WarmBody,
 };

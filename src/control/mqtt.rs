@@ -1,49 +1,65 @@
-//! Publishes status to an MQTT 5 broker. Nothing is subscribed: no message changes light.
+//! Publishes status to an MQTT 5 broker, and takes requests from it where the plan says so: without that
+//! nothing is subscribed, and no message changes light.
 //!
 //! The light depends on none of this. Each connection is a new one with a client of its own, so that
 //! nothing queued for an earlier one is ever sent; `outbox` holds the newest of each topic and hands
 //! it on without waiting; a broker that falls silent is left; attempts come ever more seldom.
 
+mod desk;
 mod fault;
+mod judge;
 mod outbox;
+mod pause;
+mod quiet;
+mod report;
+mod secret;
+mod tls;
 
-use std::hash::{BuildHasher, Hasher};
 use std::pin::{Pin, pin};
 use std::sync::Arc;
 use std::sync::mpsc::SyncSender;
 use std::time::Duration;
 
-use rumqttc::NetworkOptions;
 use rumqttc::v5::mqttbytes::QoS;
-use rumqttc::v5::mqttbytes::v5::{LastWill, Packet};
+use rumqttc::v5::mqttbytes::v5::{
+    LastWill, Packet, PubAck, PubAckReason, Publish, PublishProperties, SubAck, SubscribeReasonCode,
+};
 use rumqttc::v5::{AsyncClient, ConnectionError, Event, EventLoop, MqttOptions};
+use rumqttc::{NetworkOptions, Outgoing, TlsConfiguration, Transport};
 use tokio::sync::{broadcast, mpsc, watch};
 use tokio::time::Instant;
 
 use super::bridge::{latest, stopped};
-use super::{Alert, Inbound, LinkState, MqttStatus, Status};
-use crate::plan::Mqtt;
+use super::{Alert, Doors, Inbound, Status};
+use crate::clock::{Clock, SystemClock};
+use crate::plan::{FreshBy, Mqtt};
+use desk::Desk;
+use judge::Received;
 pub use outbox::NowMessage;
 use outbox::Outbox;
+use pause::Pause;
+use report::Report;
 
 /// Messages handed to the client and not yet on the wire.
 const QUEUE: usize = 64;
 /// Messages on the wire that the broker has not acknowledged. The client's default reserves 14 MB.
 const IN_FLIGHT: u16 = 100;
+/// Requests that the broker may send before it has been told that they arrived.
+const RECEIVE_AT_ONCE: u16 = 64;
+/// How long an alert or an answer waits at the broker for a reader who is away. Judgement: later it is no news.
+const EXPIRES: Duration = Duration::from_secs(60);
 /// Largest packet taken from the broker, in bytes; larger ones would end every connection.
 const MAX_PACKET: u32 = 256 * 1024;
 /// Least keep-alive that the client bears.
 const MIN_KEEP_ALIVE: Duration = Duration::from_secs(5);
 /// Time for a connection, name resolution and the broker's answer included, in seconds.
 const CONNECT_WITHIN_S: u64 = 5;
-/// First and greatest pause between connections.
-const PAUSE: (Duration, Duration) = (Duration::from_millis(200), Duration::from_secs(10));
 /// A connection that lasted this long was a good one: the pauses start small again.
 const GOOD_FOR: Duration = Duration::from_secs(10);
 /// Time for the last words when the daemon stops.
 const FAREWELL: Duration = Duration::from_secs(2);
 
-/// Publishes until `stopping` turns true, then says `online` = `false` and disconnects.
+/// Publishes, and takes requests where the plan says so, until `stopping` turns true, then says `online` = `false` and disconnects.
 ///
 /// Never fails: what is wrong stands in the [`MqttStatus`] that the engine gets through `inbox`, and
 /// once in the log. Resolving a name may hold a thread of the runtime's blocking pool for longer than
@@ -56,10 +72,13 @@ pub async fn run(
     inbox: SyncSender<Inbound>,
     mut stopping: watch::Receiver<bool>,
 ) {
+    let desk = settings.requests.map(|rules| Desk::new(&set, rules, Doors::new(inbox.clone())));
     let mut door = Door {
         broker: format!("{}:{}", settings.host, settings.port),
         outbox: Outbox::new(&set),
-        report: Report::new(inbox),
+        report: Report::new(inbox, desk.as_ref().map(Desk::counts)),
+        desk,
+        clock: SystemClock::start(),
         settings,
         set,
         status,
@@ -99,6 +118,9 @@ struct Door {
     status: watch::Receiver<Arc<Status>>,
     alerts: broadcast::Receiver<Alert>,
     outbox: Outbox,
+    /// Takes requests; `None` where the plan does not turn them on.
+    desk: Option<Desk>,
+    clock: SystemClock,
     report: Report,
     opened: Instant,
     /// Faults told in the log since the last good connection.
@@ -118,6 +140,12 @@ struct Held {
     unacknowledged: usize,
     /// True once a message over its limit has been told in the log.
     told_limit: bool,
+    /// True once the broker has been asked for requests.
+    subscribed: bool,
+    /// When a ping was sent that has not been answered yet.
+    pinged: Option<Instant>,
+    /// When the newest ping was sent that has been answered: what comes after was not in the connection before.
+    proven: Instant,
 }
 
 impl Door {
@@ -147,9 +175,19 @@ impl Door {
                         let limit = ack.properties.and_then(|p| p.max_packet_size);
                         *held = Some(self.accepted(limit));
                     }
-                    (Event::Incoming(packet), Some(held)) => held.heard(&packet),
+                    (Event::Incoming(packet), Some(held)) => {
+                        held.heard(&packet);
+                        match packet {
+                            Packet::Publish(publish) => self.asked(&publish, held.proven),
+                            Packet::SubAck(ack) => self.subscribed(&ack),
+                            Packet::PubAck(ack) => self.published(&ack),
+                            _ => {}
+                        }
+                    }
+                    (Event::Outgoing(Outgoing::PingReq), Some(held)) => held.pinged = Some(Instant::now()),
                     _ => {}
                 },
+                () = answered(&mut self.desk) => {}
                 _ = sample.tick() => {
                     if let Some(held) = &held {
                         if held.heard.elapsed() > self.keep_alive() * 3 / 2 {
@@ -157,6 +195,10 @@ impl Door {
                         }
                         self.outbox.offer(&latest(&mut self.status), self.opened.elapsed());
                         self.settled(held);
+                    }
+                    if let Some(desk) = &mut self.desk {
+                        self.outbox.lost(desk.take_dropped());
+                        self.report.requests(desk.counts());
                     }
                     self.report.dropped(self.outbox.dropped());
                 }
@@ -182,6 +224,7 @@ impl Door {
 
     /// Hands on what may go now, as far as there is room.
     fn hand_on(&mut self, client: &AsyncClient, held: &mut Held) {
+        self.hand_on_answers(client, held);
         while let Some(message) = self.outbox.take(self.opened.elapsed()) {
             // Fixed header, topic length, packet id and properties take 12 bytes at most.
             let size = message.payload.len() + message.topic.len() + 12;
@@ -197,16 +240,80 @@ impl Door {
                 }
                 continue;
             }
-            match client.try_publish(
+            let expires = if message.retain { None } else { u32::try_from(EXPIRES.as_secs()).ok() };
+            match client.try_publish_with_properties(
                 &message.topic,
                 QoS::AtLeastOnce,
                 message.retain,
                 message.payload.clone(),
+                PublishProperties { message_expiry_interval: expires, ..PublishProperties::default() },
             ) {
                 Ok(()) => held.unacknowledged += 1,
                 Err(_) => return self.outbox.give_back(message),
             }
         }
+    }
+
+    /// Hands on the answers that are owed, as far as there is room.
+    fn hand_on_answers(&mut self, client: &AsyncClient, held: &mut Held) {
+        let Some(desk) = &mut self.desk else { return };
+        if !held.subscribed {
+            held.subscribed = client.try_subscribe_many(desk.filters()).is_ok();
+        }
+        while let Some(mut reply) = desk.next_reply() {
+            if let Some(limit) = held.limit.filter(|limit| reply.size() > *limit as usize) {
+                reply.cut(limit);
+                if reply.size() > limit as usize {
+                    self.outbox.lost(1);
+                    continue;
+                }
+            }
+            let properties = reply.properties(EXPIRES);
+            let payload = reply.payload().to_vec();
+            match client.try_publish_with_properties(
+                reply.topic(),
+                QoS::AtLeastOnce,
+                false,
+                payload,
+                properties,
+            ) {
+                Ok(()) => held.unacknowledged += 1,
+                Err(_) => return desk.give_back(reply),
+            }
+        }
+    }
+
+    /// A message has come on a topic that was subscribed to.
+    fn asked(&mut self, publish: &Publish, proven: Instant) {
+        let Some(desk) = &mut self.desk else { return };
+        let at = Received { wall: self.clock.wall(), up: self.opened.elapsed(), proven: proven.elapsed() };
+        desk.take(publish, at, &latest(&mut self.status));
+    }
+
+    /// The broker says whether it has taken a message.
+    fn published(&mut self, ack: &PubAck) {
+        if matches!(ack.reason, PubAckReason::Success | PubAckReason::NoMatchingSubscribers) {
+            return;
+        }
+        self.outbox.lost(1);
+        self.lacks(fault::not_taken(&self.broker, &self.set, &ack.reason));
+    }
+
+    /// The broker says whether it will send requests.
+    fn subscribed(&mut self, ack: &SubAck) {
+        let Some(no) = ack.return_codes.iter().find(|c| !matches!(c, SubscribeReasonCode::Success(_))) else {
+            return;
+        };
+        self.lacks(fault::no_requests(&self.broker, &self.set, no));
+    }
+
+    /// The connection stands, but something does not work: told in status as long as it stands, and once in the log.
+    fn lacks(&mut self, said: String) {
+        if !self.logged.contains(&said) {
+            tracing::warn!("not all works over MQTT: {said}");
+            self.logged.push(said.clone());
+        }
+        self.report.but(said);
     }
 
     /// Says that the daemon goes, waits until the broker has it all, and disconnects.
@@ -239,19 +346,29 @@ impl Door {
     }
 
     fn options(&self) -> Result<MqttOptions, String> {
-        let mut options =
-            MqttOptions::new(fault::client_id(&self.set), &self.settings.host, self.settings.port);
+        let host = &self.settings.host;
+        // An address of IP version 6 is told from its port by brackets.
+        let host =
+            if host.contains(':') && !host.starts_with('[') { format!("[{host}]") } else { host.clone() };
+        let mut options = MqttOptions::new(fault::client_id(&self.set), host, self.settings.port);
         let mut network = NetworkOptions::new();
         network.set_tcp_nodelay(true);
         options
             .set_network_options(network)
             .set_keep_alive(self.keep_alive())
+            // Nothing waits at the broker for a daemon that is away: neither part of an old session is wanted.
             .set_clean_start(true)
+            .set_session_expiry_interval(Some(0))
+            .set_receive_maximum(Some(RECEIVE_AT_ONCE))
             .set_connection_timeout(CONNECT_WITHIN_S)
             .set_outgoing_inflight_upper_limit(IN_FLIGHT)
             .set_max_packet_size(Some(MAX_PACKET))
             .set_last_will(LastWill::new(self.outbox.online_topic(), "false", QoS::AtLeastOnce, true, None));
-        let password = self.settings.password_file.as_deref().map(fault::password).transpose()?;
+        if let Some(settings) = &self.settings.tls {
+            let config = tls::config(settings)?;
+            options.set_transport(Transport::tls_with_config(TlsConfiguration::Rustls(config)));
+        }
+        let password = self.settings.password.as_ref().map(secret::password).transpose()?;
         if self.settings.user.is_some() || password.is_some() {
             options.set_credentials(
                 self.settings.user.clone().unwrap_or_default(),
@@ -262,6 +379,10 @@ impl Door {
     }
 
     fn keep_alive(&self) -> Duration {
+        // Each ping proves that nothing waits in the connection; where that is needed, they come often.
+        if self.settings.requests.is_some_and(|r| r.by == FreshBy::Expiry) {
+            return MIN_KEEP_ALIVE;
+        }
         self.settings.keep_alive.clamp(MIN_KEEP_ALIVE, Duration::from_secs(u64::from(u16::MAX)))
     }
 
@@ -271,13 +392,25 @@ impl Door {
         self.outbox.lost(self.alerts.len() as u64);
         self.alerts = self.alerts.resubscribe();
         self.outbox.fresh();
+        if let Some(desk) = &mut self.desk {
+            desk.fresh();
+        }
         self.outbox.offer(&latest(&mut self.status), self.opened.elapsed());
         self.report.up();
         if self.logged.is_empty() && !self.announced {
             self.announce();
         }
         let now = Instant::now();
-        Held { since: now, heard: now, limit, unacknowledged: 0, told_limit: false }
+        Held {
+            since: now,
+            heard: now,
+            limit,
+            unacknowledged: 0,
+            told_limit: false,
+            subscribed: false,
+            pinged: None,
+            proven: now,
+        }
     }
 
     /// Tells the log of a connection that has lasted. One that comes and goes is not told each time.
@@ -288,7 +421,8 @@ impl Door {
     }
 
     fn announce(&mut self) {
-        tracing::info!(broker = self.broker, "status is published as lampkeep/{}", self.set);
+        let asks = if self.desk.is_some() { ", requests are taken" } else { "" };
+        tracing::info!(broker = self.broker, "status is published as lampkeep/{}{asks}", self.set);
         self.logged.clear();
         self.announced = true;
     }
@@ -309,6 +443,19 @@ impl Held {
         if matches!(packet, Packet::PubAck(_)) {
             self.unacknowledged = self.unacknowledged.saturating_sub(1);
         }
+        if matches!(packet, Packet::PingResp(_))
+            && let Some(sent) = self.pinged.take()
+        {
+            self.proven = sent;
+        }
+    }
+}
+
+/// Waits for an answer of the engine's, for ever where none is owed.
+async fn answered(desk: &mut Option<Desk>) {
+    match desk {
+        Some(desk) => desk.answered().await,
+        None => std::future::pending().await,
     }
 }
 
@@ -327,107 +474,5 @@ async fn pump(mut client: EventLoop, events: mpsc::Sender<Event>, keep_alive: Du
             }
             Err(error) => return error,
         }
-    }
-}
-
-/// What the engine is told of the connection.
-struct Report {
-    inbox: SyncSender<Inbound>,
-    status: MqttStatus,
-    connected_before: bool,
-    told: Option<MqttStatus>,
-}
-
-impl Report {
-    fn new(inbox: SyncSender<Inbound>) -> Self {
-        let status = MqttStatus { state: LinkState::Starting, said: None, reconnects: 0, dropped: 0 };
-        Self { inbox, status, connected_before: false, told: None }
-    }
-
-    fn up(&mut self) {
-        self.status.reconnects += u64::from(self.connected_before);
-        self.connected_before = true;
-        self.status.state = LinkState::Up;
-        self.status.said = None;
-        self.send();
-    }
-
-    fn down(&mut self, said: String) {
-        self.status.state = LinkState::Down;
-        self.status.said = Some(said);
-        self.send();
-    }
-
-    fn dropped(&mut self, messages: u64) {
-        self.status.dropped = messages;
-        self.send();
-    }
-
-    /// Tells what is new; a full inbox has it tried again at the next call.
-    fn send(&mut self) {
-        if self.told.as_ref() != Some(&self.status)
-            && self.inbox.try_send(Inbound::Mqtt(self.status.clone())).is_ok()
-        {
-            self.told = Some(self.status.clone());
-        }
-    }
-}
-
-/// Growing pauses between connections, with jitter so that many daemons do not come at once.
-struct Pause {
-    next: Duration,
-    seed: std::hash::RandomState,
-    draws: u64,
-}
-
-impl Pause {
-    fn new() -> Self {
-        Self { next: PAUSE.0, seed: std::hash::RandomState::new(), draws: 0 }
-    }
-
-    /// The pause after a connection that lasted this long: half to the whole of the present length.
-    fn after(&mut self, lasted: Duration) -> Duration {
-        if lasted >= GOOD_FOR {
-            self.next = PAUSE.0;
-        }
-        let whole = self.next;
-        self.next = (whole * 2).min(PAUSE.1);
-        self.draws += 1;
-        let mut hasher = self.seed.build_hasher();
-        hasher.write_u64(self.draws);
-        let share = (hasher.finish() >> 11) as f64 / (1_u64 << 53) as f64;
-        whole.mul_f64(0.5 + share / 2.0)
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn pauses_grow_from_a_fifth_of_a_second_to_ten_and_start_again_after_a_good_connection() {
-        let mut pause = Pause::new();
-        for whole in [0.2, 0.4, 0.8, 1.6, 3.2, 6.4, 10.0, 10.0] {
-            let drawn = pause.after(Duration::ZERO).as_secs_f64();
-            assert!((whole / 2.0..=whole).contains(&drawn), "{drawn} of {whole}");
-        }
-        assert!(pause.after(Duration::from_secs(1)) >= Duration::from_secs(5));
-        assert!(pause.after(GOOD_FOR) <= PAUSE.0);
-    }
-
-    #[test]
-    fn the_engine_is_told_of_changes_alone_and_again_when_its_inbox_was_full() {
-        let (sender, inbox) = std::sync::mpsc::sync_channel(1);
-        let mut report = Report::new(sender);
-        report.down("x".into());
-        report.down("x".into());
-        report.up();
-        let Inbound::Mqtt(first) = inbox.try_recv().unwrap() else { panic!("not a report") };
-        assert_eq!(first.state, LinkState::Down);
-        report.send();
-        let Inbound::Mqtt(second) = inbox.try_recv().unwrap() else { panic!("not a report") };
-        assert_eq!((second.state, second.said, second.reconnects), (LinkState::Up, None, 0));
-        report.send();
-        assert!(inbox.try_recv().is_err());
     }
 }

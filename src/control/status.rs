@@ -214,6 +214,20 @@ pub struct MqttStatus {
     pub reconnects: u64,
     /// Messages that could not be handed on.
     pub dropped: u64,
+    /// Requests from the broker; `null` while the plan does not turn them on.
+    #[serde(default)]
+    pub requests: Option<RequestsStatus>,
+}
+
+/// Requests that came from the broker since the start.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
+pub struct RequestsStatus {
+    /// Handed to the engine, each once.
+    pub taken: u64,
+    /// Refused before that: late, early, retained, not understood, too many.
+    pub refused: u64,
+    /// Given the answer of before, because the same id had been taken already.
+    pub repeated: u64,
 }
 
 /// Light at what a lamp is aimed at.

@@ -53,6 +53,10 @@ pub(super) const AMBIENT_C: f64 = 25.0;
 pub(super) const KEEP_ALIVE: Duration = Duration::from_secs(10);
 /// Port of MQTT without TLS (OASIS MQTT 5.0, IANA).
 pub(super) const MQTT_PORT: u32 = 1883;
+/// Port of MQTT with TLS (the same).
+pub(super) const MQTT_TLS_PORT: u32 = 8883;
+/// Age from which a request over MQTT is refused. Source: interface.md part 4.
+pub(super) const FRESH: Duration = Duration::from_secs(5);
 
 /// Light from which a lamp counts as reaching a protected face, in stops against the exposure: 1/256 of it.
 /// Judgement, as `guards::identity::reach::LEAST_SHARE` says.

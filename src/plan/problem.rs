@@ -113,6 +113,8 @@ kinds! {
     NotRising = "not-rising",
     /// Two groups that both set a lamp in one look.
     GroupClash = "group-clash",
+    /// Something secret, which has no place in a plan.
+    Secret = "secret",
     /// Motions that flash more often than the flash guard lets pass.
     Flashes = "flashes",
 }

@@ -1,6 +1,5 @@
-//! Exposure, outputs, circuits, groups and the daemon's own settings.
+//! Exposure, outputs, circuits, groups and the daemon's own settings but for the broker.
 
-use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -113,21 +112,6 @@ pub struct Group {
     pub members: Vec<FixtureId>,
     /// True if the members' colours must match.
     pub must_match: bool,
-}
-
-/// The broker to publish status to.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Mqtt {
-    /// Host name or address.
-    pub host: String,
-    /// TCP port.
-    pub port: u16,
-    /// User name; the password comes from a file.
-    pub user: Option<String>,
-    /// File that holds the password, never readable by everyone.
-    pub password_file: Option<PathBuf>,
-    /// Keep-alive.
-    pub keep_alive: Duration,
 }
 
 /// What happens to the light when the daemon is told to stop.

@@ -429,8 +429,10 @@ fn a_reload_keeps_the_light_the_way_back_and_the_name_the_set_was_started_under(
         host: "127.0.0.1".to_owned(),
         port: 1,
         user: None,
-        password_file: None,
+        password: None,
+        tls: None,
         keep_alive: std::time::Duration::from_secs(10),
+        requests: None,
     });
     let standing = lit(&plan, rig.frames.last().expect("frames"));
     let said = rig.reload(changed);

@@ -2,29 +2,49 @@
 
 use std::fmt::Debug;
 use std::io;
-use std::os::unix::fs::PermissionsExt;
-use std::path::Path;
 
-use rumqttc::v5::mqttbytes::v5::{ConnectReturnCode, DisconnectReasonCode};
-use rumqttc::v5::{ConnectionError, StateError};
+use rumqttc::v5::mqttbytes::{
+    self,
+    v5::{ConnectReturnCode, DisconnectReasonCode},
+};
+use rumqttc::v5::{ConnectionError, StateError, TlsError};
 
+use super::tls;
 use crate::words::short;
-
-/// Longest password that is read, in bytes.
-const MAX_PASSWORD: u64 = 4096;
 
 /// A connection's end in words. `broker`: host and port. `was_up`: it had been accepted.
 pub(super) fn worded(error: &ConnectionError, broker: &str, set: &str, was_up: bool) -> String {
     let closed = || {
-        let doubt = if was_up { "" } else { ", and whether it speaks MQTT 5" };
+        let doubt = if was_up { "" } else { ", and whether it speaks MQTT 5 and wants TLS" };
         format!("{broker} closed the connection: see its log{doubt}")
     };
+    let io = match error {
+        ConnectionError::Io(e)
+        | ConnectionError::Tls(TlsError::Io(e))
+        | ConnectionError::MqttState(StateError::Io(e))
+        | ConnectionError::MqttState(StateError::Deserialization(mqttbytes::Error::Io(e))) => Some(e),
+        _ => None,
+    };
+    if let Some(found) = io.and_then(tls::found) {
+        return tls::worded(found, broker);
+    }
+    if let (Some(e), false) = (io, matches!(error, ConnectionError::Tls(_))) {
+        return if is_end(e) { closed() } else { io_worded(e, broker) };
+    }
     match error {
-        ConnectionError::Io(e) | ConnectionError::MqttState(StateError::Io(e)) if is_end(e) => closed(),
+        ConnectionError::Tls(TlsError::Io(e)) if is_end(e) => format!(
+            "{broker} closed the connection while TLS was set up: does that port speak TLS, and what does its log say?"
+        ),
+        ConnectionError::Tls(TlsError::Io(e)) => io_worded(e, broker),
+        ConnectionError::Tls(TlsError::TLS(e)) => tls::worded(e, broker),
+        ConnectionError::Tls(TlsError::DNSName(_)) => {
+            format!("the host in {broker} is neither a name nor an address: correct `host` in the plan")
+        }
+        ConnectionError::Tls(e) => format!("{broker}: TLS failed ({e}): see its log"),
         ConnectionError::Timeout(_) => {
             format!("{broker} does not answer within 5 s: is it a broker, and is the network up?")
         }
-        ConnectionError::Io(e) | ConnectionError::MqttState(StateError::Io(e)) => io_worded(e, broker),
+        ConnectionError::Io(e) => io_worded(e, broker),
         ConnectionError::ConnectionRefused(code) => match code {
             ConnectReturnCode::BadUserNamePassword | ConnectReturnCode::NotAuthorized => {
                 format!(
@@ -52,14 +72,32 @@ pub(super) fn worded(error: &ConnectionError, broker: &str, set: &str, was_up: b
     }
 }
 
+/// A broker that does not take what is published.
+pub(super) fn not_taken(broker: &str, set: &str, why: &impl Debug) -> String {
+    format!(
+        "{broker} refuses some of what is published ({}): let this daemon's user write lampkeep/{set}/#, and the topics \
+         to which answers are asked for",
+        words(why)
+    )
+}
+
+/// A broker that will not send what was subscribed to.
+pub(super) fn no_requests(broker: &str, set: &str, why: &impl Debug) -> String {
+    format!(
+        "{broker} sends no requests ({}): let this daemon read lampkeep/{set}/ask and lampkeep/all/ask, or take \
+         `requests` out of the plan",
+        words(why)
+    )
+}
+
 /// A broker that has said nothing for longer than the keep-alive allows.
 pub(super) fn silent(broker: &str) -> String {
     format!("{broker} has fallen silent: is it stuck, or the network gone?")
 }
 
 fn is_end(e: &io::Error) -> bool {
-    use io::ErrorKind::{BrokenPipe, ConnectionAborted, ConnectionReset};
-    matches!(e.kind(), ConnectionReset | ConnectionAborted | BrokenPipe)
+    use io::ErrorKind::{BrokenPipe, ConnectionAborted, ConnectionReset, UnexpectedEof};
+    matches!(e.kind(), ConnectionReset | ConnectionAborted | BrokenPipe | UnexpectedEof)
 }
 
 fn io_worded(e: &io::Error, broker: &str) -> String {
@@ -79,13 +117,15 @@ fn io_worded(e: &io::Error, broker: &str) -> String {
 }
 
 /// `NotAuthorized` as `not authorized`.
-fn words(code: &impl Debug) -> String {
+pub(super) fn words(code: &impl Debug) -> String {
     let mut out = String::new();
+    let mut before = ' ';
     for c in format!("{code:?}").chars() {
-        if c.is_uppercase() && !out.is_empty() && !out.ends_with(char::is_uppercase) {
+        if c.is_uppercase() && before.is_lowercase() {
             out.push(' ');
         }
         out.extend(c.to_lowercase());
+        before = c;
     }
     out
 }
@@ -96,53 +136,9 @@ pub(super) fn client_id(set: &str) -> String {
     format!("lampkeep-{set}")
 }
 
-/// Reads a password, refusing a file that everyone may read.
-///
-/// Errors: one line for a person.
-pub(super) fn password(path: &Path) -> Result<String, String> {
-    let said = |what: String| format!("password file {}: {what}", path.display());
-    let meta =
-        std::fs::metadata(path).map_err(|e| said(format!("{e}; name an existing file in the plan")))?;
-    if !meta.is_file() {
-        return Err(said("it is no regular file".into()));
-    }
-    let mode = meta.permissions().mode() & 0o777;
-    if mode & 0o007 != 0 {
-        return Err(said(format!(
-            "everyone on this machine may use it (mode {mode:04o}): chmod 0640 it, or 0600"
-        )));
-    }
-    if meta.len() > MAX_PASSWORD {
-        return Err(said(format!("it has {} bytes; at most {MAX_PASSWORD} are allowed", meta.len())));
-    }
-    let text = std::fs::read_to_string(path).map_err(|e| said(e.to_string()))?;
-    let password = text.strip_suffix('\n').unwrap_or(&text);
-    Ok(password.strip_suffix('\r').unwrap_or(password).to_owned())
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    #[test]
-    fn a_password_is_read_without_its_line_end_and_never_from_an_open_file() {
-        let dir = tempfile::tempdir().unwrap();
-        let path = dir.path().join("password");
-        std::fs::write(&path, "tide table\r\n").unwrap();
-        let mode = |mode| std::fs::set_permissions(&path, std::fs::Permissions::from_mode(mode)).unwrap();
-        mode(0o640);
-        assert_eq!(password(&path).unwrap(), "tide table");
-        mode(0o644);
-        let said = password(&path).unwrap_err();
-        assert!(
-            said.ends_with("everyone on this machine may use it (mode 0644): chmod 0640 it, or 0600"),
-            "{said}"
-        );
-        assert!(password(dir.path()).unwrap_err().ends_with("it is no regular file"));
-        assert!(
-            password(&dir.path().join("none")).unwrap_err().contains("name an existing file in the plan")
-        );
-    }
 
     #[test]
     fn faults_are_told_apart_with_a_next_step() {
@@ -159,7 +155,10 @@ mod tests {
         let other = ConnectionError::ConnectionRefused(ConnectReturnCode::ServerBusy);
         let closed = |was_up| worded(&io(io::ErrorKind::ConnectionReset), "b:1", "a", was_up);
         assert_eq!(closed(true), "b:1 closed the connection: see its log");
-        assert_eq!(closed(false), "b:1 closed the connection: see its log, and whether it speaks MQTT 5");
+        assert_eq!(
+            closed(false),
+            "b:1 closed the connection: see its log, and whether it speaks MQTT 5 and wants TLS"
+        );
         assert_eq!(told(&other), "broker.local:1883 refuses the connection (server busy): see its log");
     }
 }

@@ -9,7 +9,7 @@ use tokio::net::UnixStream;
 use tokio::sync::{Notify, Semaphore, watch};
 use tokio::time::{Instant, timeout, timeout_at};
 
-use super::super::bridge::{Doors, busy, latest, stopped};
+use super::super::bridge::{Doors, busy, latest, status_answer, stopped, untyped};
 use super::super::essence;
 use super::super::{
     Answer, Envelope, Failure, FailureKind, MAX_REQUEST_BYTES, Request, Status, decode_request,
@@ -243,35 +243,6 @@ impl Visitor {
 async fn fill(stream: &mut UnixStream, kept: &mut Vec<u8>) -> io::Result<usize> {
     let mut limited = stream.take(MAX_REQUEST_BYTES as u64 + 1);
     limited.read_buf(kept).await
-}
-
-fn status_answer(id: Option<String>, status: &Status) -> Answer {
-    let said = format!("{} · {}", status.set, status.now.look);
-    match serde_json::to_value(status) {
-        Ok(data) => Answer {
-            id,
-            ok: true,
-            said: Some(said),
-            now: Some(status.now.clone()),
-            data: Some(data),
-            error: None,
-        },
-        Err(e) => Answer::refused(
-            id,
-            Failure {
-                kind: FailureKind::Busy,
-                said: format!("the status cannot be put in words: {e}"),
-                hint: None,
-            },
-        ),
-    }
-}
-
-/// The same without what was typed: names may be in it while a face is protected.
-fn untyped(failure: Failure) -> Failure {
-    let said = "the request is not understood; what was sent is not repeated while a face is protected";
-    let hint = Some("see docs/interface.md, part 3".to_owned());
-    Failure { kind: failure.kind, said: said.to_owned(), hint }
 }
 
 fn refused_line(said: String) -> Answer {

@@ -14,6 +14,7 @@ mod heat;
 mod kit;
 mod look;
 mod motion;
+mod mqtt;
 mod names;
 mod order;
 mod patch;
@@ -216,7 +217,7 @@ fn build(sources: &Sources, trees: &[Spanned<DeTable<'_>>], cx: &Cx<'_>) -> Opti
     let order = order::order(&plan, &raws, &look_ids, fade);
     let rest = order::rest(&plan, &look_ids);
     let on_start = order::on_start(&plan, &look_ids);
-    let mqtt = settings::mqtt(&plan);
+    let mqtt = mqtt::mqtt(&plan, sources.path.as_deref(), &mut notes);
     for root in std::iter::once(&plan).chain(&kit).chain(&kept).chain(&shipped).chain(&calibrations) {
         root.finish();
     }

@@ -1,6 +1,4 @@
-//! Cameras and exposure, outputs, circuits, the broker, and how the daemon starts and stops.
-
-use std::path::PathBuf;
+//! Cameras and exposure, outputs, circuits, and how the daemon starts and stops.
 
 use super::Cx;
 use super::e131;
@@ -12,7 +10,7 @@ use crate::plan::amounts::{AMPS, ANGLE, HERTZ, MICROSECONDS, VOLTS};
 use crate::plan::defaults;
 use crate::plan::problem::{Kind, Place, Problem};
 use crate::plan::tree::{Field, Table};
-use crate::plan::{Camera, Circuit, Exposure, Mqtt, OnStop, Output, OutputKind, Over, Wake};
+use crate::plan::{Camera, Circuit, Exposure, OnStop, Output, OutputKind, Over, Wake};
 use crate::units::{FrameClock, Kelvin, Lux, Share, Stops, Watts};
 
 /// Reads every `[camera.ID]`; the first fixes the exposure.
@@ -304,32 +302,6 @@ pub(super) fn circuits(cx: &Cx<'_>, plan: &Table<'_>) -> Option<Vec<Circuit>> {
     };
     let all: Vec<_> = plan.named("circuit", "circuit").into_iter().map(read).collect();
     all.into_iter().collect()
-}
-
-/// Reads `[mqtt]`.
-pub(super) fn mqtt(plan: &Table<'_>) -> Option<Mqtt> {
-    let t = plan.get("mqtt")?.table("`mqtt`")?;
-    let host = t.need("host", "host = \"localhost\"").and_then(|f| f.text("localhost"));
-    let port = t.get("port").map_or(Some(defaults::MQTT_PORT), |f| f.count(1, 65_535, defaults::MQTT_PORT));
-    let user = t.get("user").and_then(|f| f.text("lampkeep")).map(str::to_owned);
-    let password_file =
-        t.get("password-file").and_then(|f| f.text("/etc/lampkeep/password")).map(PathBuf::from);
-    let keep_alive = t.get("keep-alive").map_or(Some(defaults::KEEP_ALIVE), |f| f.duration(5.0, 3600.0));
-    t.finish();
-    if password_file.is_some() && user.is_none() && !t.has("user") {
-        t.report(
-            Problem::at(Kind::MissingKey, t.place(), "`mqtt` has a `password-file` but no `user`")
-                .label("`user` is missing here")
-                .help("add `user = \"lampkeep\"`"),
-        );
-    }
-    Some(Mqtt {
-        host: host?.to_owned(),
-        port: u16::try_from(port?).ok()?,
-        user,
-        password_file,
-        keep_alive: keep_alive?,
-    })
 }
 
 /// Reads `on-stop`.
