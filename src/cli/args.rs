@@ -386,10 +386,14 @@ fn code(text: &str) -> Result<String, String> {
 pub enum TakeCommand {
     /// Start the next take; every change of light or plan is refused until its end
     #[command(after_help = "Examples:\n  lampkeep take start 4    the next take of slate 4\n  \
-                      lampkeep take start      the same slate, next take")]
+                      lampkeep take start      the same slate, next take\n  \
+                      lampkeep take start --in 10s")]
     Start {
         /// Letters, digits and `-`; the same slate as before when left out
         slate: Option<String>,
+        /// Start after this long, such as 10s
+        #[arg(long = "in", value_name = "SPAN", value_parser = span)]
+        delay: Option<Duration>,
     },
     /// End it, and say whether what was sent was steady
     #[command(after_help = "Examples:\n  lampkeep take end\n  lampkeep take end good")]

@@ -65,7 +65,9 @@ pub fn run(args: Args) -> Exit {
         Command::Rollcall { each, .. } => return rollcall::by_itself(set, seconds(each), json),
         Command::Absent { lamp, back } => Request::Absent { lamp, back },
         Command::Cold { lamp } => Request::Cold { lamp },
-        Command::Take(TakeCommand::Start { slate }) => Request::TakeStart { slate },
+        Command::Take(TakeCommand::Start { slate, delay }) => {
+            Request::TakeStart { slate, in_s: seconds(delay) }
+        }
         Command::Take(TakeCommand::End { mark }) => Request::TakeEnd { mark },
         Command::Protect(ProtectCommand::On) => Request::ProtectOn {},
         Command::Protect(ProtectCommand::Off { code }) => Request::ProtectOff { code, random: 0 },
