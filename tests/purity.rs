@@ -15,6 +15,7 @@ const PURE: &[(&str, &[&str])] = &[
     ("plan", &["load.rs"]),
     ("reckon", &[]),
     ("calibrate", &[]),
+    ("chair", &["terminal.rs"]),
     ("reckon.rs", &[]),
     ("words.rs", &[]),
 ];
