@@ -58,7 +58,7 @@ pub fn run(set: Option<&str>, delay_s: Option<f64>, learn: bool) -> Exit {
         _ => None,
     };
     if taught.is_some()
-        && let Err(e) = client::find(set)
+        && let Err(e) = answers(set)
     {
         return unanswered(&e, false);
     }
@@ -85,7 +85,7 @@ pub fn run(set: Option<&str>, delay_s: Option<f64>, learn: bool) -> Exit {
             buttons
         }
     };
-    if let Err(e) = client::find(set) {
+    if let Err(e) = answers(set) {
         drop(chair);
         let where_to = kept_not.map_or(String::new(), |why| format!("; {why}"));
         print(&format!("learned: {}{where_to}", buttons.said()));
@@ -232,6 +232,11 @@ fn ask(set: Option<String>, asked: Asked, request: Request, sender: Sender<Heard
     if let Err(e) = std::thread::Builder::new().name("ask".into()).spawn(asks) {
         let _ = back.send(Heard::Answered(asked, Err(format!("a thread cannot be started: {e}"))));
     }
+}
+
+/// Insists that the daemon that is meant answers.
+fn answers(set: Option<&str>) -> Result<(), ClientError> {
+    client::ask(&client::find(set)?, &Request::Status { follow: false }, ANSWER_WITHIN).map(drop)
 }
 
 fn outcome(set: Option<&str>, request: &Request) -> Result<Outcome, ClientError> {
