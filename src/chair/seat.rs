@@ -16,6 +16,10 @@ const SHOWN: Duration = Duration::from_secs(4);
 /// Between two rings: nearer ones are one to many terminals. Judgement.
 const RINGS_APART: Duration = Duration::from_millis(250);
 
+/// Longest time that a status is on its way, in seconds. Judgement: the daemon lets a client go that does not read
+/// for two.
+const ON_ITS_WAY_S: f64 = 2.0;
+
 /// What was asked of the daemon, to be given back with its answer.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Asked {
@@ -55,8 +59,8 @@ pub struct Seat {
     status: Option<(Box<Status>, Duration)>,
     gone: Option<String>,
     take: Option<String>,
-    /// The newest snapshot that `take` is from.
-    sequence: u64,
+    /// The newest snapshot that `take` is from: its number, and the daemon's uptime in seconds.
+    newest: (u64, f64),
     /// Kind and time of what was last told once, when a status has come.
     told: Option<Option<(String, f64)>>,
     notice: Option<Notice>,
@@ -75,7 +79,7 @@ impl Seat {
             status: None,
             gone: None,
             take: None,
-            sequence: 0,
+            newest: (0, 0.0),
             told: None,
             notice: None,
             bells: VecDeque::new(),
@@ -154,7 +158,7 @@ impl Seat {
         };
         self.take = take;
         if let Some(now) = &answer.now {
-            self.sequence = self.sequence.max(now.sequence);
+            self.newest = (now.sequence, now.uptime_s);
         }
         if let Some(failure) = answer.error {
             let mut large = vec!["REFUSED".to_owned()];
@@ -182,9 +186,12 @@ impl Seat {
             self.notice =
                 Some(Notice { large: Vec::new(), said: vec!["the daemon is back".to_owned()], until: now });
         }
-        // One that was on its way while an answer came is older than that.
-        if status.now.sequence >= self.sequence {
-            self.sequence = status.now.sequence;
+        // One that was on its way while an answer came is a little older than that; one of a daemon that was
+        // started anew counts from nothing.
+        let (sequence, uptime_s) = self.newest;
+        let behind_s = uptime_s - status.now.uptime_s;
+        if status.now.sequence >= sequence || !(0.0..ON_ITS_WAY_S).contains(&behind_s) {
+            self.newest = (status.now.sequence, status.now.uptime_s);
             self.take.clone_from(&status.now.take);
         }
         let told = status.told.as_ref().map(|t| (t.kind.clone(), t.since));
@@ -202,8 +209,7 @@ impl Seat {
 
     /// Nothing comes from the daemon any more, and why.
     pub fn lost(&mut self, why: String) {
-        // The next one counts anew; whether a take rolls is as it was last told.
-        self.sequence = 0;
+        // Whether a take rolls is as it was last told.
         self.gone = Some(why);
     }
 

@@ -127,13 +127,16 @@ fn a_status_that_was_on_its_way_does_not_ring_in_a_take() {
     let mut seat = seat(None);
     let (asked, _) = seat.press(Press::Of(Button::TakeStart), ms(0)).unwrap();
     let Ok(mut outcome) = done(Some("4/1")) else { panic!() };
-    outcome.answer.now.as_mut().unwrap().sequence = 7;
+    let answered = outcome.answer.now.as_mut().unwrap();
+    (answered.sequence, answered.uptime_s) = (700, 90.0);
     seat.answered(asked, Ok(outcome), ms(10));
-    seat.status(status(None), ms(12));
+    let mut behind = status(None);
+    (behind.now.sequence, behind.now.uptime_s) = (699, 89.9);
+    seat.status(behind, ms(12));
     assert_eq!(seat.take(), Some("4/1"));
-    // After a loss the next daemon counts anew.
     seat.lost("gone".into());
     assert_eq!(seat.take(), Some("4/1"), "as it was last told");
+    // The next daemon counts anew.
     seat.status(status(None), ms(5000));
     assert_eq!(seat.take(), None);
 }

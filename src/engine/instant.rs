@@ -20,6 +20,9 @@ const JOIN_S: f64 = 0.5;
 /// one moment. Judgement: a fifth of what a start may be off, and a hundred times what a reading is.
 const STEP: SignedDuration = SignedDuration::from_millis(1);
 
+/// A clock that is set by less is followed without a word. Judgement: nobody sees a tenth of a second of waiting.
+const TOLD_FROM: SignedDuration = SignedDuration::from_millis(100);
+
 /// What the wall clock shows, against the engine's time.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Wall {
@@ -69,6 +72,9 @@ impl Engine {
         let due = self.due(instant);
         if let Some(waiting) = &mut self.waiting {
             waiting.due = due;
+        }
+        if by.abs() < TOLD_FROM {
+            return Vec::new();
         }
         let when = if wait_s > 0.0 { format!("in {}", say::span(wait_s)) } else { "now".to_owned() };
         let said = format!("{set}; {what} at {instant} comes {when}");
