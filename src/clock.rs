@@ -109,7 +109,7 @@ impl SystemClock {
             let mut timex: libc::timex = std::mem::zeroed();
             (libc::adjtimex(&raw mut timex), timex)
         };
-        (state >= 0).then(|| KernelClock {
+        (state >= 0).then_some(KernelClock {
             state,
             status: read.status,
             // Longs, which are not the same on every machine; their figures fit many times over.

@@ -40,7 +40,7 @@ enum Heard {
     /// The daemon is gone, and why.
     Lost(String),
     /// What came of a press.
-    Answered(Asked, Result<Outcome, String>),
+    Answered(Asked, Box<Result<Outcome, String>>),
     /// A signal, or the terminal is gone.
     End,
 }
@@ -209,7 +209,7 @@ impl Chair {
                 Came::Other(Heard::Status(status)) => seat.status(status, self.now()),
                 Came::Other(Heard::Lost(why)) => seat.lost(why),
                 Came::Other(Heard::Answered(asked, outcome)) => {
-                    to_ask.extend(seat.answered(asked, outcome, self.now()));
+                    to_ask.extend(seat.answered(asked, *outcome, self.now()));
                 }
                 Came::Other(Heard::End) => return,
                 Came::Other(Heard::Bytes(..)) | Came::Nothing => {}
@@ -227,10 +227,11 @@ fn ask(set: Option<String>, asked: Asked, request: Request, sender: Sender<Heard
     let asks = move || {
         let outcome = outcome(set.as_deref(), &request).map_err(|e| e.to_string());
         // The chair may have been left meanwhile.
-        let _ = sender.send(Heard::Answered(asked, outcome));
+        let _ = sender.send(Heard::Answered(asked, Box::new(outcome)));
     };
     if let Err(e) = std::thread::Builder::new().name("ask".into()).spawn(asks) {
-        let _ = back.send(Heard::Answered(asked, Err(format!("a thread cannot be started: {e}"))));
+        let why = format!("a thread cannot be started: {e}");
+        let _ = back.send(Heard::Answered(asked, Box::new(Err(why))));
     }
 }
 
