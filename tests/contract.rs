@@ -451,7 +451,7 @@ mod figures {
             status.outputs[0].said.clone_from(&optional);
             status.outputs[0].real_time.priority = flag.then_some(40);
             let broker: MqttStatus = serde_json::from_value(serde_json::json!({
-                "state": "up", "said": optional, "reconnects": 3, "dropped": 0 })).expect("the fields of today");
+                "state": "up", "said": optional, "reconnects": 3, "dropped": 0, "requests": null })).expect("the fields of today");
             status.mqtt = flag.then_some(broker);
             status.circuits = vec![CircuitStatus {
                 id: text.clone(),

@@ -54,7 +54,7 @@ async fn a_change_and_an_alert_are_told_and_an_alert_is_not_kept() {
     status.fixtures[0].watts = 99.0;
     door.status.send_replace(Arc::new(status));
     let alert =
-        Alert { kind: "output-gone".into(), fixture: None, said: "desk: no device".into(), since: 3.0 };
+        Alert { kind: "output-down".into(), fixture: None, said: "desk: no device".into(), since: 3.0 };
     door.alerts.send(alert.clone()).unwrap();
     let told = reader.next("alert", |_| true).await;
     assert!(!told.retain);

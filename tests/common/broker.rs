@@ -1,6 +1,8 @@
 //! A real broker, the daemon's MQTT door with an engine of the test's making, and somebody else who reads.
 #![allow(dead_code, reason = "each file of tests uses its own part")]
 
+#[path = "contract.rs"]
+mod contract;
 #[path = "status.rs"]
 pub mod status;
 
@@ -248,9 +250,20 @@ impl Reader {
         Self { heard, client }
     }
 
+    /// The next message, once the broker has one: as docs/asyncapi.yaml says, if it tells of the set's state.
+    async fn heard(&mut self) -> Option<Publish> {
+        let publish = self.heard.recv().await?;
+        let topic = std::str::from_utf8(&publish.topic).unwrap();
+        let tells = |t: &str| ["online", "now", "alert"].contains(&t) || t.starts_with("fixture/");
+        if topic.strip_prefix("lampkeep/pilot-station/").is_some_and(tells) {
+            contract::message(topic, &publish.payload);
+        }
+        Some(publish)
+    }
+
     /// The next message on any topic, within a time that anything takes which comes at all.
     pub async fn any(&mut self) -> Publish {
-        timeout(WITHIN, self.heard.recv()).await.expect("something").expect("the broker stays")
+        timeout(WITHIN, self.heard()).await.expect("something").expect("the broker stays")
     }
 
     /// The next message under `lampkeep/pilot-station/` on this topic that is as wanted.
@@ -258,7 +271,7 @@ impl Reader {
         let topic = format!("lampkeep/pilot-station/{topic}");
         let search = async {
             loop {
-                let publish = self.heard.recv().await.expect("the broker stays");
+                let publish = self.heard().await.expect("the broker stays");
                 if publish.topic == topic && wanted(&publish) {
                     return publish;
                 }
@@ -272,7 +285,7 @@ impl Reader {
         let topic = |id: &str| format!("lampkeep/pilot-station/fixture/{id}");
         let mut missing: Vec<_> = wanted.iter().map(|(id, empty)| (topic(id), *empty)).collect();
         while !missing.is_empty() {
-            let publish = timeout(WITHIN, self.heard.recv()).await;
+            let publish = timeout(WITHIN, self.heard()).await;
             let publish = publish.unwrap_or_else(|_| panic!("not heard: {missing:?}")).expect("it stays");
             missing.retain(|(topic, empty)| publish.topic != *topic || publish.payload.is_empty() != *empty);
         }
@@ -282,7 +295,7 @@ impl Reader {
     pub async fn kept(&mut self, topics: usize) -> std::collections::HashMap<String, Publish> {
         let mut kept = std::collections::HashMap::new();
         while kept.len() < topics {
-            let publish = timeout(WITHIN, self.heard.recv()).await.expect("retained").unwrap();
+            let publish = timeout(WITHIN, self.heard()).await.expect("retained").unwrap();
             let topic = String::from_utf8(publish.topic.to_vec()).unwrap();
             kept.insert(topic.trim_start_matches("lampkeep/pilot-station/").to_owned(), publish);
         }
