@@ -21,7 +21,7 @@ use crate::protect_file::ProtectFile;
 use crate::state_file::{self, When};
 use crate::wire::e131::{Source, cid, cid_in};
 use crate::wire::{self, SimWatch};
-use crate::{files, logging, service};
+use crate::{files, hurry, logging, service};
 
 /// Time that the engine is given before its first frame, for the outputs to open their ports.
 const HEAD_START: Duration = Duration::from_millis(20);
@@ -158,6 +158,8 @@ fn serve(plan: Plan, simulate: bool, record: Option<PathBuf>) -> Result<(), Stri
                 let _ = ended_in.send(run::run(engine, edges, ready));
             })
             .map_err(|e| format!("the engine cannot be started: {e}"))?;
+        // After the other threads have been started, and for as long as requests are taken.
+        let hurry = tokio::task::spawn_local(hurry::doors());
         tracing::info!(socket = %path.display(), simulate, "{} runs; lit lamps are never left unattended", plan.name);
 
         let result = loop {
@@ -173,6 +175,7 @@ fn serve(plan: Plan, simulate: bool, record: Option<PathBuf>) -> Result<(), Stri
             alive.end();
         }
         // The light has come to rest: now the doors may close.
+        hurry.abort();
         stop_doors.send_replace(true);
         let _ = tokio::time::timeout(Duration::from_secs(2), socket_door).await;
         if let Some(door) = mqtt_door {

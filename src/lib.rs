@@ -27,6 +27,7 @@ pub mod doctor;
 pub mod engine;
 pub mod files;
 pub mod guards;
+pub mod hurry;
 pub mod light;
 pub mod logging;
 pub mod plan;

@@ -14,6 +14,8 @@ use crate::units::{FrameClock, FrameNumber, Xy};
 /// Colours nearer to each other than this in u'v' are one colour that stands: what is between them is
 /// rounding of the solver, as in `light::solve`.
 const SAME_COLOUR_UV76: f64 = 1e-5;
+/// Colours nearer than this are the same one, worked out twice.
+const VERY_COLOUR_UV76: f64 = 1e-9;
 
 /// A fade under way.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -234,15 +236,23 @@ impl Lamp {
         at: FrameNumber,
         frames: u64,
     ) {
-        let from = self.sent.allowed;
+        let mut from = self.sent.allowed;
         let end = target.at(0.0);
         let lit = fade::lit_colour(&from, &end);
-        let full = solve::reach(fixture, &Demand { lux: 0.0, colour: lit }).full_lux;
+        let reach = solve::reach(fixture, &Demand { lux: 0.0, colour: lit });
+        if from.lux > 0.0
+            && end.lux > 0.0
+            && self.sent.allowed_xy.uv76().distance(reach.xy.uv76()) <= VERY_COLOUR_UV76
+        {
+            // A colour out of reach that is asked again: it stands. From the nearest that the lamp has to the one
+            // that is asked it would go along the border of what the lamp can do.
+            from.colour = end.colour;
+        }
         self.fade = Some(Fade {
             from,
             start: at,
             frames,
-            floor_lux: full * fixture.limits.floor.get(),
+            floor_lux: reach.full_lux * fixture.limits.floor.get(),
             course: None,
             late: None,
         });
@@ -571,7 +581,7 @@ impl Lamp {
     fn stands(&self, fixture: &Fixture, reach: &Reach, allowed: &Allowed) -> bool {
         let near = |a: f64, b: f64| (a - b).abs() <= 1e-12 * a.max(b);
         if !near(self.sent.allowed.lux, allowed.lux())
-            || self.sent.allowed_xy.uv76().distance(reach.xy.uv76()) > 1e-9
+            || self.sent.allowed_xy.uv76().distance(reach.xy.uv76()) > VERY_COLOUR_UV76
             || !self.sent.shape.near(&reach.shape(fixture))
         {
             return false;

@@ -44,7 +44,8 @@ pub fn output_queued(port: BorrowedFd<'_>) -> Result<usize, Errno> {
     Ok(usize::try_from(queued).unwrap_or(0))
 }
 
-/// Puts the calling thread into the real-time class `SCHED_FIFO` with this priority, 1 to 99.
+/// Puts the calling thread into the real-time class `SCHED_FIFO` with this priority, 1 to 99. Threads that it starts
+/// have none.
 ///
 /// Errors: `PERM` where this user may not.
 pub fn set_fifo(priority: i32) -> Result<(), Errno> {
@@ -52,11 +53,13 @@ pub fn set_fifo(priority: i32) -> Result<(), Errno> {
 }
 
 /// Puts the calling thread back among those without real-time priority. Errors: none that is known.
+/// Threads that it starts have none either: who may not raise a priority may not take that back.
 pub fn set_plain() -> Result<(), Errno> {
     set_class(libc::SCHED_OTHER, 0)
 }
 
 fn set_class(class: i32, priority: i32) -> Result<(), Errno> {
+    let class = class | libc::SCHED_RESET_ON_FORK;
     // The system call itself, as not every C library carries it out (sched_setscheduler(2)); thread 0 is
     // the calling one.
     #[expect(

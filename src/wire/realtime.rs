@@ -18,6 +18,9 @@ pub const PRIORITY: u8 = 40;
 /// Priority of the engine's thread: a frame that is worked out late goes out a period late. Chosen: under the
 /// senders, which must never wait for it.
 pub const ENGINE_PRIORITY: u8 = 30;
+/// Priority of the doors' thread: a request that waits for a processor acts a frame later. Chosen: under the engine,
+/// which must never wait for a request.
+pub const DOORS_PRIORITY: u8 = 20;
 /// Bit of the capability to lock memory without limit. Source: Linux, include/uapi/linux/capability.h.
 const CAP_IPC_LOCK: u32 = 14;
 
@@ -34,6 +37,17 @@ pub fn take_priority() -> Result<u8, String> {
 /// Gives the calling thread [`ENGINE_PRIORITY`]; as [`take_priority`].
 pub fn take_engine_priority() -> Result<u8, String> {
     take(ENGINE_PRIORITY)
+}
+
+/// Gives the calling thread [`DOORS_PRIORITY`]; as [`take_priority`].
+pub fn take_doors_priority() -> Result<u8, String> {
+    take(DOORS_PRIORITY)
+}
+
+/// Puts the calling thread back among those without priority.
+pub fn give_up_priority() {
+    // Never refused; if it were, the thread would be as it was.
+    let _ = os::set_plain();
 }
 
 fn take(priority: u8) -> Result<u8, String> {
