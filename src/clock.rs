@@ -12,6 +12,11 @@ use rustix::time::{ClockId, Timespec, clock_gettime};
 
 use crate::units::Moment;
 
+/// Tries to read two clocks at one moment.
+const WALL_TRIES: usize = 8;
+/// Two readings this near together are one moment: a clock is read in some tens of nanoseconds.
+const WALL_NEAR: Duration = Duration::from_micros(5);
+
 /// Reads time and waits for it.
 pub trait Clock {
     /// Time since the clock was started; never goes back.
@@ -55,6 +60,62 @@ impl SystemClock {
     pub fn since_boot(self) -> Duration {
         let now = clock_gettime(ClockId::Boottime);
         Duration::new(u64::try_from(now.tv_sec).unwrap_or(0), u32::try_from(now.tv_nsec).unwrap_or(0))
+    }
+}
+
+/// What the kernel says of the wall clock, raw. Source: adjtimex(2).
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct KernelClock {
+    /// What the call returned: 5 is a clock that is not synchronised.
+    pub state: i32,
+    /// Bits `STA_…`.
+    pub status: i32,
+    /// What the kernel's loop is still to correct, in microseconds or nanoseconds as a bit of `status` says.
+    pub offset: f64,
+    /// Greatest error in microseconds.
+    pub max_error_us: f64,
+}
+
+impl SystemClock {
+    /// Wall time and the moment at which it was read, as near together as a few tries bring them.
+    ///
+    /// The two differ by a constant until someone sets the wall clock: what slews it slews both.
+    #[must_use]
+    pub fn wall_and_moment(self) -> (jiff::Timestamp, Moment) {
+        let mut best: Option<(Duration, jiff::Timestamp, Moment)> = None;
+        for _ in 0..WALL_TRIES {
+            let before = self.now();
+            let wall = self.wall();
+            let between = self.now().after(before);
+            if best.is_none_or(|(least, ..)| between < least) {
+                best = Some((between, wall, before + between / 2));
+            }
+            if between <= WALL_NEAR {
+                break;
+            }
+        }
+        best.map_or_else(|| (self.wall(), self.now()), |(_, wall, moment)| (wall, moment))
+    }
+
+    /// What the kernel says of the wall clock; `None` where it does not tell (a sandbox).
+    #[must_use]
+    pub fn kernel(self) -> Option<KernelClock> {
+        // SAFETY: all zero is a valid `timex`, plain numbers; `modes` 0 changes nothing.
+        #[expect(
+            unsafe_code,
+            reason = "neither std nor rustix has adjtimex; libc is in the tree for such calls"
+        )]
+        let (state, read) = unsafe {
+            let mut timex: libc::timex = std::mem::zeroed();
+            (libc::adjtimex(&raw mut timex), timex)
+        };
+        (state >= 0).then_some(KernelClock {
+            state,
+            status: read.status,
+            // Longs, which are not the same on every machine; their figures fit many times over.
+            offset: read.offset as f64,
+            max_error_us: read.maxerror as f64,
+        })
     }
 }
 

@@ -17,6 +17,7 @@ extern crate self as lampkeep;
 
 pub mod alive;
 pub mod calibrate;
+pub mod chair;
 pub mod channels;
 pub mod cli;
 pub mod clock;

@@ -452,6 +452,44 @@ fn two_sets_stand_side_by_side_and_each_command_names_its_own() {
     }
 }
 
+/// Source: issue 6, part 4: one instant starts the same fade on both, a late one joins it and ends with it.
+#[test]
+fn two_daemons_told_one_instant_fade_as_one_also_when_one_hears_of_it_late() {
+    let (one, other) = (Set::new(), Set::new());
+    let daemons = [&one, &other].map(|set| set.daemon(&["run", "interview.toml", "--simulate"]));
+    for set in [&one, &other] {
+        set.exits(0, &["recall", "low", "--over", "0s"]);
+        set.until("low stands", |s| s["now"]["look"] == "low" && s["now"]["fading"] == false);
+    }
+    let instant = lampkeep::clock::Clock::wall(&lampkeep::clock::SystemClock::start())
+        + jiff::SignedDuration::from_millis(1500);
+    let at = instant.to_string();
+    let said = one.exits(0, &["recall", "bright", "--over", "6s", "--at", &at]);
+    assert!(said.starts_with(&format!("recall bright at {at}, in ")), "{said}");
+    let status = one.status();
+    assert_eq!(status["now"]["scheduled"]["at"], at.as_str());
+    // What the kernel tells of the clock is told on.
+    assert!(status["clock"]["unset"] == false && status["clock"].get("synchronised").is_some());
+    one.until("it has begun", |s| s["now"]["fading"] == true);
+    one.until("it runs", |s| s["now"]["fade_left_s"].as_f64() < Some(4.5));
+    let said = other.exits(0, &["recall", "bright", "--over", "6s", "--at", &at]);
+    assert!(said.contains(" late, it joins the fade that began at "), "{said}");
+    // Both statuses are up to a tenth of a second old, and so is one when the other is read.
+    let left = |set: &Set| set.status()["now"]["fade_left_s"].as_f64().expect("seconds");
+    let (a, b) = (left(&one), left(&other));
+    assert!((a - b).abs() < 0.4 && a > 1.0, "{a} s and {b} s left");
+    let landed = |set: &Set| {
+        let status = set.until("it lands", |s| s["now"]["fading"] == false);
+        (fixture(&status, "key")["slots"].clone(), fixture(&status, "fill")["slots"].clone())
+    };
+    assert_eq!(landed(&one), landed(&other));
+    // More than five seconds after the instant: too late.
+    let said = other.exits(1, &["recall", "half", "--at", &at]);
+    assert!(said.contains(" ago"), "{said}");
+    assert_eq!(other.status()["now"]["look"], "bright");
+    drop(daemons);
+}
+
 #[test]
 fn what_a_real_time_run_sends_is_what_virtual_time_sends_frame_by_frame() {
     let set = Set::new();

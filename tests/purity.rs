@@ -18,6 +18,7 @@ const PURE: &[(&str, &[&str])] = &[
     ("control/mqtt/quiet.rs", &[]),
     ("reckon", &[]),
     ("calibrate", &[]),
+    ("chair", &["terminal.rs"]),
     ("reckon.rs", &[]),
     ("words.rs", &[]),
 ];

@@ -314,6 +314,22 @@ pub enum Command {
     /// Start or end a take: while it rolls nothing changes light or plan but `dark`
     #[command(subcommand, after_help = "Examples:\n  lampkeep take start 4\n  lampkeep take end good")]
     Take(TakeCommand),
+    /// Sit in front of the camera: next, previous, takes and dark on a foot pedal or presenter remote
+    #[command(
+        after_help = "Examples:\n  lampkeep chair\n  lampkeep chair --in 10s    time to look into the camera\n  \
+                            lampkeep chair --learn     teach the buttons again\n\n\
+                            At first use it asks for each button in turn. One bell: done. Two: refused. No bell while a\n\
+                            take rolls. Retake ends a take as bad and starts the next. A button held, or pressed again\n\
+                            within 0.7 s, is one press. Take end and dark never wait. Ctrl-C leaves; the light stays."
+    )]
+    Chair {
+        /// Wait this long before next, previous and take start, with a countdown
+        #[arg(long = "in", value_name = "SPAN", value_parser = span)]
+        delay: Option<Duration>,
+        /// Teach the buttons again
+        #[arg(long)]
+        learn: bool,
+    },
     /// Hold every lamp that reaches a protected face at zero, or end that in two steps
     #[command(
         subcommand,
@@ -386,10 +402,14 @@ fn code(text: &str) -> Result<String, String> {
 pub enum TakeCommand {
     /// Start the next take; every change of light or plan is refused until its end
     #[command(after_help = "Examples:\n  lampkeep take start 4    the next take of slate 4\n  \
-                      lampkeep take start      the same slate, next take")]
+                      lampkeep take start      the same slate, next take\n  \
+                      lampkeep take start --in 10s")]
     Start {
         /// Letters, digits and `-`; the same slate as before when left out
         slate: Option<String>,
+        /// Start after this long, such as 10s
+        #[arg(long = "in", value_name = "SPAN", value_parser = span)]
+        delay: Option<Duration>,
     },
     /// End it, and say whether what was sent was steady
     #[command(after_help = "Examples:\n  lampkeep take end\n  lampkeep take end good")]

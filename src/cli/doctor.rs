@@ -32,6 +32,7 @@ pub fn run(set: Option<&str>, plan: Option<&Path>, json: bool) -> Exit {
         found.extend(doctor::permissions());
     }
     found.extend(doctor::machine());
+    found.extend(doctor::wall_clock(SystemClock::start()));
     found.sort_by_key(|f| f.weight);
     let stops = found.iter().filter(|f| f.weight == Weight::Stops).count();
     if json {

@@ -3,6 +3,7 @@
 pub mod args;
 pub mod big;
 mod calibrate;
+mod chair;
 pub mod check;
 pub mod device;
 pub mod doctor;

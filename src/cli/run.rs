@@ -6,7 +6,7 @@ use std::time::Duration;
 
 use super::args::{Args, Command, ProtectCommand, TakeCommand};
 use super::exit::Exit;
-use super::{calibrate, check, device, doctor, new, nudge, rollcall, sheet, show};
+use super::{calibrate, chair, check, device, doctor, new, nudge, rollcall, sheet, show};
 use crate::clock::{Clock, SystemClock};
 use crate::control::client::{self, ClientError};
 use crate::control::{Answer, Request, places};
@@ -59,13 +59,16 @@ pub fn run(args: Args) -> Exit {
         Command::Rest => Request::Rest {},
         Command::Again => Request::Again {},
         Command::Only { lamp } => Request::Only { lamp },
+        Command::Chair { delay, learn } => return chair::run(set, seconds(delay), learn),
         Command::Calibrate(args) => return calibrate::run(set, &args, json),
         Command::Wink { lamp } => Request::Wink { lamp },
         Command::Rollcall { ask: true, .. } => return rollcall::guided(set, json),
         Command::Rollcall { each, .. } => return rollcall::by_itself(set, seconds(each), json),
         Command::Absent { lamp, back } => Request::Absent { lamp, back },
         Command::Cold { lamp } => Request::Cold { lamp },
-        Command::Take(TakeCommand::Start { slate }) => Request::TakeStart { slate },
+        Command::Take(TakeCommand::Start { slate, delay }) => {
+            Request::TakeStart { slate, in_s: seconds(delay) }
+        }
         Command::Take(TakeCommand::End { mark }) => Request::TakeEnd { mark },
         Command::Protect(ProtectCommand::On) => Request::ProtectOn {},
         Command::Protect(ProtectCommand::Off { code }) => Request::ProtectOff { code, random: 0 },

@@ -2,8 +2,13 @@
 
 use std::fmt::Write;
 
-use crate::control::{FixtureStatus, Light, LinkState, Now, OutputStatus, Status, StepHeat};
+use crate::control::{
+    Alert, ClockStatus, FixtureStatus, Light, LinkState, Now, OutputStatus, Scheduled, Status, StepHeat,
+};
 use crate::engine::say;
+
+/// How long what was told once stays on a followed screen, in seconds. Judgement: long enough to look up.
+const TOLD_FOR_S: f64 = 30.0;
 
 /// Level and white of a light in fixed width: `+0.3  5600 K +0.001`, `dark`.
 #[must_use]
@@ -41,9 +46,25 @@ pub fn headline(now: &Now) -> String {
         let _ = write!(line, " · fading, {:.0} %, {} left", now.progress * 100.0, say::span(now.fade_left_s));
     }
     if let Some(s) = &now.scheduled {
-        let _ = write!(line, " · {} in {}", s.what, say::span(s.in_s));
+        let _ = write!(line, " · {}{} in {}", s.what, at(s), say::span(s.in_s));
     }
     line
+}
+
+/// The instant that it waits for, where it was asked for by one.
+fn at(scheduled: &Scheduled) -> String {
+    scheduled.at.as_ref().map_or(String::new(), |at| format!(" at {at},"))
+}
+
+/// One line about the wall clock.
+#[must_use]
+pub fn clock(clock: &ClockStatus) -> String {
+    if let Some(said) = &clock.said {
+        return format!("clock: {said}");
+    }
+    let error = clock.error_ms.map_or(String::new(), |ms| format!(", within {ms:.1} ms"));
+    let offset = clock.offset_ms.map_or(String::new(), |ms| format!(", {ms:+.1} ms to correct"));
+    format!("clock: synchronised{error}{offset} by the kernel's account")
 }
 
 /// One line about an output.
@@ -120,6 +141,9 @@ pub fn status(status: &Status) -> String {
             .requests
             .map_or(String::new(), |r| format!(", requests: {} taken, {} refused", r.taken, r.refused));
         let _ = writeln!(text, "broker {word}{asks}{said}");
+    }
+    if let Some(state) = &status.clock {
+        let _ = writeln!(text, "{}", clock(state));
     }
     if status.fixtures.iter().any(|f| f.uncalibrated) {
         text.push_str("planned, uncalibrated: may be a stop off\n");
@@ -201,7 +225,13 @@ pub fn follow(status: &Status, width: usize, height: usize) -> String {
         ));
     }
     if let Some(s) = &status.now.scheduled {
-        lines.push(format!("IN {}: {}", say::span(s.in_s).to_uppercase(), s.what));
+        let instant = at(s);
+        let what = &s.what;
+        lines.push(format!(
+            "IN {}: {what}{}",
+            say::span(s.in_s).to_uppercase(),
+            instant.trim_end_matches(',')
+        ));
     }
     if let Some(lamp) = &status.now.showing {
         lines.push(format!("showing: {lamp}"));
@@ -209,6 +239,9 @@ pub fn follow(status: &Status, width: usize, height: usize) -> String {
     let next = status.order.next.as_deref().unwrap_or("none");
     lines.push(format!("next: {next}{}", if status.now.nudged { " · nudged" } else { "" }));
     lines.extend(status.alerts.iter().map(|a| format!("! {}", a.said)));
+    let ago_s = |t: &Alert| (status.now.uptime_s - t.since).max(0.0);
+    let fresh = status.told.as_ref().filter(|t| ago_s(t) < TOLD_FOR_S);
+    lines.extend(fresh.map(|t| format!("{} ago: {}", say::span(ago_s(t)), t.said)));
     lines.push(String::new());
     let (lit, dark): (Vec<_>, Vec<_>) =
         status.fixtures.iter().partition(|f| f.asked.stops.is_some() || f.sent.stops.is_some());

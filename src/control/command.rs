@@ -163,6 +163,9 @@ pub enum Request {
         /// Its slate, 1 to 20 letters, digits and `-`; the same as before when absent.
         #[serde(default, skip_serializing_if = "Option::is_none")]
         slate: Option<String>,
+        /// Start after so many seconds, 0 to 86 400.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        in_s: Option<f64>,
     },
     /// The take is over.
     TakeEnd {

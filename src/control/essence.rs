@@ -3,7 +3,7 @@
 //! Doors send what changed. Frame numbers, uptime and lateness change with every frame and say
 //! nothing new; slow quantities count in the steps in which a person reads them.
 
-use super::{CircuitStatus, FixtureStatus, Now, OrderStatus, OutputStatus, Status};
+use super::{CircuitStatus, ClockStatus, FixtureStatus, Now, OrderStatus, OutputStatus, Status};
 
 /// True if `after` tells a reader something that `before` did not.
 pub(super) fn differs(before: &Status, after: &Status) -> bool {
@@ -11,6 +11,8 @@ pub(super) fn differs(before: &Status, after: &Status) -> bool {
     head(before) != head(after)
         || before.mqtt != after.mqtt
         || before.alerts != after.alerts
+        || before.told != after.told
+        || before.clock.as_ref().map(clock) != after.clock.as_ref().map(clock)
         || before.protect != after.protect
         || now(&before.now) != now(&after.now)
         || !before.outputs.iter().map(output).eq(after.outputs.iter().map(output))
@@ -25,6 +27,11 @@ pub(super) fn now(now: &Now) -> Now {
         scheduled.in_s = scheduled.in_s.ceil();
     }
     now
+}
+
+/// The wall clock without its drift.
+fn clock(clock: &ClockStatus) -> ClockStatus {
+    ClockStatus { offset_ms: None, error_ms: None, ..clock.clone() }
 }
 
 /// An output without its counters.

@@ -5,6 +5,7 @@
 
 mod bridge;
 pub mod client;
+mod clock_status;
 mod command;
 mod essence;
 pub mod mqtt;
@@ -13,6 +14,7 @@ pub mod socket;
 mod status;
 
 pub use bridge::{Ask, Doors, INBOX, Inbound};
+pub use clock_status::ClockStatus;
 pub use command::{
     Answer, Envelope, Failure, FailureKind, MAX_REQUEST_BYTES, Request, TakeMark, decode_request, decode_sent,
 };

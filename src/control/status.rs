@@ -6,6 +6,8 @@
 
 use serde::{Deserialize, Serialize};
 
+use super::ClockStatus;
+
 /// Everything about the set at one frame.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Status {
@@ -31,6 +33,12 @@ pub struct Status {
     pub circuits: Vec<CircuitStatus>,
     /// What needs attention.
     pub alerts: Vec<Alert>,
+    /// The latest of what was told once, such as what came of something scheduled; `None` before the first.
+    #[serde(default)]
+    pub told: Option<Alert>,
+    /// The machine's wall clock, by which a recall for an instant starts; `None` before it was first read.
+    #[serde(default)]
+    pub clock: Option<ClockStatus>,
     /// The identity guard.
     #[serde(default)]
     pub protect: ProtectStatus,
@@ -91,6 +99,9 @@ pub struct Scheduled {
     pub what: String,
     /// Seconds until then.
     pub in_s: f64,
+    /// That instant, RFC 3339 in UTC, where it was asked for by one; the wall clock brings it.
+    #[serde(default)]
+    pub at: Option<String>,
 }
 
 /// Where in the running order the set is.

@@ -6,6 +6,8 @@ use std::time::Duration;
 
 use super::kernel_log::{self, WITHIN};
 use super::{Finding, Weight, in_two};
+use crate::clock::{Clock, SystemClock};
+use crate::control::ClockStatus;
 use crate::engine::say;
 use crate::wire::realtime;
 
@@ -21,6 +23,25 @@ pub fn permissions() -> Vec<Finding> {
     };
     let priority = why("no-real-time", realtime::priority_permitted().map(|_| ()));
     priority.into_iter().chain(why("memory-not-locked", realtime::memory_permitted())).collect()
+}
+
+/// What the machine's wall clock is worth: recalls for an instant start by it, and stamps are its.
+#[must_use]
+pub fn wall_clock(clock: SystemClock) -> Option<Finding> {
+    of_clock(&ClockStatus::of(clock.kernel(), clock.wall().as_second()))
+}
+
+/// A finding where something is the matter with it. No light waits for the time of day, so that only one that was
+/// never set is to be mended.
+fn of_clock(state: &ClockStatus) -> Option<Finding> {
+    let (said, cure) = in_two(state.said.as_deref()?);
+    let (kind, weight) = match (state.unset, state.synchronised) {
+        (true, _) => ("clock-unset", Weight::Weakens),
+        (_, Some(_)) => ("clock-not-synchronised", Weight::Note),
+        (_, None) => ("clock-unknown", Weight::Note),
+    };
+    let why = "a recall --at would start when others do not";
+    Some(Finding::new(kind, weight, format!("{said}: {why}"), cure))
 }
 
 /// What the kernel's log tells of USB and of the supply in the last hour.
@@ -76,4 +97,21 @@ fn since_start() -> Option<Duration> {
     let text = std::fs::read_to_string("/proc/uptime").ok()?;
     let seconds: f64 = text.split_whitespace().next()?.parse().ok()?;
     Duration::try_from_secs_f64(seconds).ok()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::clock::KernelClock;
+
+    #[test]
+    fn a_clock_is_a_finding_by_what_is_the_matter_with_it() {
+        let kernel = |state| Some(KernelClock { state, status: 0, offset: 0.0, max_error_us: 900.0 });
+        let kind = |kernel, unix_s| of_clock(&ClockStatus::of(kernel, unix_s)).map(|f| (f.kind, f.weight));
+        // Source: adjtimex(2): 5 is TIME_ERROR. 2026-11-25 and 1970-01-02 in Unix seconds.
+        assert_eq!(kind(kernel(0), 1_795_636_800), None);
+        assert_eq!(kind(kernel(5), 1_795_636_800), Some(("clock-not-synchronised", Weight::Note)));
+        assert_eq!(kind(None, 1_795_636_800), Some(("clock-unknown", Weight::Note)));
+        assert_eq!(kind(kernel(0), 86_400), Some(("clock-unset", Weight::Weakens)));
+    }
 }

@@ -9,7 +9,7 @@ mod network;
 mod port;
 mod running;
 
-pub use machine::{machine, permissions};
+pub use machine::{machine, permissions, wall_clock};
 pub use network::network;
 pub use port::port;
 pub use running::running;

@@ -2,7 +2,7 @@
 
 use std::sync::Arc;
 
-use super::{Kept, NotKept, ProtectFound};
+use super::{Kept, NotKept, ProtectFound, Wall};
 use crate::channels::Frame;
 use crate::control::{Alert, Answer, Envelope, Failure, MqttStatus, OutputStatus};
 use crate::plan::Plan;
@@ -35,6 +35,8 @@ pub enum Event {
     Protect(ProtectFound),
     /// The machine's protect file was written, or not, for the action of this number.
     ProtectKept(u64, Result<(), NotKept>),
+    /// What the wall clock shows, read again.
+    Wall(Wall),
     /// The daemon is told to stop.
     Stop,
 }

@@ -28,6 +28,31 @@ pub(super) struct Fade {
     pub floor_lux: f64,
     /// Which side of its floor it is on; `None` until its first frame.
     pub course: Option<Course>,
+    /// It joins a fade that others have begun.
+    pub late: Option<Late>,
+}
+
+/// What a fade joins late: one that the same recall began elsewhere, at its instant.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) struct Late {
+    /// Frames that the other has run at this one's start.
+    pub ran: u64,
+    /// Frames of the other in all.
+    pub whole: u64,
+    /// Frames in which this one glides into it.
+    pub join: u64,
+}
+
+impl Fade {
+    /// How far it is in frame `n`, 0 to 1. Before its start the light stands, at a cut of no frames too.
+    fn progress(&self, n: FrameNumber) -> f64 {
+        let gone = n.saturating_sub(self.start);
+        let Some(late) = self.late else { return gone as f64 / self.frames.max(1) as f64 };
+        let theirs = ((gone + late.ran) as f64 / late.whole.max(1) as f64).min(1.0);
+        // A level start and end: neither the beginning nor the joining shows.
+        let joined = (gone as f64 / late.join.max(1) as f64).min(1.0);
+        theirs * joined * joined * (3.0 - 2.0 * joined)
+    }
 }
 
 /// How a fade meets the lamp's floor: once at most, whatever colours and limits do on the way.
@@ -229,6 +254,7 @@ impl Lamp {
             frames,
             floor_lux: reach.full_lux * fixture.limits.floor.get(),
             course: None,
+            late: None,
         });
         self.cut = false;
         self.pin = None;
@@ -240,6 +266,14 @@ impl Lamp {
         self.settled = false;
         if fixture.prefer == Prefer::Rendering {
             self.turn_shape(fixture, shape, from, at, frames);
+        }
+    }
+
+    /// The fade that has just been begun joins one that runs elsewhere, and its motion that one's.
+    pub fn join(&mut self, late: Late, clock: FrameClock) {
+        if let Some(fade) = &mut self.fade {
+            fade.late = Some(late);
+            self.moved_before_s = clock.seconds(late.ran);
         }
     }
 
@@ -307,9 +341,7 @@ impl Lamp {
         let base = self.base_at(n, clock);
         let (demand, fading) = match self.fade {
             Some(fade) if n < fade.start + fade.frames => {
-                // Before its start, a cut of no frames too, the light stands.
-                let progress = n.saturating_sub(fade.start) as f64 / fade.frames.max(1) as f64;
-                (fade::between(&fade.from, &base, progress, fade.floor_lux), true)
+                (fade::between(&fade.from, &base, fade.progress(n), fade.floor_lux), true)
             }
             Some(fade) => (fade::between(&fade.from, &base, 1.0, fade.floor_lux), false),
             // A dark lamp stays in the colour in which it went out.

@@ -19,6 +19,7 @@ mod glide;
 mod heat;
 pub mod heat_ahead;
 mod heat_told;
+mod instant;
 mod kept;
 mod lamp;
 mod load;
@@ -41,6 +42,7 @@ mod take;
 pub use event::{Action, Event, Ticket};
 pub use glide::KeptGlide;
 pub use heat::{HeatStart, KeptBody};
+pub use instant::Wall;
 pub use kept::{
     Kept, KeptLamp, KeptLight, KeptMemory, KeptOutput, KeptScene, KeptSlate, KeptTake, KeptTarget,
 };

@@ -166,12 +166,6 @@ impl Engine {
         if self.protected() { self.protect.redactor.text(text, &[]) } else { text.to_owned() }
     }
 
-    /// A refusal that was made outside the engine, in the same way; `typed`: what was typed.
-    #[must_use]
-    pub fn shown_failure(&self, failure: Failure, typed: &[String]) -> Failure {
-        if self.protected() { self.redacted_failure(failure, typed) } else { failure }
-    }
-
     /// Turns the guard on: those lamps are cut in the next frame that is worked out.
     pub(super) fn turn_protect_on(&mut self, now_s: f64) {
         if !self.protected() {
@@ -492,7 +486,7 @@ impl Engine {
             fixture.id = numbers.lamp(id);
             fixture.lamp = numbers.lamp(id);
         }
-        for alert in &mut status.alerts {
+        for alert in status.alerts.iter_mut().chain(&mut status.told) {
             alert.said = redactor.text(&alert.said, &[]);
             alert.fixture = alert.fixture.as_deref().map(|f| redactor.lamp(f));
         }

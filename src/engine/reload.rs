@@ -176,6 +176,9 @@ impl Engine {
             if let Some(fade) = &mut lamp.fade {
                 fade.start = turn(fade.start);
                 fade.frames = turn(fade.frames).max(1);
+                if let Some(late) = &mut fade.late {
+                    (late.ran, late.whole, late.join) = (turn(late.ran), turn(late.whole), turn(late.join));
+                }
             }
             if let Some(glide) = &mut lamp.glide {
                 glide.since = turn(glide.since);

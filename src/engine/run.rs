@@ -11,12 +11,14 @@ use std::sync::Arc;
 use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, TrySendError};
 use std::time::Duration;
 
+use jiff::SignedDuration;
 use tokio::sync::{broadcast, oneshot, watch};
 
-use super::{Action, Engine, Event, NotKept, Ticket};
+use super::{Action, Engine, Event, NotKept, Ticket, Wall};
 use crate::clock::{Clock, SystemClock};
 use crate::control::{
-    Alert, Answer, Ask, Envelope, Failure, FailureKind, Inbound, LinkState, OutputStatus, Request, Status,
+    Alert, Answer, Ask, ClockStatus, Envelope, Failure, FailureKind, Inbound, LinkState, OutputStatus,
+    Request, Status,
 };
 use crate::files::{Job, StateWriter};
 use crate::plan::{Output, OutputKind, Plan};
@@ -37,8 +39,8 @@ const SILENT_FRAMES: u32 = 3;
 const HEALTH_EVERY: Duration = Duration::from_millis(250);
 /// Requests over this many a second are not logged one by one.
 const LOGGED_PER_SECOND: u32 = 20;
-/// A request for an instant that lies further back than this is refused (interface.md part 4, `fresh`).
-const FRESH_S: f64 = 5.0;
+/// How often the wall clock is read while nothing waits for it; else with every frame.
+const WALL_EVERY: Duration = Duration::from_secs(1);
 
 /// Everything that the loop touches.
 pub struct Edges {
@@ -84,6 +86,7 @@ pub fn run(engine: Engine, edges: Edges, ready: impl FnOnce()) -> std::io::Resul
         tickets: HashMap::new(),
         next_ticket: 0,
         health_due: Moment::START,
+        wall_due: Moment::START,
         log: LogBudget::default(),
         finished: false,
         state: StateWriter::new(edges.state.clone(), edges.files.clone()),
@@ -122,6 +125,7 @@ struct Loop {
     tickets: HashMap<Ticket, (String, oneshot::Sender<Answer>)>,
     next_ticket: u64,
     health_due: Moment,
+    wall_due: Moment,
     log: LogBudget,
     /// For each output: true unless the engine was told that it sends.
     silent: Vec<bool>,
@@ -138,6 +142,10 @@ impl Loop {
         let now = self.edges.clock.now();
         if now >= due {
             self.look_for_silence(at, now);
+            if now >= self.wall_due || self.engine.waits_for_instant() {
+                self.wall_due = now + WALL_EVERY;
+                self.read_wall(at);
+            }
             let actions = self.engine.handle(Event::Frame(n), at);
             self.carry_out(actions);
             self.state.go_on();
@@ -205,20 +213,13 @@ impl Loop {
             Inbound::Ask(Ask { envelope, reply }) => {
                 let ticket = Ticket(self.next_ticket);
                 self.next_ticket += 1;
-                let typed = super::protect::typed_texts(&envelope.request);
-                match self.settle_instant(envelope) {
-                    Ok(envelope) => {
-                        let envelope = self.settle_code(envelope);
-                        let what = self.logged(&envelope.request);
-                        self.tickets.insert(ticket, (what, reply));
-                        self.event(Event::Ask(ticket, envelope));
-                    }
-                    Err((id, failure)) => {
-                        // Nobody waits any more if this fails; nothing is lost.
-                        let failure = self.engine.shown_failure(failure, &typed);
-                        let _ = reply.send(Answer::refused(id, failure));
-                    }
+                if matches!(envelope.request, Request::Recall { at: Some(_), .. }) {
+                    self.read_wall(self.now());
                 }
+                let envelope = self.settle_code(envelope);
+                let what = self.logged(&envelope.request);
+                self.tickets.insert(ticket, (what, reply));
+                self.event(Event::Ask(ticket, envelope));
             }
             Inbound::Mqtt(status) => self.event(Event::Mqtt(status)),
             Inbound::PlanRead(ticket, result) => self.event(Event::PlanRead(ticket, result)),
@@ -246,34 +247,16 @@ impl Loop {
         told.to_string()
     }
 
-    /// Turns a recall for an instant on the wall clock into one after a delay: the engine knows no
-    /// wall clock.
-    fn settle_instant(&self, mut envelope: Envelope) -> Result<Envelope, (Option<String>, Failure)> {
-        let Request::Recall { at, in_s, .. } = &mut envelope.request else { return Ok(envelope) };
-        let Some(text) = at.take() else { return Ok(envelope) };
-        let refuse = |kind, said: String, hint: &str| {
-            Err((envelope.id.clone(), Failure { kind, said, hint: Some(hint.to_owned()) }))
-        };
-        let shown = crate::words::short(&text);
-        if in_s.is_some() {
-            let said = "`in_s` and `at` both say when".to_owned();
-            return refuse(FailureKind::BadField, said, "give one of them");
-        }
-        let Ok(instant) = text.parse::<jiff::Timestamp>() else {
-            let said = format!("`{shown}` is no instant");
-            return refuse(FailureKind::BadField, said, "write it as 2026-05-04T10:00:00Z");
-        };
-        let wait_s = instant.duration_since(self.edges.clock.wall()).as_secs_f64();
-        if wait_s < -FRESH_S {
-            let said = format!("{shown} was {} ago", super::say::span(-wait_s));
-            return refuse(FailureKind::TooLate, said, "recall it without --at, or give an instant to come");
-        }
-        if wait_s > super::requests::LONGEST_DELAY_S {
-            let said = format!("{shown} is {} away, more than a day", super::say::span(wait_s));
-            return refuse(FailureKind::BadField, said, "recall it for an instant within a day");
-        }
-        *in_s = Some(wait_s.max(0.0));
-        Ok(envelope)
+    /// Tells the engine what the wall clock shows, for those who start together at an instant.
+    fn read_wall(&mut self, now: Moment) {
+        let (wall, moment) = self.edges.clock.wall_and_moment();
+        let since = |m: Moment| SignedDuration::try_from(m.elapsed()).unwrap_or(SignedDuration::MAX);
+        let since_start = since(moment).saturating_sub(since(self.edges.start));
+        // Out of all range only where the clock shows no year that a date has.
+        let Ok(at_start) = wall.checked_sub(since_start) else { return };
+        let state = ClockStatus::of(self.edges.clock.kernel(), wall.as_second());
+        let actions = self.engine.handle(Event::Wall(Wall { at_start, state }), now);
+        self.carry_out(actions);
     }
 
     fn carry_out(&mut self, actions: Vec<Action>) {

@@ -6,6 +6,7 @@ use super::Ticket;
 use super::flash::Watch;
 use super::heat::{Heat, HeatStart};
 use super::heat_ahead::Ahead;
+use super::instant::Wall;
 use super::kept::{Keeps, Kept};
 use super::lamp::Lamp;
 use super::load::{KeptBattery, LoadState};
@@ -66,6 +67,8 @@ pub(super) struct Memory {
 #[derive(Debug, Clone, PartialEq)]
 pub(super) struct Waiting {
     pub due: FrameNumber,
+    /// The instant on the wall clock that `due` follows, where it was asked for by one.
+    pub at: Option<jiff::Timestamp>,
     pub change: Change,
     pub what: String,
 }
@@ -77,6 +80,8 @@ pub(super) enum Change {
     Recall { look: String, over_s: Option<f64> },
     /// Steps in the running order: +1 or -1.
     Step { by: i64, over_s: Option<f64> },
+    /// Starts a take.
+    TakeStart { slate: Option<String> },
 }
 
 /// A look on its way to the disk.
@@ -149,6 +154,10 @@ pub struct Engine {
     /// Index in the order of the step that was last brought up.
     pub(super) position: Option<usize>,
     pub(super) waiting: Option<Waiting>,
+    /// The wall clock, once it was read.
+    pub(super) wall: Option<Wall>,
+    /// The latest of what was told once.
+    pub(super) told: Option<Alert>,
     pub(super) wink: Option<Wink>,
     pub(super) rollcall: Option<Rollcall>,
     /// The frame in which a lamp was last tried beside its address.
@@ -213,6 +222,8 @@ impl Engine {
             before_calibrate: None,
             position: None,
             waiting: None,
+            wall: None,
+            told: None,
             wink: None,
             rollcall: None,
             tried_beside: None,
@@ -359,6 +370,7 @@ impl Engine {
             scheduled: self.waiting.as_ref().map(|w| ScheduledStatus {
                 what: w.what.clone(),
                 in_s: self.clock().seconds(w.due.saturating_sub(last)),
+                at: w.at.map(|at| at.to_string()),
             }),
             showing: showing.map(|id| self.plan.fixture(id).id.clone()),
         }
@@ -390,6 +402,8 @@ impl Engine {
             fixtures: self.plan.fixture_ids().map(|id| self.fixture_status(id)).collect(),
             circuits: self.circuits_status(),
             alerts: self.alerts.clone(),
+            told: self.told.clone(),
+            clock: self.wall.as_ref().map(|w| w.state.clone()),
             protect: self.protect_status(),
             other_ids: self.other_ids(),
         };

@@ -47,6 +47,7 @@ impl Engine {
             Event::StateWritten(result) => self.state_written(result),
             Event::Protect(found) => self.protect_found(found),
             Event::ProtectKept(serial, result) => self.protect_kept(serial, result),
+            Event::Wall(wall) => self.wall_is(wall),
             Event::Stop => self.stop(now),
         }
     }
@@ -161,9 +162,15 @@ impl Engine {
             && let Some(waiting) = self.waiting.take()
         {
             let done = self.guard_change().and_then(|()| match waiting.change {
-                Change::Recall { look, over_s } => self.recall_by_name(&look, over_s, n),
+                Change::Recall { look, over_s } => match waiting.at {
+                    Some(instant) => self.recall_for(&look, over_s, instant, n),
+                    None => self.recall_by_name(&look, over_s, n),
+                },
                 Change::Step { by, over_s } => self.step_order(by, over_s, n),
+                Change::TakeStart { slate } => self.start_take(slate, n),
             });
+            // Seen once more when this frame has been sent.
+            self.was_moving = true;
             let (kind, said) = match done {
                 Ok(said) => ("scheduled-done", said),
                 Err(failure) => ("scheduled-refused", format!("{}: {}", waiting.what, failure.said)),
@@ -251,16 +258,25 @@ impl Engine {
 
     /// Brings a look up from frame `at` on, over its own fade or the plan's.
     pub(super) fn bring_up(&mut self, look: LookId, over_s: Option<f64>, at: FrameNumber) -> u64 {
-        self.protect_for(look, at);
+        let frames = self.fade_frames(look, over_s);
+        self.bring_up_in(look, frames, at);
+        frames
+    }
+
+    /// Frames of a look's fade: as asked, its own or the plan's.
+    pub(super) fn fade_frames(&self, look: LookId, over_s: Option<f64>) -> u64 {
         let own = self.plan.look(look).fade.unwrap_or(self.plan.fade);
-        let fade = over_s.map_or(own, std::time::Duration::from_secs_f64);
-        let frames = self.clock().frames_in(fade);
+        self.clock().frames_in(over_s.map_or(own, std::time::Duration::from_secs_f64))
+    }
+
+    /// Brings a look up from frame `at` on, over so many frames.
+    pub(super) fn bring_up_in(&mut self, look: LookId, frames: u64, at: FrameNumber) {
+        self.protect_for(look, at);
         let targets = self.all_steady(solve::demands(&self.plan, &self.look_as_it_stands(look)));
         self.turn_all(&targets, at, frames);
         self.scene = Scene::Look(look);
         self.nudged = false;
         self.remember();
-        frames
     }
 
     /// Turns everything to dark.
@@ -309,7 +325,9 @@ impl Engine {
         said: String,
         n: FrameNumber,
     ) -> Action {
-        Action::Tell(Alert { kind: kind.to_owned(), fixture, said, since: self.clock().seconds(n) })
+        let alert = Alert { kind: kind.to_owned(), fixture, said, since: self.clock().seconds(n) };
+        self.told = Some(alert.clone());
+        Action::Tell(alert)
     }
 
     fn stop(&mut self, now: Moment) -> Vec<Action> {

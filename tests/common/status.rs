@@ -75,6 +75,8 @@ pub fn status(look: &str) -> Status {
         fixtures: vec![fixture("key", "B3", 800.0), fixture("fill", "B1", 200.0)],
         circuits: Vec::new(),
         alerts: vec![],
+        told: None,
+        clock: None,
         protect: ProtectStatus::default(),
         other_ids: vec![],
     }

@@ -14,6 +14,7 @@ mod frames;
 mod heat;
 mod hour;
 mod hurry;
+mod instant;
 mod line_check;
 mod load;
 mod motions;

@@ -156,7 +156,7 @@ pub fn bright(rig: &mut Rig) {
 fn any_other() -> impl Strategy<Value = Request> {
     prop_oneof![
         20 => any_request().prop_map(|r| renamed(&r)),
-        1 => prop_oneof!["ibex", "ibex-7", "yonder0"].prop_map(|slate| Request::TakeStart { slate: Some(slate) }),
+        1 => prop_oneof!["ibex", "ibex-7", "yonder0"].prop_map(|slate| Request::TakeStart { slate: Some(slate), in_s: None }),
         1 => Just(Request::Recall { look: "look-2".to_owned(), over_s: Some(0.0), in_s: None, at: None }),
         1 => (0..12_usize).prop_map(|i| Request::Only { lamp: format!("lamp-{i}") }),
         2 => (0..PLAN.fixtures.len(), 0..255_u16, any::<bool>()).prop_map(|(i, value, end)| Request::Calibrate {

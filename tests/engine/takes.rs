@@ -277,7 +277,7 @@ fn slates_and_takes_are_counted_on() {
     let mut rig = lit();
     let mut names = Vec::new();
     for slate in [None, None, Some("4"), None, Some("27A"), Some("4"), None] {
-        let request = Request::TakeStart { slate: slate.map(str::to_owned) };
+        let request = Request::TakeStart { slate: slate.map(str::to_owned), in_s: None };
         assert!(rig.ask(request).ok);
         names.push(rig.status().now.take.expect("it rolls"));
         rig.run(0.5);
@@ -286,7 +286,7 @@ fn slates_and_takes_are_counted_on() {
     }
     assert_eq!(names, ["1/1", "1/2", "4/1", "4/2", "27A/1", "4/3", "4/4"]);
     for slate in ["", "4/3", "a b", "123456789012345678901", "é"] {
-        let answer = rig.ask(Request::TakeStart { slate: Some(slate.to_owned()) });
+        let answer = rig.ask(Request::TakeStart { slate: Some(slate.to_owned()), in_s: None });
         assert_eq!(answer.error.expect("refused").kind, FailureKind::BadField, "{slate}");
     }
 }

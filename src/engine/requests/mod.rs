@@ -56,12 +56,9 @@ impl Engine {
             matches!(request, Request::ProtectOn {} | Request::ProtectOff { .. } | Request::Cold { .. });
         let mut data = None;
         let done = match request {
-            Request::Recall { look, over_s, in_s, at: None } => self.recall(look, over_s, in_s, at),
-            Request::Recall { at: Some(_), .. } => Err(fail(
-                FailureKind::BadField,
-                "`at` was not turned into a delay by the door it came through",
-                "send `in_s`",
-            )),
+            Request::Recall { look, over_s, in_s, at: instant } => {
+                self.recall(look, over_s, in_s, instant.as_deref(), at)
+            }
             Request::Next { over_s, in_s } => self.step_request(1, over_s, in_s, at),
             Request::Previous { over_s, in_s } => self.step_request(-1, over_s, in_s, at),
             Request::Cancel {} => self.cancel(),
@@ -71,11 +68,12 @@ impl Engine {
             Request::Keep { name } => return self.keep(ticket, id, name),
             Request::Dark { now } => {
                 let frames = if now { 0 } else { self.clock().frames_in(self.plan.fade) };
-                self.waiting = None;
+                let forgotten = self.waiting.take();
                 self.darkened(at);
                 self.go_dark(frames, at);
                 let how = if now { "cut".to_owned() } else { self.fading(frames) };
-                Ok(format!("dark · {how} · lamps stay on the mains and hot"))
+                let forgotten = forgotten.map_or(String::new(), |w| format!(" · forgotten: {}", w.what));
+                Ok(format!("dark · {how}{forgotten} · lamps stay on the mains and hot"))
             }
             Request::Rest {} => self.rest(at),
             Request::Again {} => self.again(at).inspect(|_| self.lit_again(at)),
@@ -108,7 +106,7 @@ impl Engine {
             )),
             Request::Absent { lamp, back } => self.absent(&lamp, back),
             Request::Cold { lamp } => self.cold(&lamp),
-            Request::TakeStart { slate } => self.start_take(slate, at),
+            Request::TakeStart { slate, in_s } => self.start_take_in(slate, in_s, at),
             Request::TakeEnd { mark } => self.end_take(mark, at).map(|(said, found)| {
                 data = Some(found);
                 said

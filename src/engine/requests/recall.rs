@@ -3,6 +3,7 @@
 use super::{Done, checked, fail};
 use crate::control::{Failure, FailureKind};
 use crate::engine::assess::Assessment;
+use crate::engine::lamp::Late;
 use crate::engine::moves;
 use crate::engine::state::{Change, Waiting};
 use crate::engine::{Engine, say};
@@ -22,12 +23,19 @@ impl Engine {
         look: String,
         over_s: Option<f64>,
         in_s: Option<f64>,
+        instant: Option<&str>,
         at: FrameNumber,
     ) -> Done {
         let over_s = checked("fade", over_s, LONGEST_FADE_S)?;
         let in_s = checked("delay", in_s, LONGEST_DELAY_S)?;
+        if in_s.is_some() && instant.is_some() {
+            return Err(fail(FailureKind::BadField, "`in_s` and `at` both say when", "give one of them"));
+        }
         // By its own name: a number holds only while a face is protected.
         let look = self.plan.look(self.find_look(&look)?).name.clone();
+        if let Some(instant) = instant {
+            return self.recall_at(look, over_s, instant, at);
+        }
         match in_s {
             Some(s) if s > 0.0 => {
                 let what = format!("recall {look}");
@@ -57,11 +65,17 @@ impl Engine {
         }
     }
 
-    fn wait(&mut self, delay_s: f64, what: String, change: Change, at: FrameNumber) -> String {
+    pub(super) fn wait(&mut self, delay_s: f64, what: String, change: Change, at: FrameNumber) -> String {
         let due = at + self.clock().frames_in(std::time::Duration::from_secs_f64(delay_s));
+        let when = format!("in {}", say::span(delay_s));
+        self.wait_for(Waiting { due, at: None, change, what }, &when)
+    }
+
+    /// Has it wait, in place of what waited before.
+    pub(in crate::engine) fn wait_for(&mut self, waiting: Waiting, when: &str) -> String {
         let instead = self.waiting.as_ref().map_or(String::new(), |w| format!(" · instead of {}", w.what));
-        let said = format!("{what} in {}{instead} · `lampkeep cancel` stops it", say::span(delay_s));
-        self.waiting = Some(Waiting { due, change, what });
+        let said = format!("{} {when}{instead} · `lampkeep cancel` stops it", waiting.what);
+        self.waiting = Some(waiting);
         said
     }
 
@@ -84,6 +98,29 @@ impl Engine {
         let id = self.find_look(look)?;
         self.fits(&solve::demands(&self.plan, &self.look_as_it_stands(id)))?;
         let frames = self.bring_up(id, over_s, at);
+        self.find_place_in_order(id);
+        Ok(self.lit_said(id, frames))
+    }
+
+    /// A recall that joins a fade which began `ran` frames ago elsewhere: over `join` frames it glides into that,
+    /// and ends with it, or at the end of the glide where that is later.
+    pub(in crate::engine) fn recall_late(
+        &mut self,
+        look: &str,
+        over_s: Option<f64>,
+        ran: u64,
+        join: u64,
+        at: FrameNumber,
+    ) -> Done {
+        let id = self.find_look(look)?;
+        self.fits(&solve::demands(&self.plan, &self.look_as_it_stands(id)))?;
+        let whole = self.fade_frames(id, over_s);
+        let frames = whole.saturating_sub(ran).max(join);
+        self.bring_up_in(id, frames, at);
+        let clock = self.clock();
+        for lamp in &mut self.lamps {
+            lamp.join(Late { ran, whole, join }, clock);
+        }
         self.find_place_in_order(id);
         Ok(self.lit_said(id, frames))
     }

@@ -2,9 +2,9 @@
 
 use serde_json::{Value, json};
 
-use super::{Done, fail};
+use super::{Done, LONGEST_DELAY_S, checked, fail};
 use crate::control::{Failure, FailureKind, LinkState, Request, TakeMark};
-use crate::engine::state::Scene;
+use crate::engine::state::{Change, Scene};
 use crate::engine::take::Rolling;
 use crate::engine::{Engine, say};
 use crate::guards::Limit;
@@ -52,13 +52,32 @@ impl Engine {
         self.take.as_ref().map_or(Ok(()), |take| Err(rolling(&take.name)))
     }
 
-    /// Starts a take of the light that stands.
-    pub(super) fn start_take(&mut self, slate: Option<String>, at: FrameNumber) -> Done {
-        if let Some(slate) = slate.as_deref().filter(|s| !is_slate(s)) {
-            let said = format!("`{}` cannot be a slate", words::short(slate));
-            let hint = "use 1 to 20 letters a to z, digits and `-`, such as 4 or 27A";
-            return Err(fail(FailureKind::BadField, said, hint));
+    /// Starts a take now, or after a delay.
+    pub(super) fn start_take_in(
+        &mut self,
+        slate: Option<String>,
+        in_s: Option<f64>,
+        at: FrameNumber,
+    ) -> Done {
+        match checked("delay", in_s, LONGEST_DELAY_S)? {
+            Some(s) if s > 0.0 => {
+                checked_slate(slate.as_deref())?;
+                let what = match &slate {
+                    Some(slate) => {
+                        self.protect.learn_slate(slate);
+                        format!("take start {slate}")
+                    }
+                    None => "take start".to_owned(),
+                };
+                Ok(self.wait(s, what, Change::TakeStart { slate }, at))
+            }
+            _ => self.start_take(slate, at),
         }
+    }
+
+    /// Starts a take of the light that stands.
+    pub(in crate::engine) fn start_take(&mut self, slate: Option<String>, at: FrameNumber) -> Done {
+        checked_slate(slate.as_deref())?;
         self.still(at)?;
         if !self.keeping.is_empty() {
             let said = "a look is on its way to the disk";
@@ -189,6 +208,13 @@ impl Engine {
 fn rolling(name: &str) -> Failure {
     let said = format!("take {name} rolls: light and plan stay as they are");
     fail(FailureKind::Guarded, said, "end it: `lampkeep take end`")
+}
+
+fn checked_slate(slate: Option<&str>) -> Result<(), Failure> {
+    let Some(slate) = slate.filter(|s| !is_slate(s)) else { return Ok(()) };
+    let said = format!("`{}` cannot be a slate", words::short(slate));
+    let hint = "use 1 to 20 letters a to z, digits and `-`, such as 4 or 27A";
+    Err(fail(FailureKind::BadField, said, hint))
 }
 
 fn is_slate(text: &str) -> bool {
