@@ -3,6 +3,8 @@
 
 #[path = "common/status.rs"]
 mod common;
+#[path = "common/contract.rs"]
+mod contract;
 
 use std::io::{BufRead, BufReader, Read, Write};
 use std::os::unix::fs::{FileTypeExt, PermissionsExt};
@@ -102,7 +104,14 @@ impl Client {
     fn hear(&mut self) -> Value {
         let mut line = String::new();
         assert!(self.reader.read_line(&mut line).unwrap() > 0, "hung up");
-        serde_json::from_str(&line).unwrap()
+        let answer: Value = serde_json::from_str(&line).unwrap();
+        if let Some(status) = answer.get("data") {
+            contract::conforms("Status", status);
+        }
+        if answer["ok"] == false {
+            contract::conforms("Answer", &answer);
+        }
+        answer
     }
 
     fn hung_up(&mut self) -> bool {
@@ -206,12 +215,23 @@ fn a_line_begun_and_not_finished_gets_one_error_after_ten_seconds() {
 }
 
 #[test]
-fn the_thirty_third_client_is_told_that_there_is_no_room_and_a_place_comes_free_again() {
+fn where_all_are_busy_one_more_is_told_that_there_is_no_room_and_a_place_comes_free_again() {
     let dir = folder();
-    let daemon = Daemon::start(&dir.path().join("a.sock"));
+    // An engine that answers nothing until it may.
+    let (end, ended) = sync_channel::<()>(0);
+    let daemon = Daemon::with_engine(&dir.path().join("a.sock"), move |inbox, _| {
+        let _ = ended.recv();
+        drop(inbox);
+    });
     let mut clients: Vec<Client> = (0..MAX_CLIENTS).map(|_| Client::of(&daemon.path)).collect();
-    for client in &mut clients {
-        client.say("{\"do\":\"status\"}\n");
+    let (followers, askers) = clients.split_at_mut(MAX_FOLLOWERS);
+    for client in followers {
+        client.say("{\"do\":\"status\",\"follow\":true}\n");
+        assert_eq!(client.hear()["ok"], true);
+    }
+    for client in askers {
+        // The status's answer tells that the request behind it is being read.
+        client.say("{\"do\":\"status\"}\n{\"do\":\"rest\"}\n");
         assert_eq!(client.hear()["ok"], true);
     }
     let mut one_more = Client::of(&daemon.path);
@@ -220,10 +240,45 @@ fn the_thirty_third_client_is_told_that_there_is_no_room_and_a_place_comes_free_
     let refused = client::ask(&daemon.path, &Request::Rest {}, WITHIN).unwrap();
     assert_eq!(refused.error.unwrap().kind, FailureKind::Busy);
     clients.pop();
+    drop(end);
     // The place is free as soon as the daemon has seen the end.
-    let answered =
-        (0..1000).any(|_| client::ask(&daemon.path, &Request::Rest {}, WITHIN).is_ok_and(|a| a.ok));
+    let status = Request::Status { follow: false };
+    let answered = (0..1000).any(|_| client::ask(&daemon.path, &status, WITHIN).is_ok_and(|a| a.ok));
     assert!(answered);
+}
+
+/// Programs that forgot to hang up, or hang in half a line, keep nobody out.
+#[test]
+fn one_more_client_takes_the_place_of_the_one_that_was_silent_for_longest() {
+    let dir = folder();
+    let daemon = Daemon::start(&dir.path().join("a.sock"));
+    let mut clients: Vec<Client> = (0..MAX_CLIENTS).map(|_| Client::of(&daemon.path)).collect();
+    for client in &mut clients {
+        client.say("{\"do\":\"status\"}\n{\"do\":\"re");
+        assert_eq!(client.hear()["ok"], true);
+    }
+    // All but the eighth have asked again since.
+    for (n, client) in clients.iter_mut().enumerate().filter(|(n, _)| *n != 7) {
+        client.say("st\"}\n");
+        assert_eq!(client.hear()["ok"], true, "{n}");
+    }
+    std::thread::park_timeout(socket::PLACE_KEPT + Duration::from_millis(50));
+    assert!(client::ask(&daemon.path, &Request::Rest {}, WITHIN).unwrap().ok);
+    let told = clients[7].hear();
+    assert_eq!(told["error"]["said"], "your place is given to another client: you said nothing for a while");
+    assert!(clients[7].hung_up());
+    clients[8].say("{\"do\":\"status\"}\n");
+    assert_eq!(clients[8].hear()["ok"], true);
+}
+
+/// Source: the time to answer: 16 384 lines are read once, not copied once for each.
+#[test]
+fn a_request_behind_many_empty_lines_is_answered() {
+    let dir = folder();
+    let daemon = Daemon::start(&dir.path().join("a.sock"));
+    let mut client = Client::of(&daemon.path);
+    client.say(&("\n".repeat(MAX_REQUEST_BYTES * 4) + "{\"do\":\"rest\"}\n"));
+    assert_eq!(client.hear()["ok"], true);
 }
 
 #[test]

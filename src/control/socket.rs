@@ -21,15 +21,22 @@ use super::bridge::{Doors, busy, stopped};
 use super::places::{Places, answers};
 use super::{Answer, Status};
 
-/// Clients served at a time; the next one is told `busy` and let go.
+/// Clients served at a time. One more takes the place of the one that has said nothing for longest; where all are
+/// busy or follow, it is told `busy` and let go.
 pub const MAX_CLIENTS: usize = 32;
 /// Clients that may follow the status at a time, so that requests always find a free place.
 pub const MAX_FOLLOWERS: usize = 24;
 /// Permissions of the socket: its owner and its group ask, nobody else.
 pub const MODE: u32 = 0o660;
 
+/// A client that has sent nothing whole for this long gives its place to one that comes when there is no other: one
+/// second is far longer than a program takes between two requests of one errand (judgement).
+pub const PLACE_KEPT: Duration = Duration::from_secs(1);
+
 /// How long clients may take to read their last answers when the daemon stops.
 const FAREWELL: Duration = Duration::from_secs(1);
+/// Clients on their way out that may be there beside [`MAX_CLIENTS`]: each reads its last word or is dropped.
+const LEAVING: usize = 8;
 /// Pause after a failed accept, such as for want of file descriptors.
 const ACCEPT_PAUSE: Duration = Duration::from_millis(100);
 
@@ -228,6 +235,7 @@ pub async fn serve(
     let inner = tokio::net::UnixListener::from_std(inner)?;
     let followers = Arc::new(Semaphore::new(MAX_FOLLOWERS));
     let mut clients = JoinSet::new();
+    let mut seats: Vec<Arc<visitor::Seat>> = Vec::new();
     let told = stopping.clone();
     let mut failing = false;
     loop {
@@ -235,14 +243,21 @@ pub async fn serve(
             () = stopped(&mut stopping) => break,
             Some(_) = clients.join_next(), if !clients.is_empty() => {}
             accepted = inner.accept() => match accepted {
-                Ok((stream, _)) if clients.len() < MAX_CLIENTS => {
+                Ok((stream, _)) => {
                     failing = false;
-                    let visitor = visitor::Visitor::new(
-                        stream, doors.clone(), status.clone(), told.clone(), Arc::clone(&followers),
-                    );
-                    clients.spawn(visitor.serve());
+                    // Of those that have left nobody else holds the seat.
+                    seats.retain(|seat| Arc::strong_count(seat) > 1);
+                    if clients.len() < MAX_CLIENTS || make_room(&seats, clients.len()) {
+                        let seat = visitor::Seat::new();
+                        seats.push(Arc::clone(&seat));
+                        let visitor = visitor::Visitor::new(
+                            stream, doors.clone(), status.clone(), told.clone(), Arc::clone(&followers), seat,
+                        );
+                        clients.spawn(visitor.serve());
+                    } else {
+                        turn_away(&stream);
+                    }
                 }
-                Ok((stream, _)) => turn_away(&stream),
                 Err(e) => {
                     if !failing {
                         tracing::warn!("the socket lets nobody in: {e}; trying on");
@@ -259,6 +274,23 @@ pub async fn serve(
     let _ = tokio::time::timeout(FAREWELL, farewell).await;
     clients.shutdown().await;
     Ok(())
+}
+
+/// Has the client leave that has said nothing for longest, if one may be asked to.
+///
+/// For a moment there is one more than [`MAX_CLIENTS`]; while those that were asked to go have not left, no more.
+fn make_room(seats: &[Arc<visitor::Seat>], clients: usize) -> bool {
+    if clients > MAX_CLIENTS + LEAVING {
+        return false;
+    }
+    let longest = seats.iter().filter_map(|s| Some((s.waits_since()?, s))).min_by_key(|(since, _)| *since);
+    match longest {
+        Some((since, seat)) if since.elapsed() >= PLACE_KEPT => {
+            seat.ask_to_go();
+            true
+        }
+        _ => false,
+    }
 }
 
 /// Tells a client that there is no room. Its buffer is empty, so this cannot wait.

@@ -342,6 +342,7 @@ impl Loop {
         }
         let frame = self.engine.next_frame();
         if self.log.allows(self.now()) {
+            let what = loggable(what);
             match (&answer.said, &answer.error) {
                 (Some(_), _) if what.contains(r#""do":"status""#) || what.contains(r#""do":"explain""#) => {
                     tracing::debug!(frame, request = %what, "answered");
@@ -410,6 +411,19 @@ impl Loop {
         };
         self.outputs.iter().map(status).collect()
     }
+}
+
+/// Most characters of a request in the log: outside text may have thousands. Any request that does something
+/// has far fewer.
+const LOGGED_CHARS: usize = 300;
+
+/// A request's text, cut where it is too long for a log.
+fn loggable(mut text: String) -> String {
+    if let Some((end, _)) = text.char_indices().nth(LOGGED_CHARS) {
+        text.truncate(end);
+        text.push('…');
+    }
+    text
 }
 
 /// Lets a number of lines a second into the log, and counts the rest.

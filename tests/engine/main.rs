@@ -4,6 +4,8 @@ mod afternoon;
 mod again;
 mod balance;
 mod calibrate;
+#[path = "../common/contract.rs"]
+mod contract;
 #[path = "../flash/counter.rs"]
 #[expect(dead_code, reason = "shared with the guard's own tests, which use all of it")]
 mod counter;

@@ -8,6 +8,8 @@ use lampkeep::engine::{Action, Engine, Event, Kept, KeptBody, NotKept, Options, 
 use lampkeep::plan::Plan;
 use lampkeep::units::FrameNumber;
 
+use crate::contract;
+
 pub struct Rig {
     pub engine: Engine,
     pub frames: Vec<Vec<Frame>>,
@@ -92,6 +94,7 @@ impl Rig {
                 match action {
                     Action::Reply(t, a) => {
                         assert_eq!(t, ticket, "an answer to someone else's request");
+                        contract::written_conforms("Answer", &*a);
                         answer = Some(*a);
                     }
                     Action::WriteLook { ticket, name, text } => {
@@ -107,6 +110,7 @@ impl Rig {
                         let plan = Arc::clone(self.engine.plan());
                         more.extend(self.engine.handle(Event::PlanRead(ticket, Ok(plan)), now));
                     }
+                    Action::Tell(alert) => contract::written_conforms("Alert", &alert),
                     _ => {}
                 }
             }
@@ -163,6 +167,7 @@ impl Rig {
             match action {
                 Action::Send(frames) => sent = Some(frames),
                 Action::Tell(alert) => {
+                    contract::written_conforms("Alert", &alert);
                     self.alerts.push((n, alert.kind, alert.said.clone()));
                     self.told.push(alert.said);
                 }

@@ -3,6 +3,8 @@
 
 mod accuracy;
 mod best;
+#[path = "../common/contract.rs"]
+mod contract;
 mod fades;
 mod lamps;
 #[allow(dead_code)]

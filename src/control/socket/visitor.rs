@@ -1,12 +1,12 @@
 //! One client of the socket: a line in, a line out, in order, none of it without a limit.
 
 use std::io;
-use std::sync::Arc;
+use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tokio::net::UnixStream;
-use tokio::sync::{Semaphore, watch};
+use tokio::sync::{Notify, Semaphore, watch};
 use tokio::time::{Instant, timeout, timeout_at};
 
 use super::super::bridge::{Doors, busy, latest, status_answer, stopped, untyped};
@@ -33,10 +33,41 @@ pub(super) struct Visitor {
     status: watch::Receiver<Arc<Status>>,
     stopping: watch::Receiver<bool>,
     followers: Arc<Semaphore>,
-    /// Bytes read and not yet used.
+    /// Bytes read; those before `used` have been taken as lines already.
     kept: Vec<u8>,
-    /// When the first of them came.
+    used: usize,
+    /// When the first of those not yet used came.
     begun: Option<Instant>,
+    seat: Arc<Seat>,
+}
+
+/// A client's place, as others see it: one that says nothing gives its place to one that comes.
+#[derive(Debug)]
+pub(super) struct Seat {
+    /// Since when it is this client's turn to send a line; `None` while it is served or follows.
+    waits: Mutex<Option<Instant>>,
+    asked_to_go: Notify,
+}
+
+impl Seat {
+    pub(super) fn new() -> Arc<Self> {
+        Arc::new(Self { waits: Mutex::new(Some(Instant::now())), asked_to_go: Notify::new() })
+    }
+
+    /// Since when nothing whole has come from this client, where it could have sent something.
+    pub(super) fn waits_since(&self) -> Option<Instant> {
+        *self.waits.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    fn set(&self, waits: Option<Instant>) {
+        *self.waits.lock().unwrap_or_else(PoisonError::into_inner) = waits;
+    }
+
+    /// Has it leave, told why, at its next chance.
+    pub(super) fn ask_to_go(&self) {
+        self.set(None);
+        self.asked_to_go.notify_one();
+    }
 }
 
 /// What came of waiting for a line.
@@ -44,6 +75,8 @@ enum Line {
     Whole(Vec<u8>),
     TooLong,
     TooSlow,
+    /// Its place is wanted.
+    Wanted,
     Gone,
 }
 
@@ -54,8 +87,9 @@ impl Visitor {
         status: watch::Receiver<Arc<Status>>,
         stopping: watch::Receiver<bool>,
         followers: Arc<Semaphore>,
+        seat: Arc<Seat>,
     ) -> Self {
-        Self { stream, doors, status, stopping, followers, kept: Vec::new(), begun: None }
+        Self { stream, doors, status, stopping, followers, kept: Vec::new(), used: 0, begun: None, seat }
     }
 
     /// Serves it until it leaves, breaks a limit, or the daemon stops.
@@ -68,7 +102,10 @@ impl Visitor {
 
     async fn converse(&mut self) -> io::Result<()> {
         loop {
-            let text = match self.next_line().await? {
+            self.seat.set(Some(Instant::now()));
+            let line = self.next_line().await;
+            self.seat.set(None);
+            let text = match line? {
                 Line::Whole(text) => text,
                 Line::Gone => return Ok(()),
                 Line::TooLong => {
@@ -78,6 +115,11 @@ impl Visitor {
                 Line::TooSlow => {
                     let said = format!("a line was not finished within {} s", LINE_WITHIN.as_secs());
                     return self.say(&refused_line(said)).await;
+                }
+                Line::Wanted => {
+                    let said = "your place is given to another client: you said nothing for a while";
+                    let answer = Answer::refused(None, busy(said.to_owned(), "connect again to go on"));
+                    return self.say(&answer).await;
                 }
             };
             if text.trim_ascii().is_empty() {
@@ -104,18 +146,22 @@ impl Visitor {
 
     /// Waits for a line within the limits. The rest of a closed stream counts as a line.
     async fn next_line(&mut self) -> io::Result<Line> {
-        let mut searched = 0;
+        let mut searched = self.used;
         loop {
             if let Some(at) = self.kept[searched..].iter().position(|b| *b == b'\n') {
-                let rest = self.kept.split_off(searched + at + 1);
-                let line = std::mem::replace(&mut self.kept, rest);
-                self.begun = (!self.kept.is_empty()).then(Instant::now);
+                let end = searched + at + 1;
+                let line = self.kept[self.used..end].to_vec();
+                self.used = end;
+                self.begun = (self.used < self.kept.len()).then(Instant::now);
                 return Ok(if line.len() > MAX_REQUEST_BYTES + 1 {
                     Line::TooLong
                 } else {
                     Line::Whole(line)
                 });
             }
+            // Once for each time that something is read, not for each line: short ones come by the thousand.
+            self.kept.drain(..self.used);
+            self.used = 0;
             searched = self.kept.len();
             if searched > MAX_REQUEST_BYTES {
                 return Ok(Line::TooLong);
@@ -130,6 +176,7 @@ impl Visitor {
                 biased;
                 read = timeout_at(until, fill(&mut self.stream, &mut self.kept)) => read,
                 () = stopped(&mut stopping) => return Ok(Line::Gone),
+                () = self.seat.asked_to_go.notified() => return Ok(Line::Wanted),
             };
             match read {
                 Err(_) => return Ok(late),
@@ -157,7 +204,7 @@ impl Visitor {
             let sent = latest(&mut self.status);
             self.say(&status_answer(id.clone(), &sent)).await?;
             let at = Instant::now();
-            if !self.kept.is_empty() {
+            if self.used < self.kept.len() {
                 return Ok(());
             }
             let mut status = self.status.clone();

@@ -9,6 +9,10 @@ use crate::plan::{self, ColourTarget, Level, Look, LookId, Target};
 use crate::units::{Duv, Kelvin, Stops};
 use crate::words;
 
+/// Most kept looks of a plan. Judgement: far more than a shoot has, and a stream of requests fills neither memory nor
+/// disk.
+const MOST_KEPT: usize = 500;
+
 impl Engine {
     pub(super) fn keep(&mut self, ticket: Ticket, id: Option<String>, name: Option<String>) -> Vec<Action> {
         match self.kept_look(name) {
@@ -53,6 +57,13 @@ impl Engine {
             let hint =
                 "use 1 to 40 letters a to z, digits and `-`, no `-` first, no word such as `dark` or `all`";
             return Err(fail(FailureKind::BadField, said, hint));
+        }
+        let kept = self.plan.looks.iter().filter(|l| l.kept).count() + self.keeping.len();
+        if kept >= MOST_KEPT && self.plan.look_named(&name).is_none() {
+            let said = format!("{MOST_KEPT} looks are kept already, the most");
+            let hint = "keep it under a name that is there, or remove files from the plan's folder of looks and \
+                        `lampkeep reload`";
+            return Err(fail(FailureKind::Files, said, hint));
         }
         let zero = self.plan.exposure.zero_stops.get();
         let targets = self
