@@ -61,7 +61,7 @@ const FAREWELL: Duration = Duration::from_secs(2);
 
 /// Publishes, and takes requests where the plan says so, until `stopping` turns true, then says `online` = `false` and disconnects.
 ///
-/// Never fails: what is wrong stands in the [`MqttStatus`] that the engine gets through `inbox`, and
+/// Never fails: what is wrong stands in the [`MqttStatus`](super::MqttStatus) that the engine gets through `inbox`, and
 /// once in the log. Resolving a name may hold a thread of the runtime's blocking pool for longer than
 /// this function lives: end the runtime with `shutdown_timeout` or `shutdown_background`.
 pub async fn run(

@@ -117,11 +117,11 @@ pub fn in_the_last_second(light: &[f64], full: f64, rate: usize, all_bright: boo
 }
 
 /// The worst second of a whole course whose level 1.0 goes along sample by sample, another way to read the
-/// rule; only seconds in which level 1.0 does not fall.
+/// rule. `falling`: also seconds in which level 1.0 falls.
 ///
 /// A falling level 1.0 lifts every level without any raise, and lowering takes it down again: such a second
 /// may have any number of changes, and nothing that holds back raises alone could prevent it.
-pub fn worst_with_a_running_reference(light: &[f64], full: f64, rate: usize) -> usize {
+pub fn worst_with_a_running_reference(light: &[f64], full: f64, rate: usize, falling: bool) -> usize {
     let most = |at: usize| {
         light[(at + 1).saturating_sub(rate * 10)..=at].iter().copied().fold(0.0, f64::max).min(full)
     };
@@ -134,7 +134,7 @@ pub fn worst_with_a_running_reference(light: &[f64], full: f64, rate: usize) -> 
     let falls = |at: usize| at > 0 && full[at] < full[at - 1];
     let seconds = (0..(light.len() + 1).saturating_sub(rate)).map(|first| first..first + rate);
     let changes = |second: std::ops::Range<usize>| stamps.iter().filter(|s| second.contains(s)).count();
-    seconds.filter(|second| !second.clone().any(falls)).map(changes).max().unwrap_or(0)
+    seconds.filter(|second| falling || !second.clone().any(falls)).map(changes).max().unwrap_or(0)
 }
 
 /// Frames of the changes to and from saturated red, by WCAG 2.2 as `guards/flash/red.rs` quotes it: states
