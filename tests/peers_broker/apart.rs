@@ -69,10 +69,9 @@ impl Apart {
     }
 
     fn cut(&self) {
-        let chain = |hook: &str| {
-            format!("chain {hook} {{ type filter hook {hook} priority 0; policy drop; }}")
-        };
-        self.nft(&format!("table inet cut {{ {} {} }}", chain("input"), chain("output"))).unwrap();
+        let chain =
+            |hook: &str| format!("add chain inet cut {hook} {{ type filter hook {hook} priority 0; policy drop; }}");
+        self.nft(&format!("add table inet cut\n{}\n{}", chain("input"), chain("output"))).unwrap();
     }
 
     fn mend(&self) {

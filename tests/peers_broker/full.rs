@@ -7,7 +7,7 @@ use std::time::Duration;
 use lampkeep::control::LinkState;
 use tokio::time::sleep;
 
-use crate::broker::{Broker, free_port, mosquitto};
+use crate::broker::{Broker, WITHIN, free_port, mosquitto};
 use crate::operator::{Operator, walk};
 use crate::scene::{Daemon, all_told, light_untouched};
 
@@ -67,11 +67,12 @@ async fn full(seconds: u64) {
     daemon.link(LinkState::Up).await;
     all_told(port, None).await;
     sleep(Duration::from_secs(2)).await;
-    small.fill();
     let before = daemon.output();
+    small.fill();
     let mut operator = Operator::new(port);
     let begun = tokio::time::Instant::now();
-    let walked = walk(&mut operator, &daemon, || begun.elapsed().as_secs() >= seconds).await;
+    let met = || begun.elapsed() > WITHIN || complaints(&log) > 1;
+    let walked = walk(&mut operator, &daemon, || begun.elapsed().as_secs() >= seconds && met()).await;
     let complaints = complaints(&log);
     println!("full disk: the broker complained {complaints} times; {walked:?}; {:?}", daemon.status().mqtt.unwrap());
     assert!(complaints > 0, "the broker met the full disk: {}", std::fs::read_to_string(&log).unwrap());
