@@ -9,7 +9,7 @@ use tokio::time::sleep;
 
 use crate::broker::{Broker, WITHIN, free_port, mosquitto};
 use crate::operator::{Operator, walk};
-use crate::scene::{Daemon, all_told, light_untouched};
+use crate::scene::{Daemon, KEEP_ALIVE, all_told, light_untouched};
 
 /// A file system of 64 kB, unmounted with the test.
 struct Small(tempfile::TempDir);
@@ -63,7 +63,7 @@ async fn full(seconds: u64) {
         log.display()
     );
     let Some(_broker) = Broker::with(port, &text).await else { return };
-    let daemon = Daemon::start(&[], "127.0.0.1", port).await;
+    let daemon = Daemon::start(&[], "127.0.0.1", port, KEEP_ALIVE).await;
     daemon.link(LinkState::Up).await;
     all_told(port, None).await;
     sleep(Duration::from_secs(2)).await;
@@ -74,7 +74,10 @@ async fn full(seconds: u64) {
     let met = || begun.elapsed() > WITHIN || complaints(&log) > 1;
     let walked = walk(&mut operator, &daemon, || begun.elapsed().as_secs() >= seconds && met()).await;
     let complaints = complaints(&log);
-    println!("full disk: the broker complained {complaints} times; {walked:?}; {:?}", daemon.status().mqtt.unwrap());
+    println!(
+        "full disk: the broker complained {complaints} times; {walked:?}; {:?}",
+        daemon.status().mqtt.unwrap()
+    );
     assert!(complaints > 0, "the broker met the full disk: {}", std::fs::read_to_string(&log).unwrap());
     light_untouched("full disk", &before, &daemon.output());
     // It lives on and hands on as before.

@@ -8,7 +8,7 @@ use tokio::time::{Instant, sleep, timeout};
 
 use crate::broker::{Broker, Reader, WITHIN, is};
 use crate::operator::{Operator, walk};
-use crate::scene::{BACK, Daemon, all_told, light_untouched};
+use crate::scene::{BACK, Daemon, KEEP_ALIVE, all_told, light_untouched};
 
 /// Pseudo-random numbers from 0 to 1. Source: Steele, Lea, Flood 2014, SplitMix64 (from memory).
 struct Random(u64);
@@ -25,7 +25,7 @@ impl Random {
 
 async fn killed(times: usize) {
     let Some(mut broker) = Broker::start("allow_anonymous true").await else { return };
-    let daemon = Daemon::start(&[], "127.0.0.1", broker.port).await;
+    let daemon = Daemon::start(&[], "127.0.0.1", broker.port, KEEP_ALIVE).await;
     daemon.link(LinkState::Up).await;
     all_told(broker.port, None).await;
     sleep(Duration::from_secs(2)).await;

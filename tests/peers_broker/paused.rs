@@ -16,7 +16,7 @@ const LOOKS: Duration = Duration::from_millis(200);
 
 async fn paused(length: Duration) {
     let Some(broker) = Broker::start("allow_anonymous true").await else { return };
-    let daemon = Daemon::start(&[], "127.0.0.1", broker.port).await;
+    let daemon = Daemon::start(&[], "127.0.0.1", broker.port, KEEP_ALIVE).await;
     daemon.link(LinkState::Up).await;
     all_told(broker.port, None).await;
     let mut operator = Operator::new(broker.port);

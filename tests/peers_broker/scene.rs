@@ -14,12 +14,12 @@ use crate::broker::{Reader, WITHIN};
 
 /// Source: the issue: all is said again within this time of the broker's return.
 pub const BACK: Duration = Duration::from_secs(5);
-/// The plan's keep-alive.
+/// The shortest keep-alive that a plan may ask for.
 pub const KEEP_ALIVE: Duration = Duration::from_secs(5);
 /// Steps of the plan's order.
 pub const STEPS: usize = 8;
 
-fn plan(host: &str, port: u16) -> String {
+fn plan(host: &str, port: u16, keep_alive: Duration) -> String {
     format!(
         r#"
 name = "pilot-station"
@@ -53,7 +53,7 @@ fill = {{ stops = -2 }}
 key = {{ stops = -4 }}
 fill = {{ stops = -5 }}
 "#,
-        KEEP_ALIVE.as_secs()
+        keep_alive.as_secs()
     )
 }
 
@@ -72,12 +72,15 @@ impl Drop for Daemon {
 
 impl Daemon {
     /// Starts it, behind these words if there are any, with the first step of its order.
-    pub async fn start(before: &[&str], host: &str, port: u16) -> Self {
+    pub async fn start(before: &[&str], host: &str, port: u16, keep_alive: Duration) -> Self {
         let folder = tempfile::tempdir().unwrap();
         let path = folder.path().join("pilot-station.toml");
-        std::fs::write(&path, plan(host, port)).unwrap();
-        let words: Vec<&str> =
-            before.iter().copied().chain([env!("CARGO_BIN_EXE_lampkeep"), "run", path.to_str().unwrap()]).collect();
+        std::fs::write(&path, plan(host, port, keep_alive)).unwrap();
+        let words: Vec<&str> = before
+            .iter()
+            .copied()
+            .chain([env!("CARGO_BIN_EXE_lampkeep"), "run", path.to_str().unwrap()])
+            .collect();
         let child = Command::new(words[0])
             .args(&words[1..])
             .arg("--simulate")

@@ -8,7 +8,9 @@ use std::time::Duration;
 use serde::{Deserialize, Serialize};
 
 use super::super::essence;
-use super::super::{Alert, CircuitStatus, ClockStatus, Now, OrderStatus, OutputStatus, ProtectStatus, Status};
+use super::super::{
+    Alert, CircuitStatus, ClockStatus, Now, OrderStatus, OutputStatus, ProtectStatus, Status,
+};
 
 /// Least time between two messages on one topic: 10 a second.
 pub(super) const APART: Duration = Duration::from_millis(100);
