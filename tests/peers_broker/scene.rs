@@ -181,5 +181,12 @@ pub fn light_untouched(what: &str, before: &OutputStatus, after: &OutputStatus) 
     };
     println!("{what}: light before: {}; at the end: {}", said(before), said(after));
     assert!(after.frames > before.frames, "frames go on");
-    assert_eq!(after.missed - before.missed, 0, "frames lost");
+    let lost = after.missed - before.missed;
+    if after.real_time.priority.is_some() {
+        assert_eq!(lost, 0, "frames lost");
+    } else {
+        // Other tests run beside this one.
+        println!("{what}: no real-time priority here: one frame in fifty may be lost");
+        assert!(lost * 50 <= after.frames - before.frames, "{lost} frames lost");
+    }
 }
