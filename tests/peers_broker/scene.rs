@@ -7,7 +7,7 @@ use std::process::{Child, Command, Stdio};
 use std::time::Duration;
 
 use lampkeep::control::mqtt::NowMessage;
-use lampkeep::control::{Answer, LinkState, OutputStatus, Status};
+use lampkeep::control::{Answer, FixtureStatus, LinkState, OutputStatus, Status};
 use tokio::time::{Instant, sleep, timeout};
 
 use crate::broker::{Reader, WITHIN};
@@ -147,8 +147,16 @@ impl Daemon {
     }
 }
 
-/// Waits until a new reader has been told everything: `online`, this look without a fade, every fixture.
-pub async fn all_told(port: u16, look: Option<&str>) {
+/// Waits until a new reader has been told everything: `online`, the light, every fixture.
+///
+/// `still`: the daemon, where its light stands still: then all has to be as it says itself, so that what the broker kept
+/// from before does not count.
+pub async fn all_told(port: u16, still: Option<&Daemon>) {
+    let status = still.map(Daemon::status);
+    let same = |n: usize, payload: &[u8]| {
+        let told: FixtureStatus = serde_json::from_slice(payload).unwrap();
+        status.as_ref().is_none_or(|s| s.fixtures[n].id == told.id && s.fixtures[n].slots == told.slots)
+    };
     let mut reader = Reader::of(port, "harbour-office").await;
     let (mut online, mut now, mut key, mut fill) = (false, false, false, false);
     while !(online && now && key && fill) {
@@ -158,13 +166,19 @@ pub async fn all_told(port: u16, look: Option<&str>) {
             "online" => online = publish.payload == "true",
             "now" => {
                 let told: NowMessage = serde_json::from_slice(&publish.payload).unwrap();
-                now = look.is_none_or(|look| told.now.look == look && !told.now.fading);
+                now = status.as_ref().is_none_or(|s| told.now.look == s.now.look && !told.now.fading);
             }
-            "fixture/key" => key = true,
-            "fixture/fill" => fill = true,
+            "fixture/key" => key = same(0, &publish.payload),
+            "fixture/fill" => fill = same(1, &publish.payload),
             _ => {}
         }
     }
+}
+
+/// What the broker tells a new reader of whether the daemon is there.
+pub async fn online(port: u16) -> bool {
+    let mut reader = Reader::of(port, "mole-light").await;
+    reader.next("online", |_| true).await.payload == "true"
 }
 
 /// Says how late frames were before and after, and that none is missing.
