@@ -478,6 +478,8 @@ mod figures {
                 outputs: status.outputs.clone(),
                 protect: status.protect.clone(),
                 circuits: status.circuits.clone(),
+                told: status.told.clone(),
+                clock: status.clock.clone(),
             };
             contract::written_conforms("NowMessage", &now);
             for kind in schemas()["Alert"]["properties"]["kind"]["x-extensible-enum"].as_array().expect("kinds") {

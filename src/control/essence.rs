@@ -30,7 +30,7 @@ pub(super) fn now(now: &Now) -> Now {
 }
 
 /// The wall clock without its drift.
-fn clock(clock: &ClockStatus) -> ClockStatus {
+pub(super) fn clock(clock: &ClockStatus) -> ClockStatus {
     ClockStatus { offset_ms: None, error_ms: None, ..clock.clone() }
 }
 

@@ -93,6 +93,12 @@ impl Broker {
         timeout(WITHIN, up).await.expect("mosquitto listens");
     }
 
+    /// Stops it in its tracks, or lets it go on: connections stand, nothing is answered.
+    pub fn signal(&self, signal: rustix::process::Signal) {
+        let pid = rustix::process::Pid::from_raw(self.child.id().try_into().unwrap()).unwrap();
+        rustix::process::kill_process(pid, signal).unwrap();
+    }
+
     pub fn kill(&mut self) {
         self.child.kill().unwrap();
         self.child.wait().unwrap();

@@ -1,5 +1,6 @@
 #!/usr/bin/env python3
-"""Twenty daemons on one machine, each asked over its own socket to recall a look at the same instants.
+"""Twenty daemons on one machine, asked to recall a look at the same instants: each over its own socket, or all of them
+by one message to lampkeep/all/ask (`--mqtt`; needs mosquitto and mosquitto_pub).
 
 Each sends E1.31 to one receiver here; the kernel stamps every packet as it comes (SO_TIMESTAMPNS), on the clock that
 the instants are of. Told: how long after the instant each one's first changed packet came. Fails where one came before
@@ -10,6 +11,7 @@ LAMPKEEP_MANY_DAEMONS and LAMPKEEP_MANY_ROUNDS set other numbers; LAMPKEEP is th
 import json
 import os
 import random
+import shutil
 import socket
 import struct
 import subprocess
@@ -17,6 +19,7 @@ import sys
 import tempfile
 import threading
 import time
+import uuid
 from datetime import datetime, timezone
 
 DAEMONS = int(os.environ.get("LAMPKEEP_MANY_DAEMONS", "20"))
@@ -50,6 +53,44 @@ key = {{ stops = -1 }}
 [look.low]
 key = {{ stops = -4 }}
 """
+
+
+MQTT = """
+[mqtt]
+host = "127.0.0.1"
+port = {port}
+requests = true
+"""
+
+
+def free_port():
+    with socket.socket() as s:
+        s.bind(("127.0.0.1", 0))
+        return s.getsockname()[1]
+
+
+def mosquitto(folder, port):
+    """A broker of this run's own on loopback, once it listens."""
+    path = os.path.join(folder, "broker.conf")
+    with open(path, "w") as file:
+        file.write(f"listener {port} 127.0.0.1\nallow_anonymous true\npersistence false\nset_tcp_nodelay true\n")
+    program = os.environ.get("MOSQUITTO") or shutil.which("mosquitto") or "/usr/sbin/mosquitto"
+    broker = subprocess.Popen([program, "-c", path], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    deadline = time.monotonic() + 10
+    while True:
+        try:
+            socket.create_connection(("127.0.0.1", port), 1).close()
+            return broker
+        except OSError:
+            assert time.monotonic() < deadline, "the broker does not start"
+            time.sleep(0.02)
+
+
+def publish(port, request):
+    sent = datetime.now(timezone.utc).isoformat().replace("+00:00", "Z")
+    payload = json.dumps(dict(request, id=str(uuid.uuid4()), sent=sent))
+    to = ["-p", str(port), "-t", "lampkeep/all/ask", "-q", "1", "-m", payload]
+    subprocess.run(["mosquitto_pub", "-V", "5", "-h", "127.0.0.1", *to], check=True, timeout=10)
 
 
 class Receiver(threading.Thread):
@@ -97,13 +138,18 @@ def share(values, part):
 def main():
     receiver = Receiver()
     receiver.start()
-    daemons, paths = [], []
+    over_mqtt = "--mqtt" in sys.argv[1:]
+    daemons, paths, broker, port = [], [], None, free_port()
     with tempfile.TemporaryDirectory() as folder:
         try:
+            if over_mqtt:
+                broker = mosquitto(folder, port)
             for n in range(1, DAEMONS + 1):
                 plan = os.path.join(folder, f"pier-{n}.toml")
                 with open(plan, "w") as file:
-                    file.write(PLAN.format(name=f"pier-{n}", universe=n, port=receiver.port))
+                    mqtt = MQTT.format(port=port) if over_mqtt else ""
+                    text = PLAN.format(name=f"pier-{n}", universe=n, port=receiver.port)
+                    file.write(text.replace("[camera.main]", f"{mqtt}[camera.main]", 1))
                 path = os.path.join(folder, f"{n}.sock")
                 env = dict(os.environ, LAMPKEEP_SOCKET=path, LAMPKEEP_STATE=os.path.join(folder, f"state-{n}"))
                 log = open(os.path.join(folder, f"{n}.log"), "w")
@@ -126,8 +172,12 @@ def main():
                 instant = time.time_ns() + 1_000_000_000 + random.randrange(25_000_000)
                 second, nanos = divmod(instant, 1_000_000_000)
                 text = datetime.fromtimestamp(second, timezone.utc).strftime("%Y-%m-%dT%H:%M:%S") + f".{nanos:09}Z"
-                for path in paths:
-                    ask(path, {"do": "recall", "look": look, "over_s": over_s, "at": text})
+                request = {"do": "recall", "look": look, "over_s": over_s, "at": text}
+                if over_mqtt:
+                    publish(port, request)
+                else:
+                    for path in paths:
+                        ask(path, request)
                 time.sleep(max(0.0, (instant - time.time_ns()) / 1e9) + 1.5)
                 first = {}
                 for universe, at in receiver.changes:
@@ -140,10 +190,14 @@ def main():
                 daemon.terminate()
             for daemon in daemons:
                 daemon.wait(timeout=20)
+            if broker is not None:
+                broker.terminate()
+                broker.wait(timeout=20)
     early = sum(1 for s in off if s < 0)
     late = sum(1 for s in off if s > PERIOD_S + SLACK_S)
     p99 = share(off, 0.99)
     print(
+        f"{'one message over MQTT' if over_mqtt else 'each over its socket'}: "
         f"{DAEMONS} daemons, {ROUNDS} instants, {len(off)} starts: after the instant by {min(off) * 1e3:.2f} ms at "
         f"least, {share(off, 0.5) * 1e3:.2f} ms half of them, {p99 * 1e3:.2f} ms p99, {max(off) * 1e3:.2f} ms at most; "
         f"{early} before it, {late} later than {(PERIOD_S + SLACK_S) * 1e3:.0f} ms"

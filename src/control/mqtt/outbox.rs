@@ -8,7 +8,9 @@ use std::time::Duration;
 use serde::{Deserialize, Serialize};
 
 use super::super::essence;
-use super::super::{Alert, CircuitStatus, Now, OrderStatus, OutputStatus, ProtectStatus, Status};
+use super::super::{
+    Alert, CircuitStatus, ClockStatus, Now, OrderStatus, OutputStatus, ProtectStatus, Status,
+};
 
 /// Least time between two messages on one topic: 10 a second.
 pub(super) const APART: Duration = Duration::from_millis(100);
@@ -34,6 +36,12 @@ pub struct NowMessage {
     pub protect: ProtectStatus,
     /// What the circuits carry.
     pub circuits: Vec<CircuitStatus>,
+    /// The latest of what was told once; `None` before the first.
+    #[serde(default)]
+    pub told: Option<Alert>,
+    /// The machine's wall clock, by which a recall for an instant starts; `None` before it was first read.
+    #[serde(default)]
+    pub clock: Option<ClockStatus>,
 }
 
 /// One message to hand on.
@@ -115,6 +123,8 @@ impl Outbox {
             outputs: status.outputs.iter().map(essence::output).collect(),
             circuits: status.circuits.iter().map(essence::circuit).collect(),
             protect: status.protect.clone(),
+            told: status.told.clone(),
+            clock: status.clock.as_ref().map(essence::clock),
         };
         let full = || NowMessage {
             now: status.now.clone(),
@@ -123,6 +133,8 @@ impl Outbox {
             outputs: status.outputs.clone(),
             circuits: status.circuits.clone(),
             protect: status.protect.clone(),
+            told: status.told.clone(),
+            clock: status.clock.clone(),
         };
         self.put(Source::Now, json(&plain), || json(&full()), at, Some(HEARTBEAT));
         for fixture in &status.fixtures {
