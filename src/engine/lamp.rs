@@ -494,6 +494,10 @@ impl Lamp {
     /// Offers `share` (0 to 1) of what rises instead, and all of what falls.
     pub fn hold_back(&mut self, fixture: &Fixture, share: f64) {
         let Some(mut offer) = self.offer.filter(|_| fixture.address().is_some()) else { return };
+        if offer.given.lux_at_1m <= 0.0 {
+            // A share of what rounding took away would light a lamp that has gone out, for a frame or some.
+            return;
+        }
         let (whole, mut standing) = offer.whole;
         let allowed = guards::raise(fixture, &whole, &self.sent.drives, share, &mut standing);
         if allowed == offer.allowed {

@@ -7,13 +7,16 @@ use crate::plan::{Fixture, MAX_EMITTERS};
 
 /// Mixes nearer to each other than this in u'v' are one colour.
 const SAME_COLOUR_UV76: f64 = 1e-5;
+/// Relative slack of "not over": rounding of sums.
+const HAIR: f64 = 1e-9;
 
 /// What of `allowed` may be sent in a frame in which only `share` (0 to 1) of what rises may rise.
 ///
 /// Emitter by emitter, since a change of hue can flash though the light stays the same: what an emitter
 /// falls by passes at once, of what it rises by over `last` (the drives last sent, 0 to 1) `share` passes.
 /// So the light is linear in `share`, and no emitter gets more than `allowed` has for it. An emitter that
-/// does not rise is not held. `standing` is what [`super::allow`] left; a lamp with a greatest rise goes
+/// does not rise is not held. A lamp whose fall would take it under its floor while its raise waits stands as it is.
+/// `standing` is what [`super::allow`] left; a lamp with a greatest rise goes
 /// on from here.
 #[must_use]
 pub fn raise(
@@ -35,12 +38,29 @@ pub fn raise(
     if !held {
         return *allowed;
     }
-    let limits = allowed.limits.with(Limit::Flash);
-    let (lux_at_1m, xy) = mix::light_of(&fixture.emitters, &drives);
-    let lux = lux_at_1m * solve::gain(fixture);
-    let back = if allowed.lux() > 0.0 { (lux / allowed.lux()).min(1.0) } else { 0.0 };
+    let mut light = of_drives(fixture, allowed, &drives);
+    let mut held = floored(fixture, light);
+    if held.level <= 0.0 && allowed.level > 0.0 {
+        // What falls took it under its floor while what rises waits: it stands as it is rather than go out for that
+        // long. Nothing rises by it.
+        let stands = of_drives(fixture, allowed, last);
+        let room = 1.0 + HAIR;
+        if stands.lux() <= allowed.lux() * room && stands.watts() <= allowed.watts() * room {
+            // Its rounded light may lie a hair under the floor: it is asked no second time.
+            (light, held) = (stands, stands);
+        }
+    }
+    let back = if allowed.lux() > 0.0 { (light.lux() / allowed.lux()).min(1.0) } else { 0.0 };
     standing.lux *= back;
     standing.held_lux *= back;
+    held
+}
+
+/// What these drives come to, in place of what is allowed.
+fn of_drives(fixture: &Fixture, allowed: &Allowed, drives: &[f64; MAX_EMITTERS]) -> Allowed {
+    let limits = allowed.limits.with(Limit::Flash);
+    let (lux_at_1m, xy) = mix::light_of(&fixture.emitters, drives);
+    let lux = lux_at_1m * solve::gain(fixture);
     let strongest = drives.iter().fold(0.0_f64, |a, b| a.max(*b));
     let Some(xy) = xy.filter(|_| strongest > 0.0) else {
         return Allowed { level: 0.0, limits, ..*allowed };
@@ -48,13 +68,12 @@ pub fn raise(
     // Of the same colour as seen, which a meter may have told better than the emitters' figures.
     let asked_xy = mix::light_of(&fixture.emitters, &allowed.mix).1.unwrap_or(xy);
     let same = xy.uv76().distance(asked_xy.uv76()) <= SAME_COLOUR_UV76;
-    let held = Allowed {
+    Allowed {
         mix: drives.map(|drive| drive / strongest),
         level: strongest,
         full_lux: lux / strongest,
-        full_watts: mix::watts_of(&fixture.emitters, &drives).get() / strongest,
+        full_watts: mix::watts_of(&fixture.emitters, drives).get() / strongest,
         xy: if same { allowed.xy } else { xy },
         limits,
-    };
-    floored(fixture, held)
+    }
 }
