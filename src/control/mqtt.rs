@@ -198,7 +198,8 @@ impl Door {
                 () = answered(&mut self.desk) => {}
                 _ = sample.tick() => {
                     if let Some(held) = &held {
-                        if held.heard.elapsed() > self.keep_alive() * 3 / 2 {
+                        // Looked at a little early, so that status tells it within 1.5 times the keep-alive.
+                        if held.heard.elapsed() > self.keep_alive() * 3 / 2 - 2 * outbox::APART {
                             return End::Lost { said: fault::silent(&self.broker), lasted: held.since.elapsed() };
                         }
                         self.outbox.offer(&latest(&mut self.status), self.opened.elapsed());
