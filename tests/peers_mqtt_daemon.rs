@@ -187,15 +187,21 @@ fn flood(n: usize) -> Vec<u8> {
     }
 }
 
+/// A folder of credentials for a broker that asks for none.
+fn any_password() -> tempfile::TempDir {
+    let folder = tempfile::tempdir().unwrap();
+    let secret = folder.path().join("mqtt-password");
+    std::fs::write(&secret, "any").unwrap();
+    std::fs::set_permissions(&secret, std::fs::Permissions::from_mode(0o400)).unwrap();
+    folder
+}
+
 /// Source: the issue: a flood of whatever kind: no effect on the wire, bounded memory, bounded log, recovery at once.
 #[tokio::test]
 async fn a_flood_over_mqtt_fills_neither_memory_nor_log_and_frames_go_on() {
     let folder = tempfile::tempdir().unwrap();
     let Some(broker) = Broker::start("allow_anonymous true\nmax_queued_messages 10000").await else { return };
-    let credentials = tempfile::tempdir().unwrap();
-    let secret = credentials.path().join("mqtt-password");
-    std::fs::write(&secret, "any").unwrap();
-    std::fs::set_permissions(&secret, std::fs::Permissions::from_mode(0o400)).unwrap();
+    let credentials = any_password();
     let daemon = daemon(folder.path(), broker.port, Some(credentials.path()));
     let mut reader = Reader::of(broker.port, "reader").await;
     logged(folder.path(), "requests are taken").await;
@@ -255,10 +261,7 @@ async fn a_flood_over_mqtt_fills_neither_memory_nor_log_and_frames_go_on() {
 async fn a_request_that_waited_in_a_daemon_that_stood_still_is_not_done() {
     let folder = tempfile::tempdir().unwrap();
     let Some(broker) = Broker::start("allow_anonymous true").await else { return };
-    let credentials = tempfile::tempdir().unwrap();
-    let secret = credentials.path().join("mqtt-password");
-    std::fs::write(&secret, "any").unwrap();
-    std::fs::set_permissions(&secret, std::fs::Permissions::from_mode(0o400)).unwrap();
+    let credentials = any_password();
     let daemon = daemon(folder.path(), broker.port, Some(credentials.path()));
     let mut reader = Reader::of(broker.port, "reader").await;
     logged(folder.path(), "requests are taken").await;
