@@ -41,6 +41,7 @@ fn status(take: Option<&str>) -> Box<Status> {
         alerts: Vec::new(),
         told: None,
         clock: None,
+        journal: None,
         protect: ProtectStatus::default(),
         other_ids: Vec::new(),
     })
