@@ -314,6 +314,15 @@ pub enum Command {
     /// Start or end a take: while it rolls nothing changes light or plan but `dark`
     #[command(subcommand, after_help = "Examples:\n  lampkeep take start 4\n  lampkeep take end good")]
     Take(TakeCommand),
+    /// Read the take log, also while the daemon is down; carry takes to another machine
+    #[command(after_help = "Examples:\n  lampkeep log                       what happened last\n  \
+                      lampkeep log --takes               every take, its verdict and mark\n  \
+                      lampkeep log --since 2h --json     for programs, one JSON object a line\n  \
+                      lampkeep log --export takes.jsonl  then on the other machine:\n  \
+                      lampkeep log --import takes.jsonl\n\n\
+                      Times are UTC; `~` stands before those of a clock that was never set.\n\
+                      docs/journal.md has the tables, to be queried in a copy: lampkeep log --copy FILE")]
+    Log(super::log::LogArgs),
     /// Sit in front of the camera: next, previous, takes and dark on a foot pedal or presenter remote
     #[command(
         after_help = "Examples:\n  lampkeep chair\n  lampkeep chair --in 10s    time to look into the camera\n  \

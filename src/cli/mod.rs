@@ -8,6 +8,7 @@ pub mod check;
 pub mod device;
 pub mod doctor;
 pub mod exit;
+pub mod log;
 pub mod new;
 pub mod nudge;
 pub mod reckon;

@@ -6,7 +6,7 @@ use std::time::Duration;
 
 use super::args::{Args, Command, ProtectCommand, TakeCommand};
 use super::exit::Exit;
-use super::{calibrate, chair, check, device, doctor, new, nudge, rollcall, sheet, show};
+use super::{calibrate, chair, check, device, doctor, log, new, nudge, rollcall, sheet, show};
 use crate::clock::{Clock, SystemClock};
 use crate::control::client::{self, ClientError};
 use crate::control::{Answer, Request, places};
@@ -38,6 +38,7 @@ pub fn run(args: Args) -> Exit {
         Command::Explain { look, plan: Some(plan) } => return explain_offline(&plan, &look, json),
         Command::Reckon(args) => return work_out(&args, json),
         Command::Device(args) => return device::run(&args, json),
+        Command::Log(args) => return log::run(set, &args, json),
         Command::Status { follow: true } => return follow(set, json),
         Command::Status { follow: false } => Request::Status { follow: false },
         Command::Explain { look, plan: None } => Request::Explain { look },

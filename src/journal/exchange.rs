@@ -11,8 +11,9 @@ use serde::{Deserialize, Serialize};
 
 use super::entry::Stamp;
 use super::sha256;
-use super::store::{self, StoreError, json};
+use super::store::{self, StoreError};
 use super::take::{ReadingRecord, TakeAmend, TakeEnd, TakeRecord};
+use super::writing::json;
 use crate::plan::TextRole;
 
 /// Version of the format.

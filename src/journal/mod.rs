@@ -6,9 +6,12 @@
 //! for that thread. Not here: what a restart needs at once (heat, the light as it stands), which is `state_file`'s.
 
 mod ask;
+mod disk;
 mod entry;
 pub mod exchange;
 mod hash;
+pub mod imports;
+pub mod lines;
 mod name;
 mod prune;
 mod queue;
@@ -19,8 +22,10 @@ pub mod snapshot;
 mod store;
 mod take;
 mod work;
+mod writing;
 
 pub use ask::{Found, ReadingFound, TakeFound, Wanted};
+pub use disk::{Disk, File, Place};
 pub use entry::{
     ClockRecord, DidRecord, Entry, LampLight, LampUse, LightRecord, LostRecord, NoteRecord, OutputEvent,
     OutputRecord, SlotsRecord, Stamp, StandRecord, StartRecord, StopRecord, TextsRecord, Trim, What,
@@ -28,9 +33,10 @@ pub use entry::{
 pub use hash::{frame_hash, sha256};
 pub use name::{TakeName, WrongTakeName};
 pub use queue::{Clocks, Job, QUEUE, Queue};
+pub use read::find;
 pub use store::{NAME, Reach, Store, StoreError};
 pub use take::{
     CameraRecord, LampPlace, LampState, LitThen, OutputFigures, PlaceRecord, ReadingRecord, TakeAmend,
     TakeEnd, TakeRecord, TakeStamp, TrimRecord, TrimWho, TrimWhy,
 };
-pub use work::{Disk, File, Place, RING, work};
+pub use work::{RING, work};

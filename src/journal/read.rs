@@ -32,7 +32,7 @@ pub fn find(db: &Connection, own: &str, wanted: &Wanted) -> Result<Found, Failur
             let sql = "SELECT seq, since_boot_us, wall, clock_unset, frame, record FROM entry \
                        WHERE kind = 'reading' AND json_extract(record, '$.id') IN (SELECT value FROM json_each(?1)) \
                        ORDER BY id";
-            let ids = super::store::json(ids);
+            let ids = super::writing::json(ids);
             readings(db, sql, params![ids]).map(Found::Readings).map_err(|e| unread(&e))
         }
     }

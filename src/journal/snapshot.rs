@@ -104,6 +104,25 @@ impl Snapshot {
         store::reach(&self.db)
     }
 
+    /// Gives each record that is wanted to `each`, oldest first, until that is enough (false).
+    ///
+    /// Errors: SQLite refuses.
+    pub fn lines(
+        &self,
+        filter: &super::lines::Filter,
+        each: impl FnMut(&super::lines::Row) -> bool,
+    ) -> Result<(), StoreError> {
+        super::lines::lines(&self.db, filter, each)
+    }
+
+    /// Writes it to a file of its own, whole, for any SQLite tool.
+    ///
+    /// Errors: SQLite refuses; there is something there already.
+    pub fn copy_to(&self, to: &Path) -> Result<(), StoreError> {
+        self.db.execute("VACUUM INTO ?1", [to.display().to_string()])?;
+        Ok(())
+    }
+
     /// Its takes, the newest so many.
     ///
     /// Errors: SQLite refuses.
