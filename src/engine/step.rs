@@ -129,7 +129,7 @@ impl Engine {
 
     /// Makes at most one search for a best mix, so that no frame waits for more: first for a lamp that
     /// heads for one, then ahead of time for the plan's looks.
-    fn search_once(&mut self, n: FrameNumber) {
+    pub(super) fn search_once(&mut self, n: FrameNumber) {
         let least = (f64::from(self.clock().rate()) * LATE_SHARE_OF_SECOND) as u64;
         for index in 0..self.lamps.len() {
             if !self.lamps[index].shape.wanted {
