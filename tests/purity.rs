@@ -19,6 +19,8 @@ const PURE: &[(&str, &[&str])] = &[
     ("reckon", &[]),
     ("calibrate", &[]),
     ("chair", &["terminal.rs"]),
+    ("follow", &[]),
+    ("rehearse", &[]),
     ("reckon.rs", &[]),
     ("words.rs", &[]),
 ];
