@@ -1,10 +1,11 @@
 //! The daemon: reads the plan, starts the threads and the doors, tells the service manager when it is
 //! ready, and stops everything in order.
 
+use std::hash::{BuildHasher, Hasher, RandomState};
 use std::io::Read;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
-use std::sync::mpsc::{SyncSender, TrySendError, sync_channel};
+use std::sync::mpsc::{Receiver, SyncSender, TrySendError, sync_channel};
 use std::time::Duration;
 
 use tokio::signal::unix::{SignalKind, signal};
@@ -21,7 +22,7 @@ use crate::protect_file::ProtectFile;
 use crate::state_file::{self, When};
 use crate::wire::e131::{Source, cid, cid_in};
 use crate::wire::{self, SimWatch};
-use crate::{files, hurry, logging, service};
+use crate::{files, hurry, journal, logging, service};
 
 /// Time that the engine is given before its first frame, for the outputs to open their ports.
 const HEAD_START: Duration = Duration::from_millis(20);
@@ -31,6 +32,8 @@ const ALERTS_KEPT: usize = 64;
 const RECORD_KEPT: usize = 64;
 /// Between two tries to tell a flooded engine to stop.
 const STOP_RETRY: Duration = Duration::from_millis(2);
+/// Longest that the end waits for the log's last records.
+const LOG_ENDS_WITHIN: Duration = Duration::from_secs(5);
 /// File jobs that may wait.
 const JOBS_KEPT: usize = 8;
 
@@ -117,6 +120,12 @@ fn serve(plan: Plan, simulate: bool, record: Option<PathBuf>) -> Result<(), Stri
             .spawn(move || files::work(&jobs, &files_to_engine, protect))
             .map_err(|e| format!("a thread cannot be started: {e}"))?;
 
+        let journal = match &state {
+            Some(folder) => Some(log(folder, &inbox_in)?),
+            None => None,
+        };
+        let (journal, log_ended) = journal.unzip();
+
         let (stop_doors, stopping) = watch::channel(false);
         let doors = Doors::new(inbox_in.clone());
         let socket_door =
@@ -142,6 +151,7 @@ fn serve(plan: Plan, simulate: bool, record: Option<PathBuf>) -> Result<(), Stri
             alerts: alerts_in,
             files: jobs_in,
             state,
+            journal,
             boot_id,
             simulate,
             watch,
@@ -184,12 +194,39 @@ fn serve(plan: Plan, simulate: bool, record: Option<PathBuf>) -> Result<(), Stri
         drop(inbox_in);
         let _ = thread.join();
         let _ = files.join();
+        // A disk that takes nothing must not hold up the end.
+        let unwritten = log_ended.map_or(Ok(0), |ended| ended.recv_timeout(LOG_ENDS_WITHIN));
         tracing::info!("stopped");
-        result.map_err(|e| format!("the engine: {e}"))
+        result.map_err(|e| format!("the engine: {e}"))?;
+        match unwritten {
+            Ok(0) => Ok(()),
+            Ok(n) => Err(format!("{n} records of this start are not in the log; look at its disk")),
+            Err(_) => Err("the log's disk took nothing more; its last records are not in it".to_owned()),
+        }
     });
     // A name that is being resolved for the broker may hold a thread for a while yet.
     runtime.shutdown_background();
     served
+}
+
+/// Starts the log's thread. Gives the way to it, and what tells how many records it could not write once it ends.
+fn log(folder: &Path, engine: &SyncSender<Inbound>) -> Result<(journal::Queue, Receiver<u64>), String> {
+    let machine = std::fs::read_to_string("/etc/machine-id").unwrap_or_default();
+    // From the system's random numbers.
+    let random = RandomState::new().build_hasher().finish();
+    let place = journal::Place { folder: folder.to_owned(), machine: machine.trim().to_owned(), random };
+    let (queue, jobs) = journal::Queue::new();
+    let (left_in, left) = sync_channel(1);
+    let engine = engine.clone();
+    std::thread::Builder::new()
+        .name("log".into())
+        .spawn(move || {
+            let unwritten = journal::work(&jobs, &engine, journal::File::new(place));
+            // Where nobody waits any more nobody wants to know.
+            let _ = left_in.send(unwritten);
+        })
+        .map_err(|e| format!("a thread cannot be started: {e}"))?;
+    Ok((queue, left))
 }
 
 /// Who sends to the network: an identifier that stays with the set. Made at the start even where the plan has no

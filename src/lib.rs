@@ -4,7 +4,7 @@
 //! plan ──Plan──> light ──Demand──> guards ──Allowed──> channels ──Frame──> wire
 //! TOML                                       raw serial / framed serial / network / simulator
 //!    engine owns all live state and calls the steps in this order
-//!    at the sides: control (local socket, MQTT)
+//!    at the sides: control (local socket, MQTT), journal (SQLite take log)
 //! ```
 //!
 //! A step knows the steps before it only by their types and never calls a later one. Everything but
@@ -29,6 +29,7 @@ pub mod files;
 pub mod follow;
 pub mod guards;
 pub mod hurry;
+pub mod journal;
 pub mod light;
 pub mod logging;
 pub mod plan;

@@ -189,6 +189,7 @@ mod tests {
     fn a_take_is_written_with_the_wall_time_of_its_start() {
         let take = crate::engine::KeptTake {
             name: "4/3".to_owned(),
+            number: 7,
             started: String::new(),
             rolled_s: 90.0,
             darkened: false,

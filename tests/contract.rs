@@ -480,6 +480,7 @@ mod figures {
                 circuits: status.circuits.clone(),
                 told: status.told.clone(),
                 clock: status.clock.clone(),
+                journal: status.journal.clone(),
             };
             contract::written_conforms("NowMessage", &now);
             for kind in schemas()["Alert"]["properties"]["kind"]["x-extensible-enum"].as_array().expect("kinds") {

@@ -42,6 +42,7 @@ fn status(take: Option<&str>) -> Box<Status> {
         alerts: Vec::new(),
         told: None,
         clock: None,
+        journal: None,
         protect: ProtectStatus::default(),
         other_ids: Vec::new(),
     })

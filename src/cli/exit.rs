@@ -37,6 +37,8 @@ impl From<FailureKind> for Exit {
             FailureKind::BadRequest | FailureKind::UnknownRequest | FailureKind::BadField => Self::Usage,
             FailureKind::UnknownLook
             | FailureKind::UnknownLamp
+            | FailureKind::UnknownTake
+            | FailureKind::AmbiguousTake
             | FailureKind::NoOrder
             | FailureKind::Nothing
             | FailureKind::NotDriven

@@ -9,8 +9,9 @@ use std::sync::mpsc::{SyncSender, TrySendError};
 
 use tokio::sync::{oneshot, watch};
 
-use super::{Answer, Envelope, Failure, FailureKind, MqttStatus, Status};
+use super::{Answer, Envelope, Failure, FailureKind, JournalStatus, MqttStatus, Status};
 use crate::engine::{NotKept, ProtectFound, Ticket};
+use crate::journal::Found;
 use crate::plan::Plan;
 
 /// Messages that may wait for the engine. Chosen: eight for each client of the socket.
@@ -33,6 +34,10 @@ pub enum Inbound {
     Protect(ProtectFound),
     /// The machine's protect file was written, or not, for the engine's action of this number.
     ProtectKept(u64, Result<(), NotKept>),
+    /// What the log says to the question of this ticket.
+    Found(Ticket, Result<Box<Found>, Failure>),
+    /// How the log does.
+    Journal(JournalStatus),
     /// The daemon was told to stop.
     Stop,
 }

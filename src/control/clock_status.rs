@@ -36,10 +36,16 @@ pub struct ClockStatus {
 }
 
 impl ClockStatus {
+    /// True for a wall time, in Unix seconds, that a clock which was never set shows.
+    #[must_use]
+    pub const fn is_unset(unix_s: i64) -> bool {
+        unix_s < SET_SINCE
+    }
+
     /// The state by what adjtimex(2) tells (`None`: refused) and what the clock shows, in Unix seconds.
     #[must_use]
     pub fn of(kernel: Option<KernelClock>, unix_s: i64) -> Self {
-        let unset = unix_s < SET_SINCE;
+        let unset = Self::is_unset(unix_s);
         let synchronised =
             kernel.map(|k| k.state != TIME_ERROR && k.state >= 0 && k.status & STA_UNSYNC == 0);
         let scale = |k: &KernelClock| if k.status & STA_NANO != 0 { 1e-6 } else { 1e-3 };

@@ -277,6 +277,10 @@ pub enum FailureKind {
     UnknownLook,
     /// No lamp of this name.
     UnknownLamp,
+    /// The log knows no take of this name.
+    UnknownTake,
+    /// Several takes have this name; the message lists them.
+    AmbiguousTake,
     /// There is no next or previous step, or no order at all.
     NoOrder,
     /// Nothing to do it with: no rest look, nothing lit, nothing scheduled, nothing to go back to.

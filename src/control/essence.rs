@@ -3,7 +3,9 @@
 //! Doors send what changed. Frame numbers, uptime and lateness change with every frame and say
 //! nothing new; slow quantities count in the steps in which a person reads them.
 
-use super::{CircuitStatus, ClockStatus, FixtureStatus, Now, OrderStatus, OutputStatus, Status};
+use super::{
+    CircuitStatus, ClockStatus, FixtureStatus, JournalStatus, Now, OrderStatus, OutputStatus, Status,
+};
 
 /// True if `after` tells a reader something that `before` did not.
 pub(super) fn differs(before: &Status, after: &Status) -> bool {
@@ -13,6 +15,7 @@ pub(super) fn differs(before: &Status, after: &Status) -> bool {
         || before.alerts != after.alerts
         || before.told != after.told
         || before.clock.as_ref().map(clock) != after.clock.as_ref().map(clock)
+        || before.journal.as_ref().map(journal) != after.journal.as_ref().map(journal)
         || before.protect != after.protect
         || now(&before.now) != now(&after.now)
         || !before.outputs.iter().map(output).eq(after.outputs.iter().map(output))
@@ -32,6 +35,11 @@ pub(super) fn now(now: &Now) -> Now {
 /// The wall clock without its drift.
 pub(super) fn clock(clock: &ClockStatus) -> ClockStatus {
     ClockStatus { offset_ms: None, error_ms: None, ..clock.clone() }
+}
+
+/// The log without its counters.
+pub(super) fn journal(journal: &JournalStatus) -> JournalStatus {
+    JournalStatus { written: 0, waiting: 0, ..journal.clone() }
 }
 
 /// An output without its counters.

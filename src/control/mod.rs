@@ -19,7 +19,7 @@ pub use command::{
     Answer, Envelope, Failure, FailureKind, MAX_REQUEST_BYTES, Request, TakeMark, decode_request, decode_sent,
 };
 pub use status::{
-    Alert, BatteryStatus, CircuitStatus, Confirmed, FixtureStatus, Light, LinkState, MqttStatus, Now,
-    OrderStatus, OutputStatus, ProtectStatus, RealTimeStatus, RequestsStatus, Scheduled, Status, StepHeat,
-    WarmBody,
+    Alert, BatteryStatus, CircuitStatus, Confirmed, FixtureStatus, JournalState, JournalStatus, Light,
+    LinkState, MqttStatus, Now, OrderStatus, OutputStatus, ProtectStatus, RealTimeStatus, RequestsStatus,
+    Scheduled, Status, StepHeat, WarmBody,
 };

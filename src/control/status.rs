@@ -39,6 +39,9 @@ pub struct Status {
     /// The machine's wall clock, by which a recall for an instant starts; `None` before it was first read.
     #[serde(default)]
     pub clock: Option<ClockStatus>,
+    /// The take log; `None` where nothing is kept.
+    #[serde(default)]
+    pub journal: Option<JournalStatus>,
     /// The identity guard.
     #[serde(default)]
     pub protect: ProtectStatus,
@@ -215,6 +218,36 @@ pub struct RealTimeStatus {
     pub spins: bool,
     /// Why not, with one next step; `null` when nothing is missing.
     pub said: Option<String>,
+}
+
+/// State of the take log.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum JournalState {
+    /// Not yet opened.
+    #[default]
+    Starting,
+    /// What is recorded is on the disk within a moment.
+    Up,
+    /// Nothing can be written: records wait in memory, and are lost if the daemon ends before it heals.
+    Degraded,
+}
+
+/// The take log.
+#[derive(Debug, Clone, PartialEq, Eq, Default, Serialize, Deserialize)]
+pub struct JournalStatus {
+    /// Whether it is written.
+    pub state: JournalState,
+    /// Why it is not, with one next step; or what was found when it was opened.
+    pub said: Option<String>,
+    /// Records of this start that are on the disk.
+    pub written: u64,
+    /// Records that wait in memory.
+    pub waiting: u64,
+    /// Records of this start that were lost, because more came than memory is set aside for.
+    pub lost: u64,
+    /// Log number of the latest take, 0 before the first.
+    pub last_take: u64,
 }
 
 /// The broker's connection.

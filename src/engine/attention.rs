@@ -1,7 +1,7 @@
 //! What needs a person's attention: outputs that come and go, guards that stand.
 
 use super::{Action, Engine, say};
-use crate::control::{Alert, LinkState, OutputStatus};
+use crate::control::{Alert, JournalState, JournalStatus, LinkState, OutputStatus};
 use crate::guards::{self, Limit};
 
 impl Engine {
@@ -23,7 +23,8 @@ impl Engine {
             actions.push(self.tell(kind, None, said, n));
         }
         let quiet = actions.is_empty() && self.outputs.len() == outputs.len();
-        self.outputs = outputs;
+        let before = std::mem::replace(&mut self.outputs, outputs);
+        self.record_outputs(&before);
         self.heat_wires();
         self.watch_wire();
         self.refresh_standing_alerts(self.clock().seconds(n));
@@ -55,6 +56,41 @@ impl Engine {
         let mut actions = vec![told];
         actions.extend(self.publish());
         actions
+    }
+
+    /// How the log does: told when that begins to matter or no longer does.
+    pub(super) fn journal_is(&mut self, status: JournalStatus) -> Vec<Action> {
+        let n = self.last.unwrap_or(0);
+        // What the log knows of takes counts, whatever the state file says.
+        self.takes = self.takes.max(status.last_take);
+        let before = self.journal_fault().is_some();
+        let changed = self.journal.as_ref().map(|j| (j.state, &j.said, j.lost))
+            != Some((status.state, &status.said, status.lost));
+        self.journal = Some(status);
+        let told = match (before, self.journal_fault()) {
+            (false, Some(said)) => Some(self.tell("log-degraded", None, said, n)),
+            (true, None) => {
+                let lost = self.journal.as_ref().map_or(0, |j| j.lost);
+                let lost = if lost > 0 { format!("; {lost} records were lost") } else { String::new() };
+                Some(self.tell("log-written", None, format!("the log is written again{lost}"), n))
+            }
+            _ => None,
+        };
+        self.refresh_standing_alerts(self.clock().seconds(n));
+        let mut actions: Vec<Action> = told.into_iter().collect();
+        if changed {
+            actions.extend(self.publish());
+        }
+        actions
+    }
+
+    /// Why the log is not written, while it is not.
+    fn journal_fault(&self) -> Option<String> {
+        let journal = self.journal.as_ref().filter(|j| j.state == JournalState::Degraded)?;
+        let why = journal.said.as_deref().unwrap_or("the disk does not take it");
+        Some(format!(
+            "log degraded: {why}; the light goes on, records wait in memory and are lost if the daemon ends"
+        ))
     }
 
     fn down_said(&self, output: &OutputStatus) -> String {
@@ -104,17 +140,20 @@ impl Engine {
         }
         standing.extend(self.heat_standing());
         standing.extend(self.state_fault.as_ref().map(|why| ("state-not-written", None, unwritten(why))));
+        standing.extend(self.journal_fault().map(|said| ("log-degraded", None, said)));
         standing.extend(self.protect_standing());
         standing.extend(self.load_standing());
         standing.extend(self.flash_standing());
+        let before = std::mem::take(&mut self.alerts);
         self.alerts = standing
             .into_iter()
             .map(|(kind, fixture, said)| {
-                let before = self.alerts.iter().find(|a| a.kind == kind && a.fixture == fixture);
-                let since = before.map_or(now_s, |a| a.since);
+                let known = before.iter().find(|a| a.kind == kind && a.fixture == fixture);
+                let since = known.map_or(now_s, |a| a.since);
                 Alert { kind: kind.to_owned(), fixture, said, since }
             })
             .collect();
+        self.record_standing(&before);
     }
 }
 

@@ -4,7 +4,8 @@ use std::sync::Arc;
 
 use super::{Kept, NotKept, ProtectFound, Wall};
 use crate::channels::Frame;
-use crate::control::{Alert, Answer, Envelope, Failure, MqttStatus, OutputStatus};
+use crate::control::{Alert, Answer, Envelope, Failure, JournalStatus, MqttStatus, OutputStatus};
+use crate::journal::{Found, Wanted, What};
 use crate::plan::Plan;
 use crate::units::FrameNumber;
 
@@ -35,6 +36,10 @@ pub enum Event {
     Protect(ProtectFound),
     /// The machine's protect file was written, or not, for the action of this number.
     ProtectKept(u64, Result<(), NotKept>),
+    /// What the log says to the question of this ticket.
+    Found(Ticket, Result<Box<Found>, Failure>),
+    /// How the log does.
+    Journal(JournalStatus),
     /// What the wall clock shows, read again.
     Wall(Wall),
     /// The daemon is told to stop.
@@ -68,6 +73,15 @@ pub enum Action {
     Tell(Alert),
     /// Keep this where a restart finds it.
     Keep(Box<Kept>),
+    /// Write this into the log.
+    Record(Box<What>),
+    /// Ask the log, then tell with [`Event::Found`].
+    Find {
+        /// The request that it is for.
+        ticket: Ticket,
+        /// What is wanted.
+        what: Wanted,
+    },
     /// Write the machine's protect file, then tell with [`Event::ProtectKept`].
     KeepProtect {
         /// Counts these actions.

@@ -37,7 +37,15 @@ impl Engine {
     pub(super) fn wall_is(&mut self, wall: Wall) -> Vec<Action> {
         if let Some(was) = &mut self.wall {
             let by = wall.at_start.duration_since(was.at_start);
+            let worth = |s: &ClockStatus| (s.unset, s.synchronised);
+            let same = worth(&was.state) == worth(&wall.state);
             was.state = wall.state;
+            if by.abs() >= TOLD_FROM {
+                self.record_clock(Some(by.as_secs_f64()));
+            } else if !same {
+                self.record_clock(None);
+            }
+            let Some(was) = &mut self.wall else { return Vec::new() };
             // Held to the first reading, so that the small errors of each do not move a start.
             if by.abs() < STEP {
                 return Vec::new();
@@ -46,6 +54,7 @@ impl Engine {
             return self.clock_set(by);
         }
         self.wall = Some(wall);
+        self.record_clock(None);
         Vec::new()
     }
 

@@ -9,6 +9,7 @@ use super::glide::KeptGlide;
 use super::heat::KeptBody;
 use super::lamp::{Lamp, Pin};
 use super::load::KeptBattery;
+use super::on_time::KeptOn;
 use super::state::{Memory, Scene};
 use super::{Action, Engine};
 use crate::guards::thermal::Ramp;
@@ -41,6 +42,12 @@ pub struct Kept {
     pub take: Option<KeptTake>,
     /// How many takes each slate has had, the latest last.
     pub slates: Vec<KeptSlate>,
+    /// Log number of the latest take. Files of older versions do not say it.
+    #[serde(default)]
+    pub takes: u64,
+    /// How long lamps have been on. Files of older versions do not say it.
+    #[serde(default)]
+    pub on: Vec<KeptOn>,
     /// True if the identity guard held lamps: where it is off at the start, those stay dark until a recall.
     /// Files of older versions do not say it.
     #[serde(default)]
@@ -63,6 +70,9 @@ pub struct KeptSlate {
 pub struct KeptTake {
     /// Slate and take: `4/3`.
     pub name: String,
+    /// Its log number; 0 in files of older versions.
+    #[serde(default)]
+    pub number: u64,
     /// Wall time of its start, RFC 3339 in UTC, for people; empty until it is written.
     pub started: String,
     /// How long it had rolled, in seconds.
@@ -219,6 +229,8 @@ impl Engine {
             again: self.memory.as_ref().map(|m| self.kept_memory(m)),
             take: self.kept_take(),
             slates: self.slates.kept(),
+            takes: self.takes,
+            on: self.kept_on_times(&self.plan.fixtures),
             protected: self.protected(),
         }
     }
@@ -264,7 +276,7 @@ impl Engine {
         }
     }
 
-    fn kept_target(&self, id: FixtureId, target: &Moving) -> KeptTarget {
+    pub(super) fn kept_target(&self, id: FixtureId, target: &Moving) -> KeptTarget {
         let same = |l: &&crate::plan::Look| l.target(id).is_some_and(|t| t.motion == target.motion);
         let moves_in = target.motion.and_then(|_| self.plan.looks.iter().find(same));
         KeptTarget {
@@ -283,7 +295,7 @@ impl Engine {
         }
     }
 
-    fn kept_scene(&self, scene: Scene) -> KeptScene {
+    pub(super) fn kept_scene(&self, scene: Scene) -> KeptScene {
         let look = |id: LookId| self.plan.look(id).name.clone();
         let fixture = |id: FixtureId| self.plan.fixture(id).id.clone();
         match scene {
@@ -337,6 +349,7 @@ impl Kept {
         let texts = lamps().filter_map(|l| l.absent.as_ref());
         let texts = texts.chain(light.and_then(|l| l.scheduled.as_ref()));
         let bodies = self.bodies.iter().map(|b| &b.lamp).chain(self.batteries.iter().map(|b| &b.lamp));
+        let bodies = bodies.chain(self.on.iter().map(|on| &on.lamp));
         scenes.chain(targets).chain(texts).chain(bodies).map(String::as_str).collect()
     }
 
@@ -345,7 +358,7 @@ impl Kept {
     /// Errors: what cannot be, in words.
     pub fn possible(&self) -> Result<(), String> {
         let fits = |what: &str, so: bool| if so { Ok(()) } else { Err(format!("{what} cannot be")) };
-        let counts = [self.bodies.len(), self.batteries.len(), self.slates.len()];
+        let counts = [self.bodies.len(), self.batteries.len(), self.slates.len(), self.on.len()];
         fits("so much of it", counts.iter().all(|n| *n <= MOST))?;
         for body in &self.bodies {
             let (celsius, over_k) = (body.estimate.celsius, body.estimate.over_k);
@@ -358,6 +371,15 @@ impl Kept {
             let so = (0.0..=1e6).contains(&battery.used_wh) && battery.lamp.len() <= LONGEST;
             fits(&format!("the battery of {}", crate::words::short(&battery.lamp)), so)?;
         }
+        for on in &self.on {
+            let so = [on.on_s, on.dark_s, on.lit_s].iter().all(|s| (0.0..=1e10).contains(s));
+            fits(
+                &format!("the time on of {}", crate::words::short(&on.lamp)),
+                so && on.lamp.len() <= LONGEST,
+            )?;
+        }
+        // Far under what a number can hold, so that counting on never comes to its end.
+        fits("the count of takes", self.takes <= 1 << 53)?;
         fits("a slate", self.slates.iter().all(|s| (1..=LONGEST).contains(&s.slate.len())))?;
         if let Some(take) = &self.take {
             let words = [&take.name, &take.started].into_iter().chain(&take.why);

@@ -570,8 +570,10 @@ impl Lamp {
         }
         spare.clear();
         spare.resize(footprint, 0);
-        // Not on the way there: what a fade down has not reached yet would be a cut.
-        let exact = match self.pin.as_ref().filter(|_| self.fade.is_none()) {
+        // Not on the way there: what a fade down has not reached yet would be a cut. Nor in a wink or a rollcall, which
+        // ask for other light.
+        let there = self.fade.is_none() && matches!(way, Way::To { .. });
+        let exact = match self.pin.as_ref().filter(|_| there) {
             Some(pin) => channels::encode_exact(fixture, allowed, &pin.slots, &mut spare),
             None => false,
         };

@@ -220,6 +220,11 @@ impl Engine {
         })
     }
 
+    /// Watt-hours drawn from a lamp's battery so far; `None`: it has none.
+    pub(super) fn battery_used_wh(&self, id: FixtureId) -> Option<f64> {
+        self.load.batteries[id.0].map(|battery| battery.used_wh())
+    }
+
     fn mains_now(&self, id: FixtureId) -> f64 {
         let (fixture, lamp) = (self.plan.fixture(id), &self.lamps[id.0]);
         if lamp.absent.is_some() || fixture.battery_wh.is_some() { 0.0 } else { lamp.sent.watts }

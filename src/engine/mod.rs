@@ -26,8 +26,13 @@ mod load;
 pub mod margin;
 pub mod meter;
 pub mod moves;
+mod on_time;
 mod protect;
 pub mod quality;
+mod record;
+mod record_light;
+mod record_names;
+mod record_take;
 mod reload;
 mod requests;
 pub mod run;
@@ -48,6 +53,7 @@ pub use kept::{
     Kept, KeptLamp, KeptLight, KeptMemory, KeptOutput, KeptScene, KeptSlate, KeptTake, KeptTarget,
 };
 pub use load::KeptBattery;
+pub use on_time::KeptOn;
 pub(crate) use protect::of_plan as protection_of;
 pub use protect::{NotKept, ProtectFound};
 pub use start::Start;

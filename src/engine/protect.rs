@@ -166,6 +166,31 @@ impl Engine {
         if self.protected() { self.protect.redactor.text(text, &[]) } else { text.to_owned() }
     }
 
+    /// A text without names and without what was typed.
+    pub(super) fn shown_text(&self, text: &str, typed: &[String]) -> String {
+        self.protect.redactor.text(text, typed)
+    }
+
+    /// A lamp's number, by its fixture's id or its body's name.
+    pub(super) fn shown_lamp(&self, name: &str) -> String {
+        self.protect.redactor.lamp(name)
+    }
+
+    /// A look's number, or what else is lit.
+    pub(super) fn shown_look(&self, name: &str) -> String {
+        self.protect.redactor.look(name)
+    }
+
+    /// A slate's number; one that is a plain number stays what it is.
+    pub(super) fn shown_slate(&self, slate: &str) -> String {
+        self.protect.redactor.text(&format!("{slate}/1"), &[]).trim_end_matches("/1").to_owned()
+    }
+
+    /// A text of the plan without comments and without names.
+    pub(super) fn without_names(&self, text: &str) -> String {
+        self.protect.redactor.text(&super::record_names::without_comments(text), &[])
+    }
+
     /// Turns the guard on: those lamps are cut in the next frame that is worked out.
     pub(super) fn turn_protect_on(&mut self, now_s: f64) {
         if !self.protected() {

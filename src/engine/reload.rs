@@ -134,6 +134,9 @@ impl Engine {
             self.retime(rate.0, rate.1);
         }
         self.adopt_load(&old.fixtures);
+        let on = self.kept_on_times(&old.fixtures);
+        self.take_up_on_times(&on, Some(0.0));
+        self.learn_figures();
         self.ahead = Ahead::default();
         self.adopt_flash(rate.0 == rate.1);
         let held = self.adopt_heat(&old.fixtures);
@@ -167,6 +170,7 @@ impl Engine {
         self.last = self.last.map(turn);
         self.last_publish = turn(self.last_publish);
         self.keeps_from(self.last.unwrap_or(0));
+        self.records_from(self.last.unwrap_or(0));
         self.rest_ends = self.rest_ends.map(turn);
         if let Some(waiting) = &mut self.waiting {
             waiting.due = turn(waiting.due);

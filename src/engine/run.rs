@@ -21,6 +21,7 @@ use crate::control::{
     Request, Status,
 };
 use crate::files::{Job, StateWriter};
+use crate::journal::{Clocks, Queue};
 use crate::plan::{Output, OutputKind, Plan};
 use crate::state_file::When;
 use crate::units::Moment;
@@ -58,6 +59,8 @@ pub struct Edges {
     pub files: SyncSender<Job>,
     /// The set's state folder; `None`: nothing is kept between starts.
     pub state: Option<PathBuf>,
+    /// The way to the log; `None`: none is kept.
+    pub journal: Option<Queue>,
     /// Random id of this boot of the machine; empty where it is not known.
     pub boot_id: String,
     /// Every output is the simulator.
@@ -227,6 +230,8 @@ impl Loop {
             Inbound::StateWritten(result) => self.event(Event::StateWritten(result)),
             Inbound::Protect(found) => self.event(Event::Protect(found)),
             Inbound::ProtectKept(serial, result) => self.event(Event::ProtectKept(serial, result)),
+            Inbound::Found(ticket, result) => self.event(Event::Found(ticket, result)),
+            Inbound::Journal(status) => self.event(Event::Journal(status)),
             Inbound::Stop => self.event(Event::Stop),
         }
     }
@@ -300,6 +305,25 @@ impl Loop {
                 Action::Keep(kept) => {
                     self.state.keep(kept, When::now(self.edges.clock, &self.edges.boot_id));
                 }
+                Action::Record(what) => {
+                    let clocks = self.clocks();
+                    if let Some(journal) = &mut self.edges.journal {
+                        journal.record(*what, &clocks);
+                    }
+                }
+                Action::Find { ticket, what } => {
+                    let asked = match &self.edges.journal {
+                        Some(journal) => journal.find(ticket, what),
+                        None => Err(Failure {
+                            kind: FailureKind::Files,
+                            said: "no log is kept: there is no state folder".to_owned(),
+                            hint: Some("set LAMPKEEP_STATE and start lampkeep again".to_owned()),
+                        }),
+                    };
+                    if let Err(failure) = asked {
+                        self.event(Event::Found(ticket, Err(failure)));
+                    }
+                }
                 Action::KeepProtect { serial, on } => {
                     let written = self.edges.clock.wall().to_string();
                     let job = Job::WriteProtect { serial, on, written };
@@ -310,6 +334,16 @@ impl Loop {
                 }
                 Action::Finished => self.finished = true,
             }
+        }
+    }
+
+    /// What every clock shows, for the log.
+    fn clocks(&self) -> Clocks {
+        let clock = self.edges.clock;
+        Clocks {
+            since_boot_us: u64::try_from(clock.since_boot().as_micros()).unwrap_or(u64::MAX),
+            wall: clock.wall(),
+            frame: self.engine.next_frame().saturating_sub(1),
         }
     }
 

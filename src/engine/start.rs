@@ -76,6 +76,8 @@ impl Engine {
         let Some(kept) = start.kept else { return false };
         self.protect.learn_kept(&kept, &self.plan);
         self.slates = Slates::from_kept(kept.slates);
+        self.takes = kept.takes;
+        self.take_up_on_times(&kept.on, start.gap_s);
         self.memory = kept.again.as_ref().and_then(|m| self.memory_of(m));
         if let Some(take) = kept.take {
             self.take_up_take(take, away_s, since_kept_s, &away);
@@ -130,6 +132,7 @@ impl Engine {
             None => {
                 let why = if take.why.is_empty() { "sent steady" } else { "not steady" };
                 let said = format!("take {} cut off after {rolled}: {away} · until then {why}", take.name);
+                self.record_interrupted(&take);
                 self.openings.push(("take-cut", said));
             }
         }

@@ -10,14 +10,16 @@ use super::instant::Wall;
 use super::kept::{Keeps, Kept};
 use super::lamp::Lamp;
 use super::load::{KeptBattery, LoadState};
+use super::on_time::OnTime;
 use super::protect::{Protect, ProtectFound};
+use super::record::Recording;
 use super::soft::Line;
 use super::start::{Opening, Start};
 use super::take::{Rolling, Slates};
 use crate::channels::{self, Patch};
 use crate::control::{
-    Alert, FixtureStatus, Light, MqttStatus, Now, OrderStatus, OutputStatus, Scheduled as ScheduledStatus,
-    Status,
+    Alert, FixtureStatus, JournalStatus, Light, MqttStatus, Now, OrderStatus, OutputStatus,
+    Scheduled as ScheduledStatus, Status,
 };
 use crate::guards::{Conditions, SOFT_START_S};
 use crate::light::{Moving, Renderings, colour, solve};
@@ -166,6 +168,13 @@ pub struct Engine {
     pub(super) rest_ends: Option<FrameNumber>,
     pub(super) take: Option<Rolling>,
     pub(super) slates: Slates,
+    /// Log number of the latest take; they never repeat.
+    pub(super) takes: u64,
+    /// How long each lamp has been on, in the plan's order.
+    pub(super) on_times: Vec<OnTime>,
+    pub(super) recording: Recording,
+    /// How the log does; `None` before it was opened, or where there is none.
+    pub(super) journal: Option<JournalStatus>,
     pub(super) keeps: Keeps,
     /// Why the state is not written, while it is not.
     pub(super) state_fault: Option<String>,
@@ -230,6 +239,10 @@ impl Engine {
             rest_ends: None,
             take: None,
             slates: Slates::default(),
+            takes: 0,
+            on_times: Vec::new(),
+            recording: Recording::default(),
+            journal: None,
             keeps: Keeps::default(),
             state_fault: None,
             // Nothing is known of what lamps showed before.
@@ -270,6 +283,7 @@ impl Engine {
             engine.find_place_in_order(look);
         }
         engine.refresh_standing_alerts(0.0);
+        engine.record_start();
         engine
     }
 
@@ -409,6 +423,7 @@ impl Engine {
             alerts: self.alerts.clone(),
             told: self.told.clone(),
             clock: self.wall.as_ref().map(|w| w.state.clone()),
+            journal: self.journal.clone(),
             protect: self.protect_status(),
             other_ids: self.other_ids(),
         };
@@ -450,7 +465,7 @@ impl Engine {
         }
     }
 
-    fn light(&self, lux: f64, xy: Option<Xy>) -> Light {
+    pub(super) fn light(&self, lux: f64, xy: Option<Xy>) -> Light {
         light_of(&self.plan, lux, xy)
     }
 }

@@ -24,8 +24,10 @@ impl Engine {
     pub fn handle(&mut self, event: Event, now: Moment) -> Vec<Action> {
         let typed = self.typed_in(&event);
         let protected = self.protected();
+        let asked = super::record::asked(&event);
         let actions = self.happen(event, now);
-        self.seal(actions, protected, &typed, now)
+        let actions = self.seal(actions, protected, &typed, now);
+        self.recorded(actions, asked.as_deref(), protected, &typed, now)
     }
 
     fn happen(&mut self, event: Event, now: Moment) -> Vec<Action> {
@@ -41,6 +43,7 @@ impl Engine {
             Event::PlanRead(ticket, result) => self.plan_read(ticket, result),
             Event::LookWritten(ticket, result) => self.look_written(ticket, result),
             Event::Silent(output, for_s) => {
+                self.record_silence(output, for_s);
                 self.silent(output, for_s);
                 Vec::new()
             }
@@ -48,6 +51,9 @@ impl Engine {
             Event::Protect(found) => self.protect_found(found),
             Event::ProtectKept(serial, result) => self.protect_kept(serial, result),
             Event::Wall(wall) => self.wall_is(wall),
+            // No request asks the log yet.
+            Event::Found(..) => Vec::new(),
+            Event::Journal(status) => self.journal_is(status),
             Event::Stop => self.stop(now),
         }
     }
@@ -94,7 +100,9 @@ impl Engine {
         }
         self.watch_take(n);
         actions.push(Action::Send(self.frames(n)));
+        self.record_take_start(n);
         self.heat_goes_on();
+        self.on_times_go_on();
         actions.extend(self.load_goes_on(n));
         actions.extend(self.tell_heat(n));
         actions.extend(self.tell_flash(n));
@@ -104,7 +112,10 @@ impl Engine {
         // Not for a light that moves by its look's own plan: no disk is written each second for hours.
         let by_itself = |l: &super::lamp::Lamp| l.fade.is_none() && l.target.motion.is_some();
         let changing = self.lamps.iter().any(|l| !l.settled && !by_itself(l));
-        actions.extend(self.keep_state(n, changing || showing.is_some() || self.wink.is_some()));
+        let changing = changing || showing.is_some() || self.wink.is_some();
+        self.record_light(n, changing);
+        self.record_lamps(n);
+        actions.extend(self.keep_state(n, changing));
         let due = n - self.last_publish >= u64::from(clock.rate() / PUBLISH_RATE).max(1);
         // Once a second in any case: the outputs' figures and the countdowns move on their own.
         let beat = n - self.last_publish >= u64::from(clock.rate());
@@ -123,6 +134,7 @@ impl Engine {
     fn finish(&mut self, actions: &mut Vec<Action>) {
         self.finished = true;
         let n = self.last.unwrap_or(0);
+        self.record_stop();
         actions.push(self.keep_now(n));
         actions.push(Action::Finished);
     }
@@ -239,6 +251,7 @@ impl Engine {
 
     /// Turns one lamp to another target over `frames`.
     pub(super) fn turn(&mut self, id: FixtureId, target: Moving, at: FrameNumber, frames: u64) {
+        self.recording.asked = true;
         let fixture = &self.plan.fixtures[id.0];
         let shape = self.renderings.known(fixture, id, &target.base);
         self.lamps[id.0].turn(fixture, target, shape, at, frames);

@@ -5,7 +5,7 @@
 
 use super::kept::{KeptSlate, KeptTake};
 use super::{Action, Engine, say};
-use crate::control::LinkState;
+use crate::control::{LinkState, OutputStatus};
 use crate::guards::LimitSet;
 use crate::plan::FixtureId;
 use crate::units::{FrameNumber, Moment};
@@ -15,6 +15,8 @@ use crate::units::{FrameNumber, Moment};
 pub(super) struct Rolling {
     /// Slate and take: `4/3`.
     pub name: String,
+    /// Log number.
+    pub number: u64,
     pub start: FrameNumber,
     /// How long it had rolled at that frame, in seconds: more than none where the daemon was started anew
     /// since.
@@ -22,7 +24,11 @@ pub(super) struct Rolling {
     /// Why it was not steady before that.
     earlier: Vec<String>,
     /// The frame that is its measure: the first, or where lights move that in which all are at their start.
-    stamped: FrameNumber,
+    pub stamped: FrameNumber,
+    /// How far the log has it.
+    pub logged: Logged,
+    /// The outputs as they were at its start.
+    pub outputs_then: Vec<OutputStatus>,
     /// Each lamp in that frame; empty before it.
     stamp: Vec<Stamp>,
     /// Lamps whose slots left the stamp, each with the first such frame and what held it then.
@@ -36,6 +42,17 @@ pub(super) struct Rolling {
     reopened: Vec<(String, u64)>,
     /// Outputs that did not send at some time.
     gaps: Vec<String>,
+}
+
+/// How far the log has a take.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Logged {
+    /// Not at all.
+    No,
+    /// Its start, with a light that was still on its way.
+    Start,
+    /// Its start and the light by which it is measured.
+    Light,
 }
 
 /// A lamp in the frame that a take is measured by.
@@ -52,11 +69,14 @@ const SAME_SHARE: f64 = 2e-5;
 
 impl Rolling {
     /// A take from frame `start` on that is measured by frame `stamped`.
-    pub fn new(name: String, start: FrameNumber, stamped: FrameNumber) -> Self {
+    pub fn new(name: String, number: u64, start: FrameNumber, stamped: FrameNumber) -> Self {
         Self {
             name,
+            number,
             start,
             stamped,
+            logged: Logged::No,
+            outputs_then: Vec::new(),
             before_s: 0.0,
             earlier: Vec::new(),
             stamp: Vec::new(),
@@ -76,7 +96,8 @@ impl Rolling {
 
     /// A take that rolled when the daemon went away, for `away_s` seconds.
     pub fn resumed(kept: KeptTake, away_s: f64) -> Self {
-        let mut take = Self::new(kept.name, 0, 0);
+        let mut take = Self::new(kept.name, kept.number, 0, 0);
+        take.logged = Logged::Light;
         take.before_s = kept.rolled_s + away_s;
         take.darkened_before = kept.darkened;
         take.earlier = kept.why;
@@ -214,6 +235,7 @@ impl Engine {
         let take = self.take.as_ref()?;
         Some(KeptTake {
             name: take.name.clone(),
+            number: take.number,
             started: String::new(),
             rolled_s: self.rolled_s(take, self.last.unwrap_or(take.start)),
             darkened: take.darkened(),
@@ -268,7 +290,9 @@ impl Engine {
         let Some(take) = self.take.take() else { return Vec::new() };
         let at = self.acting_frame(now);
         let lasted = say::span(self.rolled_s(&take, at));
-        let verdict = Self::verdict(&self.unsteady(&take));
+        let why = self.unsteady(&take);
+        let verdict = Self::verdict(&why);
+        self.record_take_end(&take, why, None, at, true);
         let said =
             format!("take {} cut off after {lasted}: the daemon stops · until then {verdict}", take.name);
         vec![self.tell("take-cut", None, said, at)]

@@ -50,7 +50,7 @@ pub use port::{PortName, UsbName, Wake};
 pub use problem::{Kind, Mark, Place, Problem, Report};
 pub use read::{is_look_name, is_set_name, read};
 pub use settings::{Circuit, Exposure, Group, OnStart, OnStop, Output, OutputKind, Over};
-pub use sources::{ColourScience, Sources, SpectrumFile, Text, WrongSpectrum};
+pub use sources::{ColourScience, PlanText, Sources, SpectrumFile, Text, TextRole, WrongSpectrum};
 pub use spectrum::SpectralPower;
 pub use write::look_text;
 
@@ -84,6 +84,8 @@ pub struct Plan {
     /// 16 hex digits of a hash of the plan's texts (plan, kit, kept looks, profiles, calibrations, spectra,
     /// beams), to tell plans apart.
     pub hash: String,
+    /// The texts themselves, the plan first. Looks that are kept while it is in force are not among them.
+    pub texts: Arc<Vec<PlanText>>,
     /// Exposure that fixes the illuminance called 0 stops; from the first camera.
     pub exposure: Exposure,
     /// Cameras in the plan's order; at least one.

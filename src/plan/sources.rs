@@ -2,6 +2,7 @@
 
 use std::path::PathBuf;
 
+use serde::{Deserialize, Serialize};
 use toml::de::DeTable;
 
 use super::beams::BeamFile;
@@ -23,6 +24,53 @@ impl Text {
     pub fn new(name: impl Into<String>, text: impl Into<String>) -> Self {
         Self { name: name.into(), text: text.into() }
     }
+}
+
+/// What a text is to its plan.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum TextRole {
+    /// The plan itself.
+    Plan,
+    /// The bodies one owns.
+    Kit,
+    /// A look kept on set.
+    Look,
+    /// Fixture profiles.
+    Profile,
+    /// A body's calibration.
+    Calibration,
+    /// A spectrum.
+    Spectrum,
+    /// A beam file.
+    Beam,
+}
+
+impl TextRole {
+    /// The word for it in the log.
+    #[must_use]
+    pub const fn word(self) -> &'static str {
+        match self {
+            Self::Plan => "plan",
+            Self::Kit => "kit",
+            Self::Look => "look",
+            Self::Profile => "profile",
+            Self::Calibration => "calibration",
+            Self::Spectrum => "spectrum",
+            Self::Beam => "beam",
+        }
+    }
+}
+
+/// One of the texts that a plan was read from.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct PlanText {
+    /// What it is.
+    pub role: TextRole,
+    /// Its file, as messages name it.
+    pub name: String,
+    /// The text itself.
+    pub text: String,
 }
 
 /// The colour science that reading a plan needs, handed in because `plan` computes no light.
@@ -99,6 +147,26 @@ impl Sources {
         let kit = self.kit.iter();
         let rest = self.looks.iter().chain(&self.profiles).chain(&self.calibrations);
         std::iter::once(&self.plan).chain(kit).chain(rest).cloned().collect()
+    }
+
+    /// Every text with what it is, the plan first: what a log keeps, so that a plan can be told from its hash.
+    #[must_use]
+    pub fn plan_texts(&self) -> Vec<PlanText> {
+        let of =
+            |role: TextRole| move |t: &Text| PlanText { role, name: t.name.clone(), text: t.text.clone() };
+        let plan = std::iter::once(&self.plan).map(of(TextRole::Plan));
+        let tables = plan
+            .chain(self.kit.iter().map(of(TextRole::Kit)))
+            .chain(self.looks.iter().map(of(TextRole::Look)))
+            .chain(self.profiles.iter().map(of(TextRole::Profile)))
+            .chain(self.calibrations.iter().map(of(TextRole::Calibration)));
+        let spectra = self.spectra.iter().map(|s| of(TextRole::Spectrum)(&s.text));
+        let beam = |b: &BeamFile| PlanText {
+            role: TextRole::Beam,
+            name: b.path.clone(),
+            text: b.text.as_ref().to_owned(),
+        };
+        tables.chain(spectra).chain(self.beams.iter().map(beam)).collect()
     }
 
     /// 16 hex digits that change with any byte of any text, to tell plans apart.

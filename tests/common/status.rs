@@ -79,6 +79,7 @@ pub fn status(look: &str) -> Status {
         alerts: vec![],
         told: None,
         clock: None,
+        journal: None,
         protect: ProtectStatus::default(),
         other_ids: vec![],
     }

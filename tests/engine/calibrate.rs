@@ -128,6 +128,53 @@ fn the_light_from_before_a_calibration_comes_back_by_its_end_and_the_look_by_aga
     assert!(!over.ok, "it has ended already");
 }
 
+/// A line check and a wink ask for other light than the value that stands: that light goes out, and what rises from it
+/// rises from what was seen.
+#[test]
+fn a_rollcall_and_a_wink_show_their_own_light_and_not_the_value_that_stands() {
+    let mut plan = open();
+    let id = plan.fixture_named("fill").expect("a fill");
+    plan.fixtures[id.0].limits.rise_per_s = Some(0.8);
+    let mut rig = Rig::new(plan);
+    rig.done(r#"{"do":"calibrate","lamp":"fill","value":3}"#);
+    rig.run(2.0);
+    let fill = |rig: &Rig| rig.status().fixtures[id.0].clone();
+    let standing = fill(&rig);
+    assert!(standing.sent.lux > 0.0);
+
+    rig.done(r#"{"do":"wink","lamp":"fill"}"#);
+    rig.run(0.5);
+    let winked = fill(&rig);
+    assert!(winked.sent.lux <= 0.5 * standing.sent.lux * (1.0 + 1e-9), "{winked:?}");
+    rig.run(2.0);
+    assert_eq!(fill(&rig).slots, standing.slots);
+
+    rig.done(r#"{"do":"rollcall","each_s":1.0,"lamp":"fill"}"#);
+    rig.run(0.9);
+    let low = fill(&rig);
+    assert!(low.asked.lux > 10.0 * standing.sent.lux, "low is more than this value: {low:?}");
+    assert!(low.sent.lux > 0.9 * low.asked.lux, "{low:?}");
+    rig.run(2.0);
+    assert_eq!(fill(&rig).slots, standing.slots);
+
+    // From full in a rollcall of one that stands at nothing no frame may rise by more than the lamp's own rise.
+    rig.done(r#"{"do":"recall","look":"short-talk","over_s":0}"#);
+    let most = |rig: &Rig| {
+        let data = &rig.frames.last().expect("frames")[0].slots;
+        let fixture = rig.engine.plan().fixture(id);
+        let first = usize::from(fixture.address().expect("an address").first) - 1;
+        let slots = &data[first..first + usize::from(fixture.mode.footprint())];
+        channels::decode(fixture, slots).into_iter().fold(0.0, f64::max)
+    };
+    let mut before = most(&rig);
+    for _ in 0..80 {
+        rig.frame();
+        let now = most(&rig);
+        assert!(now - before <= 0.8 / 40.0 + 1.0 / 255.0, "from {before} to {now}");
+        before = now;
+    }
+}
+
 #[test]
 fn what_a_mode_does_not_have_is_refused_by_name() {
     let mut rig = Rig::new(open());

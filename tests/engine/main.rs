@@ -24,6 +24,7 @@ mod preferences;
 mod properties;
 mod protect;
 mod protect_under_way;
+mod records;
 mod restart;
 mod rig;
 mod seen;

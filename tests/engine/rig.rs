@@ -5,6 +5,7 @@ use std::sync::Arc;
 use lampkeep::channels::Frame;
 use lampkeep::control::{Answer, Envelope, LinkState, OutputStatus, RealTimeStatus, Request, Status};
 use lampkeep::engine::{Action, Engine, Event, Kept, KeptBody, NotKept, Options, Start, Ticket};
+use lampkeep::journal::What;
 use lampkeep::plan::Plan;
 use lampkeep::units::FrameNumber;
 
@@ -26,6 +27,8 @@ pub struct Rig {
     pub protect_kept: Vec<bool>,
     /// How writing that file fails, if it does.
     pub fails: Option<NotKept>,
+    /// What went into the log, with the frame.
+    pub records: Vec<(u64, What)>,
     /// Answers that came with a frame.
     late: Vec<Answer>,
     ticket: u64,
@@ -76,6 +79,7 @@ impl Rig {
             written: Vec::new(),
             protect_kept: Vec::new(),
             fails: None,
+            records: Vec::new(),
             late: Vec::new(),
             ticket: 0,
         }
@@ -111,6 +115,7 @@ impl Rig {
                         more.extend(self.engine.handle(Event::PlanRead(ticket, Ok(plan)), now));
                     }
                     Action::Tell(alert) => contract::written_conforms("Alert", &alert),
+                    Action::Record(what) => self.records.push((self.engine.next_frame(), *what)),
                     _ => {}
                 }
             }
@@ -180,6 +185,7 @@ impl Rig {
                     self.protect_kept.push(on);
                     later.push(serial);
                 }
+                Action::Record(what) => self.records.push((n, *what)),
                 _ => {}
             }
         }

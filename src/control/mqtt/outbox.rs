@@ -9,7 +9,7 @@ use serde::{Deserialize, Serialize};
 
 use super::super::essence;
 use super::super::{
-    Alert, CircuitStatus, ClockStatus, Now, OrderStatus, OutputStatus, ProtectStatus, Status,
+    Alert, CircuitStatus, ClockStatus, JournalStatus, Now, OrderStatus, OutputStatus, ProtectStatus, Status,
 };
 
 /// Least time between two messages on one topic: 10 a second.
@@ -42,6 +42,9 @@ pub struct NowMessage {
     /// The machine's wall clock, by which a recall for an instant starts; `None` before it was first read.
     #[serde(default)]
     pub clock: Option<ClockStatus>,
+    /// The take log; `None` where nothing is kept.
+    #[serde(default)]
+    pub journal: Option<JournalStatus>,
 }
 
 /// One message to hand on.
@@ -125,6 +128,7 @@ impl Outbox {
             protect: status.protect.clone(),
             told: status.told.clone(),
             clock: status.clock.as_ref().map(essence::clock),
+            journal: status.journal.as_ref().map(essence::journal),
         };
         let full = || NowMessage {
             now: status.now.clone(),
@@ -135,6 +139,7 @@ impl Outbox {
             protect: status.protect.clone(),
             told: status.told.clone(),
             clock: status.clock.clone(),
+            journal: status.journal.clone(),
         };
         self.put(Source::Now, json(&plain), || json(&full()), at, Some(HEARTBEAT));
         for fixture in &status.fixtures {

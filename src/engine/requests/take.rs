@@ -92,7 +92,10 @@ impl Engine {
             let left = self.clock().seconds(stamped - at);
             said.push_str(&format!(" · the motion goes to its start: {left} s"));
         }
-        self.take = Some(Rolling::new(name, at, stamped));
+        self.takes += 1;
+        let mut take = Rolling::new(name, self.takes, at, stamped);
+        take.outputs_then.clone_from(&self.outputs);
+        self.take = Some(take);
         self.keeps.at_once = true;
         self.watch_wire();
         Ok(said)
@@ -190,6 +193,7 @@ impl Engine {
         self.keeps.at_once = true;
         let lasted_s = self.rolled_s(&take, at);
         let why = self.unsteady(&take);
+        self.record_take_end(&take, why.clone(), mark, at, false);
         self.protect_after_take();
         let marked = mark.map_or(String::new(), |m| format!(" · marked {}", m.word()));
         let said = format!(

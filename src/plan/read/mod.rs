@@ -232,6 +232,7 @@ fn build(sources: &Sources, trees: &[Spanned<DeTable<'_>>], cx: &Cx<'_>) -> Opti
         path: sources.path.clone(),
         calibrations: sources.calibrations_in.clone(),
         hash: sources.hash(),
+        texts: Arc::new(sources.plan_texts()),
         exposure,
         cameras,
         mains_hz: mains_hz?,

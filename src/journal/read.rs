@@ -1,0 +1,194 @@
+//! Takes, readings and lines back out of a log: for requests, and for `lampkeep log` on a copy.
+
+use rusqlite::{Connection, Row, params};
+use serde::de::DeserializeOwned;
+
+use super::ask::{Found, ReadingFound, TakeFound, Wanted};
+use super::entry::Stamp;
+use super::name::TakeName;
+use super::store::StoreError;
+use super::take::TakeRecord;
+use crate::control::{Failure, FailureKind};
+
+/// Fewest digits of another log's name that are told.
+const ORIGIN_DIGITS: usize = 4;
+
+/// Answers what the engine wants of a log. `own`: the log's name among all machines'.
+///
+/// Errors: no such take, several of one name, or the log cannot be read.
+pub fn find(db: &Connection, own: &str, wanted: &Wanted) -> Result<Found, Failure> {
+    match wanted {
+        Wanted::Take(name) => Ok(Found::Take(Box::new(take(db, own, name)?))),
+        Wanted::Takes { most } => takes(db, own, *most).map(Found::Takes).map_err(|e| unread(&e)),
+        Wanted::Readings { most } => {
+            let sql = "SELECT seq, since_boot_us, wall, clock_unset, frame, record FROM entry \
+                       WHERE kind = 'reading' ORDER BY id DESC LIMIT ?1";
+            let most = i64::try_from(*most).unwrap_or(i64::MAX);
+            let mut found = readings(db, sql, params![most]).map_err(|e| unread(&e))?;
+            found.reverse();
+            Ok(Found::Readings(found))
+        }
+        Wanted::ReadingsOf(ids) => {
+            let sql = "SELECT seq, since_boot_us, wall, clock_unset, frame, record FROM entry \
+                       WHERE kind = 'reading' AND json_extract(record, '$.id') IN (SELECT value FROM json_each(?1)) \
+                       ORDER BY id";
+            let ids = super::store::json(ids);
+            readings(db, sql, params![ids]).map(Found::Readings).map_err(|e| unread(&e))
+        }
+    }
+}
+
+fn unread(e: &StoreError) -> Failure {
+    Failure {
+        kind: FailureKind::Files,
+        said: format!("the log cannot be read: {e}"),
+        hint: Some("look at `journal` in `lampkeep status --json`".to_owned()),
+    }
+}
+
+/// One take by its name.
+///
+/// Errors: there is none, or several have this name; then all are listed.
+pub fn take(db: &Connection, own: &str, name: &TakeName) -> Result<TakeFound, Failure> {
+    let found = match name {
+        TakeName::Slate { slate, take } => {
+            select(db, own, "slate = ?1 AND take = ?2 ORDER BY wall, start, seq", params![slate, take])
+        }
+        TakeName::Number { number, origin } => {
+            // A bare number is this log's own.
+            let origin = origin.as_deref().unwrap_or(own);
+            select(
+                db,
+                own,
+                "number = ?1 AND origin LIKE ?2 || '%' ORDER BY wall, start, seq",
+                params![number, origin],
+            )
+        }
+    };
+    let mut found = found.map_err(|e| unread(&e))?;
+    match found.len() {
+        1 => Ok(found.remove(0)),
+        0 => Err(Failure {
+            kind: FailureKind::UnknownTake,
+            said: format!("the log has no take {name}"),
+            hint: Some("`lampkeep take list` lists them".to_owned()),
+        }),
+        _ => {
+            let each = |t: &TakeFound| {
+                format!(
+                    "{} ({} at {}, {})",
+                    t.log_name,
+                    t.record.name,
+                    short_time(&t.stamp.wall),
+                    t.record.look
+                )
+            };
+            let list: Vec<String> = found.iter().map(each).collect();
+            Err(Failure {
+                kind: FailureKind::AmbiguousTake,
+                said: format!("{} takes are called {name}: {}", found.len(), list.join(", ")),
+                hint: Some(format!("say which by its log number, such as {}", found[0].log_name)),
+            })
+        }
+    }
+}
+
+/// `2026-05-04 10:00` of an instant in UTC.
+pub(super) fn short_time(wall: &str) -> String {
+    let text = wall.get(..16).unwrap_or(wall);
+    text.replacen('T', " ", 1)
+}
+
+/// The newest takes of this log and those imported, in the order of their starts.
+///
+/// Errors: SQLite refuses.
+pub fn takes(db: &Connection, own: &str, most: usize) -> Result<Vec<TakeFound>, StoreError> {
+    let most = i64::try_from(most).unwrap_or(i64::MAX);
+    let newest = "uid IN (SELECT uid FROM take ORDER BY start IS NULL, start DESC, seq DESC LIMIT ?1) \
+                  ORDER BY start IS NOT NULL, start, seq, wall";
+    select(db, own, newest, params![most])
+}
+
+/// Takes for which `clause` holds. One whose record cannot be read is left out: another version wrote it.
+fn select(
+    db: &Connection,
+    own: &str,
+    clause: &str,
+    values: impl rusqlite::Params,
+) -> Result<Vec<TakeFound>, StoreError> {
+    let sql = format!(
+        "SELECT coalesce(seq, 0), since_boot_us, wall, clock_unset, frame, origin, number, slate, take, name, record, \
+         ended, amended FROM take WHERE {clause}"
+    );
+    let digits = origin_digits(db)?;
+    let mut statement = db.prepare(&sql)?;
+    let mut rows = statement.query(values)?;
+    let mut found = Vec::new();
+    while let Some(row) = rows.next()? {
+        let origin: String = row.get(5)?;
+        let number: u64 = row.get(6)?;
+        let Some(mut record) = read::<TakeRecord>(row, 10)? else { continue };
+        // As it was amended.
+        (record.slate, record.take, record.name) = (row.get(7)?, row.get(8)?, row.get(9)?);
+        let imported = origin != own;
+        let log_name = if imported {
+            format!("n{number}@{}", &origin[..digits.min(origin.len())])
+        } else {
+            format!("n{number}")
+        };
+        found.push(TakeFound {
+            log_name,
+            imported,
+            stamp: stamp(row)?,
+            record,
+            end: read(row, 11)?,
+            amended: read(row, 12)?.unwrap_or_default(),
+        });
+    }
+    Ok(found)
+}
+
+/// So many digits tell all logs' names in this one apart.
+pub(super) fn origin_digits(db: &Connection) -> Result<usize, StoreError> {
+    let mut statement = db.prepare("SELECT DISTINCT origin FROM take")?;
+    let origins: Vec<String> = statement.query_map([], |row| row.get(0))?.collect::<Result<_, _>>()?;
+    let apart = |digits: usize| {
+        let mut heads: Vec<&str> = origins.iter().map(|o| &o[..digits.min(o.len())]).collect();
+        heads.sort_unstable();
+        heads.windows(2).all(|pair| pair[0] != pair[1])
+    };
+    Ok((ORIGIN_DIGITS..16).find(|digits| apart(*digits)).unwrap_or(16))
+}
+
+fn readings(
+    db: &Connection,
+    sql: &str,
+    values: impl rusqlite::Params,
+) -> Result<Vec<ReadingFound>, StoreError> {
+    let mut statement = db.prepare(sql)?;
+    let mut rows = statement.query(values)?;
+    let mut found = Vec::new();
+    while let Some(row) = rows.next()? {
+        if let Some(record) = read(row, 5)? {
+            found.push(ReadingFound { stamp: stamp(row)?, record });
+        }
+    }
+    Ok(found)
+}
+
+/// The first five columns.
+pub(super) fn stamp(row: &Row<'_>) -> rusqlite::Result<Stamp> {
+    Ok(Stamp {
+        seq: row.get(0)?,
+        since_boot_us: row.get(1)?,
+        wall: row.get(2)?,
+        unset: row.get(3)?,
+        frame: row.get(4)?,
+    })
+}
+
+/// A column of JSON; `None` where it is empty or of another shape.
+fn read<T: DeserializeOwned>(row: &Row<'_>, column: usize) -> rusqlite::Result<Option<T>> {
+    let text: Option<String> = row.get(column)?;
+    Ok(text.and_then(|text| serde_json::from_str(&text).ok()))
+}
