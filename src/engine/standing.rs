@@ -7,7 +7,7 @@
 
 use super::{Action, Engine};
 use crate::guards::Holds;
-use crate::units::Moment;
+use crate::units::{FrameNumber, Moment};
 
 impl Engine {
     /// How many frames from the next one on are sure to be sent as the last one was, if nothing happens: 0 where the
@@ -49,11 +49,25 @@ impl Engine {
         self.hold_flashes(n);
         self.last = Some(n);
         self.watch_take(n);
+        let mut actions = Vec::new();
+        self.time_goes_on(n, &mut actions);
+        self.record_light(n, false);
+        self.record_lamps(n);
+        let protected = self.protected();
+        let actions = self.seal(actions, protected, &[], now);
+        // What waits for a frame is of the same kind as in one.
+        self.recorded(actions, Some("protect"), protected, &[], now)
+    }
+
+    /// Frame `n` was sent, solved or not: what time alone moves.
+    pub(super) fn time_goes_on(&mut self, n: FrameNumber, actions: &mut Vec<Action>) {
+        self.record_take_start(n);
         self.heat_goes_on();
-        let mut actions = self.load_goes_on(n);
+        self.on_times_go_on();
+        actions.extend(self.load_goes_on(n));
         actions.extend(self.tell_heat(n));
+        actions.extend(self.tell_flash(n));
         self.look_ahead(n);
-        self.seal(actions, self.protected(), &[], now)
     }
 
     /// Has the next frame solve every lamp, though it stands: the plain way that frames which are not solved again

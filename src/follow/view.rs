@@ -280,7 +280,7 @@ fn lamps(status: &Status, stale: bool, width: u16, room: usize) -> Vec<Line> {
     });
     let table = Table::of(status, width);
     let mut rows = vec![table.heading()];
-    if order.len() + 1 <= room {
+    if order.len() < room {
         rows.extend(order.iter().map(|f| table.row(f, stale)));
         return rows;
     }
