@@ -26,6 +26,7 @@ pub mod daemon;
 pub mod doctor;
 pub mod engine;
 pub mod files;
+pub mod follow;
 pub mod guards;
 pub mod hurry;
 pub mod journal;

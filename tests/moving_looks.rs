@@ -43,6 +43,7 @@ fn rehearsed(plan: &Plan, seconds: u64) -> Vec<Vec<f64>> {
         look: plan.look_named("moving").expect("the look"),
         fade: std::time::Duration::ZERO,
         on_for: std::time::Duration::from_secs(seconds),
+        takes: None,
     }];
     let mut courses = vec![Vec::new(); plan.spill.receptors.len()];
     let plan = Arc::new(plan);

@@ -25,6 +25,8 @@ const PURE: &[(&str, &[&str])] = &[
     ("reckon", &[]),
     ("calibrate", &[]),
     ("chair", &["terminal.rs"]),
+    ("follow", &[]),
+    ("rehearse", &[]),
     ("reckon.rs", &[]),
     ("words.rs", &[]),
 ];

@@ -23,6 +23,7 @@ fn now(take: Option<&str>) -> Now {
         nudged: false,
         scheduled: None,
         showing: None,
+        key: None,
     }
 }
 

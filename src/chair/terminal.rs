@@ -81,6 +81,12 @@ impl Terminal {
         show(&format!("\x1b[H{}\x1b[J", picture.replace('\n', "\x1b[K\n")))
     }
 
+    /// Sends bytes as they are. False when the terminal is gone.
+    #[must_use]
+    pub fn send(&self, bytes: &str) -> bool {
+        show(bytes)
+    }
+
     /// Rings its bell.
     pub fn ring(&self) {
         show("\x07");

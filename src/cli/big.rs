@@ -1,7 +1,7 @@
 //! Letters five rows high, for a screen that is read from a chair.
 
 /// Rows of each letter, three pixels a row, the leftmost in bit 2.
-fn pixels(letter: char) -> [u8; 5] {
+pub(crate) fn pixels(letter: char) -> [u8; 5] {
     match letter.to_ascii_uppercase() {
         'A' => [2, 5, 7, 5, 5],
         'B' => [6, 5, 6, 5, 6],

@@ -5,9 +5,8 @@ use std::path::{Path, PathBuf};
 use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender, channel};
 use std::time::Duration;
 
-use tokio::signal::unix::{SignalKind, signal};
-
 use super::exit::Exit;
+use super::listen::listen;
 use super::run::{fault, print, unanswered};
 use crate::chair::buttons::Buttons;
 use crate::chair::keys::{Key, Splitter};
@@ -68,7 +67,9 @@ pub fn run(set: Option<&str>, delay_s: Option<f64>, learn: bool) -> Exit {
     };
     let clock = SystemClock::start();
     let (sender, inbox) = channel();
-    if let Err(e) = listen(clock, &sender) {
+    let (keys, signals) = (sender.clone(), sender.clone());
+    let bytes = move |bytes, at| keys.send(Heard::Bytes(bytes, at)).is_ok();
+    if let Err(e) = listen(clock, bytes, move || drop(signals.send(Heard::End))) {
         drop(terminal);
         return fault(Exit::NotMet, &format!("a thread cannot be started: {e}"));
     }
@@ -267,52 +268,6 @@ fn follow(clock: SystemClock, set: Option<&str>, sender: &Sender<Heard>) {
         }
         clock.sleep_until(clock.now() + TRY_AGAIN);
     }
-}
-
-/// Starts what listens to the terminal and to signals.
-fn listen(clock: SystemClock, sender: &Sender<Heard>) -> std::io::Result<()> {
-    let (keys, signals) = (sender.clone(), sender.clone());
-    std::thread::Builder::new().name("keys".into()).spawn(move || {
-        let mut buffer = [0_u8; 256];
-        loop {
-            let heard = match rustix::io::read(rustix::stdio::stdin(), &mut buffer) {
-                Ok(0) => Heard::End,
-                Ok(count) => Heard::Bytes(buffer[..count].to_vec(), clock.now().elapsed()),
-                Err(e) if e == rustix::io::Errno::INTR || e == rustix::io::Errno::AGAIN => {
-                    clock.sleep_until(clock.now() + Duration::from_millis(1));
-                    continue;
-                }
-                // The terminal is gone.
-                Err(_) => Heard::End,
-            };
-            let ends = matches!(heard, Heard::End);
-            if keys.send(heard).is_err() || ends {
-                return;
-            }
-        }
-    })?;
-    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
-    let [mut hangup, mut interrupt, mut quit, mut terminate] = {
-        let _entered = runtime.enter();
-        [
-            signal(SignalKind::hangup())?,
-            signal(SignalKind::interrupt())?,
-            signal(SignalKind::quit())?,
-            signal(SignalKind::terminate())?,
-        ]
-    };
-    std::thread::Builder::new().name("signals".into()).spawn(move || {
-        runtime.block_on(async move {
-            tokio::select! {
-                _ = hangup.recv() => {}
-                _ = interrupt.recv() => {}
-                _ = quit.recv() => {}
-                _ = terminate.recv() => {}
-            }
-        });
-        let _ = signals.send(Heard::End);
-    })?;
-    Ok(())
 }
 
 /// The file that keeps the buttons: in `$XDG_CONFIG_HOME/lampkeep`, else `~/.config/lampkeep`, else the state

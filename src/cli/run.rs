@@ -6,16 +6,17 @@ use std::time::Duration;
 
 use super::args::{Args, Command, ProtectCommand, TakeCommand};
 use super::exit::Exit;
-use super::{calibrate, chair, check, device, doctor, log, new, nudge, rollcall, sheet, show};
-use crate::clock::{Clock, SystemClock};
+use super::{
+    calibrate, chair, check, device, doctor, follow, log, new, nudge, rehearse, rollcall, sheet, show,
+};
 use crate::control::client::{self, ClientError};
 use crate::control::{Answer, Request, places};
 use crate::engine::ProtectFound;
 use crate::plan::diagnose::{Form, render};
 use crate::plan::{Plan, Report, load};
 use crate::protect_file::ProtectFile;
-use crate::units::{Celsius, Moment};
-use crate::{daemon, engine, rehearse};
+use crate::units::Celsius;
+use crate::{daemon, engine};
 
 /// How long an answer may take: a reload reads files, everything else is at once.
 const ANSWER_WITHIN: Duration = Duration::from_secs(10);
@@ -29,9 +30,7 @@ pub fn run(args: Args) -> Exit {
         Command::New { plan } => return new_plan(&plan, json),
         Command::Profiles { plan } => return profiles(plan.as_deref(), json),
         Command::Check { plan, ambient } => return check_plan(&plan, ambient, json),
-        Command::Rehearse { plan, pace, out, ambient } => {
-            return rehearsal(plan.as_deref(), pace, out.as_deref(), ambient, json);
-        }
+        Command::Rehearse(args) => return rehearse::run(args, json),
         Command::Doctor { plan } => return doctor::run(set, plan.as_deref(), json),
         Command::Sheet { plan } => return rig_sheet(&plan, json),
         Command::Run { plan, simulate, record } => return daemon::run(&plan, set, simulate, record),
@@ -39,7 +38,7 @@ pub fn run(args: Args) -> Exit {
         Command::Reckon(args) => return work_out(&args, json),
         Command::Device(args) => return device::run(&args, json),
         Command::Log(args) => return log::run(set, &args, json),
-        Command::Status { follow: true } => return follow(set, json),
+        Command::Status { follow: true } => return follow::run(set, json),
         Command::Status { follow: false } => Request::Status { follow: false },
         Command::Explain { look, plan: None } => Request::Explain { look },
         Command::Reload => Request::Reload {},
@@ -259,107 +258,4 @@ fn new_plan(path: &Path, json: bool) -> Exit {
         "wrote {0}\nnext: lampkeep check {0}, then lampkeep rehearse {0}, then lampkeep run {0} --simulate",
         path.display()
     ))
-}
-
-fn rehearsal(
-    path: Option<&Path>,
-    pace: Option<f64>,
-    out: Option<&Path>,
-    ambient: Option<Celsius>,
-    json: bool,
-) -> Exit {
-    let mut plan = match path.map_or_else(|| Ok(load::demo()), |p| read_plan(p, json)) {
-        Ok(plan) => plan,
-        Err(exit) => return exit,
-    };
-    plan.ambient = ambient.unwrap_or(plan.ambient);
-    let plan = std::sync::Arc::new(plan);
-    let mut keep = match out.map(Keep::open).transpose() {
-        Ok(keep) => keep,
-        Err(e) => return fault(Exit::NotMet, &format!("--out: {e}")),
-    };
-    let clock = SystemClock::start();
-    let frames = plan.frames;
-    let mut written = Ok(());
-    let timeline = rehearse::rehearse(plan, |universes| {
-        if let (Some(pace), Some(first)) = (pace, universes.first()) {
-            let at = frames.moment_of(first.number).elapsed().div_f64(pace);
-            clock.sleep_until(Moment::since_start(at));
-        }
-        if let Some(keep) = &mut keep
-            && written.is_ok()
-        {
-            written = keep.frames(universes);
-        }
-    });
-    let text = timeline.text();
-    if let Some(keep) = keep
-        && let Err(e) = written.and_then(|()| keep.finish(&text, &timeline))
-    {
-        return fault(Exit::NotMet, &format!("--out: {e}"));
-    }
-    if json { print_json(&timeline) } else { print(&text) }
-}
-
-/// What `rehearse --out` keeps.
-struct Keep {
-    folder: std::path::PathBuf,
-    frames: std::io::BufWriter<std::fs::File>,
-    last: Vec<crate::channels::Frame>,
-}
-
-impl Keep {
-    fn open(folder: &Path) -> std::io::Result<Self> {
-        std::fs::create_dir_all(folder)?;
-        let frames = std::io::BufWriter::new(std::fs::File::create(folder.join("frames.txt"))?);
-        Ok(Self { folder: folder.to_owned(), frames, last: Vec::new() })
-    }
-
-    /// One line for each universe that differs from the frame before.
-    fn frames(&mut self, universes: &[crate::channels::Frame]) -> std::io::Result<()> {
-        for (index, frame) in universes.iter().enumerate() {
-            if self.last.get(index).is_none_or(|l| l.slots != frame.slots) {
-                writeln!(self.frames, "{}", crate::wire::sim::record_line(frame))?;
-            }
-        }
-        self.last.clear();
-        self.last.extend_from_slice(universes);
-        Ok(())
-    }
-
-    fn finish(mut self, text: &str, timeline: &rehearse::Timeline) -> std::io::Result<()> {
-        self.frames.flush()?;
-        std::fs::write(self.folder.join("timeline.txt"), text)?;
-        let json = serde_json::to_string_pretty(timeline).map_err(std::io::Error::other)?;
-        std::fs::write(self.folder.join("timeline.json"), json)
-    }
-}
-
-/// Keeps the status on screen until interrupted.
-fn follow(set: Option<&str>, json: bool) -> Exit {
-    let path = match client::find(set) {
-        Ok(path) => path,
-        Err(e) => return unanswered(&e, json),
-    };
-    let terminal = std::io::stdout().is_terminal();
-    let done = client::follow(&path, |status| {
-        let mut out = std::io::stdout().lock();
-        let written = if json {
-            serde_json::to_writer(&mut out, &status).map_err(Into::into).and_then(|()| writeln!(out))
-        } else if terminal {
-            let size = rustix::termios::tcgetwinsize(&out);
-            let (width, height) =
-                size.map_or((80, 24), |s| (usize::from(s.ws_col).max(20), usize::from(s.ws_row).max(5)));
-            // Home, each line cleared to its end, the rest cleared: no flicker.
-            let screen = show::follow(&status, width, height).replace('\n', "\x1b[K\n");
-            write!(out, "\x1b[H{screen}\x1b[J")
-        } else {
-            writeln!(out, "{}", show::headline(&status.now))
-        };
-        written.and_then(|()| out.flush()).is_ok()
-    });
-    match done {
-        Ok(()) => Exit::Done,
-        Err(e) => unanswered(&e, json),
-    }
 }

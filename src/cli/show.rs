@@ -3,12 +3,9 @@
 use std::fmt::Write;
 
 use crate::control::{
-    Alert, ClockStatus, FixtureStatus, Light, LinkState, Now, OutputStatus, Scheduled, Status, StepHeat,
+    ClockStatus, FixtureStatus, Light, LinkState, Now, OutputStatus, Scheduled, Status, StepHeat,
 };
 use crate::engine::say;
-
-/// How long what was told once stays on a followed screen, in seconds. Judgement: long enough to look up.
-const TOLD_FOR_S: f64 = 30.0;
 
 /// Level and white of a light in fixed width: `+0.3  5600 K +0.001`, `dark`.
 #[must_use]
@@ -206,77 +203,4 @@ fn held(f: &FixtureStatus) -> String {
     } else {
         format!(" · held by {}", limits.join(", "))
     }
-}
-
-/// A screen for `status --follow`: the look in letters that read across a room, then what matters.
-#[must_use]
-pub fn follow(status: &Status, width: usize, height: usize) -> String {
-    let mut text = super::big::letters(&status.now.look, width);
-    text.push('\n');
-    let mut lines = Vec::new();
-    if status.now.fading {
-        let bar = width.saturating_sub(20).clamp(10, 60);
-        let done = (status.now.progress * bar as f64).round() as usize;
-        lines.push(format!(
-            "fading {}{} {} left",
-            "#".repeat(done),
-            ".".repeat(bar - done),
-            say::span(status.now.fade_left_s)
-        ));
-    }
-    if let Some(s) = &status.now.scheduled {
-        let instant = at(s);
-        let what = &s.what;
-        lines.push(format!(
-            "IN {}: {what}{}",
-            say::span(s.in_s).to_uppercase(),
-            instant.trim_end_matches(',')
-        ));
-    }
-    if let Some(lamp) = &status.now.showing {
-        lines.push(format!("showing: {lamp}"));
-    }
-    let next = status.order.next.as_deref().unwrap_or("none");
-    lines.push(format!("next: {next}{}", if status.now.nudged { " · nudged" } else { "" }));
-    lines.extend(status.alerts.iter().map(|a| format!("! {}", a.said)));
-    let ago_s = |t: &Alert| (status.now.uptime_s - t.since).max(0.0);
-    let fresh = status.told.as_ref().filter(|t| ago_s(t) < TOLD_FOR_S);
-    lines.extend(fresh.map(|t| format!("{} ago: {}", say::span(ago_s(t)), t.said)));
-    lines.push(String::new());
-    let (lit, dark): (Vec<_>, Vec<_>) =
-        status.fixtures.iter().partition(|f| f.asked.stops.is_some() || f.sent.stops.is_some());
-    for f in lit {
-        let sent = match f.control.as_str() {
-            "absent" => "absent".to_owned(),
-            "hand" => "by hand".to_owned(),
-            _ => light(&f.sent),
-        };
-        lines.push(format!(
-            "{:<14} {:<6} asked {:<20} sent {sent}{}",
-            f.id,
-            f.lamp,
-            light(&f.asked),
-            held(f)
-        ));
-    }
-    if !dark.is_empty() {
-        let names: Vec<_> = dark.iter().map(|f| f.id.as_str()).collect();
-        lines.push(format!("dark: {}", names.join(", ")));
-    }
-    lines.push(String::new());
-    for o in &status.outputs {
-        lines.push(format!(
-            "output {} (universe {}): {}, {} frames",
-            o.name,
-            o.universe,
-            state(o.state),
-            o.frames
-        ));
-    }
-    let used = text.lines().count();
-    for line in lines.into_iter().take(height.saturating_sub(used + 1)) {
-        text.extend(line.chars().take(width));
-        text.push('\n');
-    }
-    text
 }

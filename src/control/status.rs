@@ -93,6 +93,9 @@ pub struct Now {
     pub scheduled: Option<Scheduled>,
     /// During a rollcall: the lamp that shows now.
     pub showing: Option<String>,
+    /// The lamp that the look's `to-key` counts from; `null` where it has none, or no look is lit.
+    #[serde(default)]
+    pub key: Option<String>,
 }
 
 /// A request that waits for its moment.
@@ -312,6 +315,10 @@ pub struct FixtureStatus {
     pub control: String,
     /// Mode that the lamp must be set to.
     pub mode: String,
+    /// Where it stands round the first subject, seen from above, in hours of a clock whose 6 is the camera: 0 to
+    /// under 12, such as 7.5 for `7:30`; `null`: at its very centre.
+    #[serde(default)]
+    pub clock_h: Option<f64>,
     /// Universe; `null` for a hand-set lamp.
     pub universe: Option<u16>,
     /// Its first slot, from 1; `null` for a hand-set lamp.

@@ -80,6 +80,11 @@ impl Watch {
         }
     }
 
+    /// True while nothing is held, nor on its way to where it would be, nor told of.
+    pub fn quiet(&self) -> bool {
+        self.behind == 0 && self.episode.is_none()
+    }
+
     /// What is watched at a point of the guard's.
     pub fn spot(&self, point: usize) -> Option<Spot> {
         self.points.get(point).map(|p| p.spot)
@@ -132,6 +137,12 @@ fn sum(points: &[Watched], into: &mut [PointLight], of: impl Fn(usize) -> PointL
 }
 
 impl Engine {
+    /// Changes of brightness in the last second at the face or wall point that had most, by the guard's own count.
+    #[must_use]
+    pub fn flash_changes(&self) -> usize {
+        self.flash.guard.changes()
+    }
+
     /// The light of the last run was put back, `away_s` seconds after its last frame: raises count from it.
     pub(super) fn flash_returns(&mut self, away_s: f64) {
         self.flash = Watch::after(&self.plan, &self.lamps);

@@ -96,6 +96,11 @@ pub(super) struct Heat {
 }
 
 impl Heat {
+    /// The frame up to which the guard has nothing to do if every lamp stands.
+    pub fn stands_until(&self) -> FrameNumber {
+        if self.ramp.free() { self.quiet_until } else { 0 }
+    }
+
     /// What is held of a lamp; nothing of one that is not known.
     pub fn held(&self, lamp: usize) -> Held {
         if lamp < self.bodies.len() { self.ramp.held(lamp) } else { Held::default() }

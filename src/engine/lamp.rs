@@ -498,11 +498,27 @@ impl Lamp {
             // A share of what rounding took away would light a lamp that has gone out, for a frame or some.
             return;
         }
-        let (whole, mut standing) = offer.whole;
-        let allowed = guards::raise(fixture, &whole, &self.sent.drives, share, &mut standing);
+        let (whole, before) = offer.whole;
+        let mut standing = before;
+        let mut allowed = guards::raise(fixture, &whole, &self.sent.drives, share, &mut standing);
         if allowed == offer.allowed {
             return;
         }
+        offer.given = self.write_held(fixture, &allowed);
+        if offer.given.lux_at_1m <= 0.0 && self.sent.lux > 0.0 {
+            // Rounding would put it out while what rises waits, to be lit again by the same raise.
+            let mut stood = before;
+            if let Some(stands) = guards::stand_still(fixture, &whole, &self.sent.drives, &mut stood) {
+                (allowed, standing) = (stands, stood);
+                offer.given = self.write_held(fixture, &allowed);
+            }
+        }
+        (offer.allowed, offer.standing) = (allowed, standing);
+        self.offer = Some(offer);
+    }
+
+    /// Slots of what is left of a raise.
+    fn write_held(&mut self, fixture: &Fixture, allowed: &Allowed) -> Given {
         let drives = allowed.mix().map(|drive| drive * allowed.level());
         let stands = |(drive, sent): (&f64, &f64)| (drive - sent).abs() <= 1e-12;
         if drives.iter().zip(&self.sent.drives).all(stands) && self.spare.len() == self.sent.slots.len() {
@@ -511,11 +527,9 @@ impl Lamp {
         } else {
             self.spare.clear();
             self.spare.resize(usize::from(fixture.mode.footprint()), 0);
-            channels::encode(fixture, &allowed, Step::Free, &mut self.spare);
+            channels::encode(fixture, allowed, Step::Free, &mut self.spare);
         }
-        (offer.allowed, offer.standing) = (allowed, standing);
-        offer.given = channels::given(fixture, &self.spare);
-        self.offer = Some(offer);
+        channels::given(fixture, &self.spare)
     }
 
     /// Sends what was offered, if anything was.

@@ -39,6 +39,7 @@ pub mod run;
 pub mod say;
 mod shape;
 mod soft;
+mod standing;
 mod start;
 mod state;
 mod step;

@@ -483,6 +483,7 @@ impl Engine {
         now.look = redactor.look(&now.look);
         now.take = now.take.as_deref().map(|t| redactor.text(t, &[]));
         now.showing = now.showing.as_deref().map(|l| redactor.lamp(l));
+        now.key = now.key.as_deref().map(|l| redactor.lamp(l));
         if let Some(scheduled) = &mut now.scheduled {
             scheduled.what = redactor.text(&scheduled.what, &[]);
         }

@@ -23,7 +23,7 @@ use crate::control::{
 };
 use crate::guards::{Conditions, SOFT_START_S};
 use crate::light::{Moving, Renderings, colour, solve};
-use crate::plan::{Control, FixtureId, Look, LookId, Motion, OnStart, OutputKind, Plan};
+use crate::plan::{Control, FixtureId, Look, LookId, Metres, Motion, OnStart, OutputKind, Plan};
 use crate::units::{FrameClock, FrameNumber, Moment, Xy};
 
 /// What the engine is told at its start besides the plan.
@@ -370,6 +370,10 @@ impl Engine {
             (None, Scene::Calibrate(lamp)) => ("calibrate".to_owned(), Some(lamp)),
             (None, _) => (self.scene_name(), None),
         };
+        let key = match (&self.rollcall, self.scene) {
+            (None, Scene::Look(look) | Scene::Rest(look)) => self.plan.look(look).key,
+            _ => None,
+        };
         Now {
             look,
             fading,
@@ -387,6 +391,7 @@ impl Engine {
                 at: w.at.map(|at| at.to_string()),
             }),
             showing: showing.map(|id| self.plan.fixture(id).id.clone()),
+            key: key.map(|id| self.plan.fixture(id).id.clone()),
         }
     }
 
@@ -442,6 +447,7 @@ impl Engine {
             lamp: fixture.lamp_name().to_owned(),
             control: control.to_owned(),
             mode: fixture.mode.name.clone(),
+            clock_h: clock_h(fixture.place.position),
             universe: fixture.address().map(|a| a.universe),
             first_slot: fixture.address().map(|a| a.first),
             asked: self.light(lamp.asked.lux, Some(lamp.asked.colour.xy())),
@@ -462,6 +468,14 @@ impl Engine {
     pub(super) fn light(&self, lux: f64, xy: Option<Xy>) -> Light {
         light_of(&self.plan, lux, xy)
     }
+}
+
+/// Hours on the clock round the first subject's face, seen from above: 12 is away from the camera (positive y), 3 at
+/// camera right (positive x).
+fn clock_h([x, y, _]: Metres) -> Option<f64> {
+    let hours = x.atan2(y).to_degrees().rem_euclid(360.0) / 30.0;
+    // A hair under twelve rounds up to it.
+    (x.hypot(y) > 1e-6).then_some(if hours >= 12.0 { 0.0 } else { hours })
 }
 
 /// Light at an aim as the status tells it.

@@ -100,13 +100,7 @@ impl Engine {
         }
         self.watch_take(n);
         actions.push(Action::Send(self.frames(n)));
-        self.record_take_start(n);
-        self.heat_goes_on();
-        self.on_times_go_on();
-        actions.extend(self.load_goes_on(n));
-        actions.extend(self.tell_heat(n));
-        actions.extend(self.tell_flash(n));
-        self.look_ahead(n);
+        self.time_goes_on(n, &mut actions);
         let showing = self.rollcall.as_ref().and_then(|r| r.showing(n));
         let moving = self.lamps.iter().any(|l| !l.settled) || showing.is_some() || self.wink.is_some();
         // Not for a light that moves by its look's own plan: no disk is written each second for hours.
@@ -141,7 +135,7 @@ impl Engine {
 
     /// Makes at most one search for a best mix, so that no frame waits for more: first for a lamp that
     /// heads for one, then ahead of time for the plan's looks.
-    fn search_once(&mut self, n: FrameNumber) {
+    pub(super) fn search_once(&mut self, n: FrameNumber) {
         let least = (f64::from(self.clock().rate()) * LATE_SHARE_OF_SECOND) as u64;
         for index in 0..self.lamps.len() {
             if !self.lamps[index].shape.wanted {

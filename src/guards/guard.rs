@@ -2,7 +2,7 @@
 
 mod raise;
 
-pub use raise::raise;
+pub use raise::{raise, stand_still};
 
 use super::limits;
 use super::thermal::Held;

@@ -18,7 +18,8 @@ mod report;
 pub mod thermal;
 
 pub use guard::{
-    Allowed, Conditions, Forecast, Holds, SOFT_START_S, Standing, Unheld, allow, before_heat, forecast, raise,
+    Allowed, Conditions, Forecast, Holds, SOFT_START_S, Standing, Unheld, allow, before_heat, forecast,
+    raise, stand_still,
 };
 pub use limits::{HALF_POWER, heat_unknown, power_unknown};
 pub use report::{Intervention, Limit, LimitSet};

@@ -103,4 +103,6 @@ pub struct Step {
     pub fade: Duration,
     /// How long it is expected to stay.
     pub on_for: Duration,
+    /// Takes planned while it is on; `None`: not said, which is one, or none for the rest look.
+    pub takes: Option<u32>,
 }

@@ -19,6 +19,7 @@ pub fn status(look: &str) -> Status {
         lamp: lamp.into(),
         control: "dmx".into(),
         mode: "cct-8".into(),
+        clock_h: Some(7.5),
         universe: Some(1),
         first_slot: Some(1),
         asked: light(lux, 5600.0),
@@ -52,6 +53,7 @@ pub fn status(look: &str) -> Status {
             nudged: false,
             scheduled: None,
             showing: None,
+            key: Some("key".into()),
         },
         order: OrderStatus { position: Some(2), steps: 7, next: Some("split".into()), heat: Vec::new() },
         outputs: vec![OutputStatus {

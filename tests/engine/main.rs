@@ -29,6 +29,7 @@ mod restart;
 mod rig;
 mod seen;
 mod soft;
+mod standing;
 mod takes;
 mod unpowered;
 mod watch;

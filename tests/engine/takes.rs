@@ -372,6 +372,6 @@ fn a_reload_under_way_when_a_take_starts_is_refused() {
     rig.done(START);
     let plan = std::sync::Arc::clone(rig.engine.plan());
     let actions = rig.engine.handle(Event::PlanRead(ticket, Ok(plan)), now);
-    let [Action::Reply(_, answer)] = &actions[..] else { panic!("{actions:?}") };
+    let [Action::Reply(_, answer), Action::Record(_)] = &actions[..] else { panic!("{actions:?}") };
     assert_eq!(answer.error.as_ref().map(|e| e.kind), Some(FailureKind::Guarded));
 }

@@ -50,6 +50,11 @@ impl Counter {
         self.size
     }
 
+    /// Changes in the `window` frames that end with `now`, five at most.
+    pub fn changes(&self, now: FrameNumber, window: u64) -> usize {
+        self.stamps.within(now, window)
+    }
+
     /// Takes the light of frame `now`.
     pub fn take(&mut self, light: f64, now: FrameNumber) {
         match self.way {

@@ -157,6 +157,14 @@ impl Flash {
         self.now += 1;
     }
 
+    /// Changes of brightness in the second that ends with the frame last sent, at the point that had most; counted
+    /// up to five, the most that a raise leaves.
+    #[must_use]
+    pub fn changes(&self) -> usize {
+        let last = self.now.saturating_sub(1);
+        self.points.iter().map(|point| point.swings.changes(last, self.window)).max().unwrap_or(0)
+    }
+
     /// Points that are watched.
     #[must_use]
     pub fn points(&self) -> usize {

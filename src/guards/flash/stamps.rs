@@ -36,6 +36,11 @@ impl<const N: usize> Stamps<N> {
         }
     }
 
+    /// Changes in the `window` frames that end with `now`, `N` at most.
+    pub fn within(&self, now: FrameNumber, window: u64) -> usize {
+        self.frames[N - self.len..].iter().filter(|frame| now < **frame + window).count()
+    }
+
     /// If `most` changes (1 to `N`) lie in the `window` frames that end with `now`: the first frame at which
     /// one of them has left.
     pub fn full_until(&self, most: usize, now: FrameNumber, window: u64) -> Option<FrameNumber> {

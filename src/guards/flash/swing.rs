@@ -62,6 +62,11 @@ impl Swings {
         self.running.take(level(lux, self.full_lux, self.most.since(0)), now);
     }
 
+    /// Changes in the `window` frames that end with `now`, five at most, each frame at its own level 1.0.
+    pub fn changes(&self, now: FrameNumber, window: u64) -> usize {
+        self.running.changes(now, window)
+    }
+
     /// The most light in lux that may be sent at `now`, and the frame from which that may change; `None`
     /// without a limit.
     pub fn cap(&self, now: FrameNumber, window: u64) -> Option<(f64, FrameNumber)> {

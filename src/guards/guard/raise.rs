@@ -38,22 +38,43 @@ pub fn raise(
     if !held {
         return *allowed;
     }
-    let mut light = of_drives(fixture, allowed, &drives);
-    let mut held = floored(fixture, light);
-    if held.level <= 0.0 && allowed.level > 0.0 {
-        // What falls took it under its floor while what rises waits: it stands as it is rather than go out for that
-        // long. Nothing rises by it.
-        let stands = of_drives(fixture, allowed, last);
-        let room = 1.0 + HAIR;
-        if stands.lux() <= allowed.lux() * room && stands.watts() <= allowed.watts() * room {
-            // Its rounded light may lie a hair under the floor: it is asked no second time.
-            (light, held) = (stands, stands);
-        }
+    let light = of_drives(fixture, allowed, &drives);
+    let held = floored(fixture, light);
+    if held.level <= 0.0
+        && allowed.level > 0.0
+        && let Some(stands) = stand_still(fixture, allowed, last, standing)
+    {
+        return stands;
     }
+    step_back(allowed, &light, standing);
+    held
+}
+
+/// `last`, the drives last sent, in place of `allowed`: for a lamp that what falls would put out while what rises waits.
+/// It stands as it is rather than go out for that long; nothing rises by it. `None` where that would be more light or
+/// power than is allowed; `standing` is then as it was.
+#[must_use]
+pub fn stand_still(
+    fixture: &Fixture,
+    allowed: &Allowed,
+    last: &[f64; MAX_EMITTERS],
+    standing: &mut Standing,
+) -> Option<Allowed> {
+    // Rounded as it is it may lie a hair under the floor: that is asked no second time.
+    let stands = of_drives(fixture, allowed, last);
+    let room = 1.0 + HAIR;
+    let is_less = stands.lux() <= allowed.lux() * room && stands.watts() <= allowed.watts() * room;
+    is_less.then(|| {
+        step_back(allowed, &stands, standing);
+        stands
+    })
+}
+
+/// A lamp with a greatest rise goes on from `light` instead of from `allowed`.
+fn step_back(allowed: &Allowed, light: &Allowed, standing: &mut Standing) {
     let back = if allowed.lux() > 0.0 { (light.lux() / allowed.lux()).min(1.0) } else { 0.0 };
     standing.lux *= back;
     standing.held_lux *= back;
-    held
 }
 
 /// What these drives come to, in place of what is allowed.

@@ -9,6 +9,9 @@ use crate::plan::defaults;
 use crate::plan::tree::{Field, Table};
 use crate::plan::{LookId, OnStart, Step};
 
+/// Most takes that a step may plan. Judgement: more than any look is shot.
+const MOST_TAKES: u32 = 100;
+
 type Ids<'r> = BTreeMap<&'r str, usize>;
 
 fn look_id(field: &Field<'_>, ids: &Ids<'_>) -> Option<usize> {
@@ -20,7 +23,7 @@ fn look_id(field: &Field<'_>, ids: &Ids<'_>) -> Option<usize> {
     found
 }
 
-/// Reads `order`: names of looks, or tables with `look`, `fade` and `on-for`.
+/// Reads `order`: names of looks, or tables with `look`, `fade`, `on-for` and `takes`.
 pub(super) fn order(
     plan: &Table<'_>,
     raws: &Raws,
@@ -31,26 +34,29 @@ pub(super) fn order(
     let mut steps = Vec::new();
     let mut complete = true;
     for item in field.list("[\"pilot-triangle\", \"rest\"]")? {
-        let (look, own_fade, on_for) = match item.as_table("a step of the order") {
+        let (look, own_fade, on_for, takes) = match item.as_table("a step of the order") {
             None if item.as_text().is_none() => {
                 item.wrong_type(
                     "a list of looks' names or of tables",
                     "[\"rest\", { look = \"rest\", fade = \"3 s\" }]",
                 );
-                (None, None, None)
+                (None, None, None, None)
             }
-            None => (look_id(&item, ids), None, Some(defaults::ON_FOR)),
+            None => (look_id(&item, ids), None, Some(defaults::ON_FOR), Some(None)),
             Some(t) => {
                 let look = t.need("look", "look = \"quay-dusk\"").and_then(|f| look_id(&f, ids));
                 let fade = t.get("fade").and_then(|f| f.duration(0.0, LONGEST_FADE_S));
                 let on_for = t.get("on-for").map_or(Some(defaults::ON_FOR), |f| f.duration(0.0, 86_400.0));
+                let takes = t.get("takes").map_or(Some(None), |f| f.count(0, MOST_TAKES, 3).map(Some));
                 t.finish();
-                (look, fade, on_for)
+                (look, fade, on_for, takes)
             }
         };
         let of_look = look.and_then(|id| raws.order.get(id)).and_then(|n| raws.fade_of(n));
-        match (look, own_fade.or(of_look).or(fade), on_for) {
-            (Some(look), Some(fade), Some(on_for)) => steps.push(Step { look: LookId(look), fade, on_for }),
+        match (look, own_fade.or(of_look).or(fade), on_for, takes) {
+            (Some(look), Some(fade), Some(on_for), Some(takes)) => {
+                steps.push(Step { look: LookId(look), fade, on_for, takes });
+            }
             _ => complete = false,
         }
     }

@@ -1,0 +1,567 @@
+//! Goes through a rehearsal frame by frame: what comes from outside happens at its frame, everything else is the
+//! engine's.
+//!
+//! Frames of the order's time (`at` here) count from the order's beginning; the engine's own count from its start, which
+//! after a loss of power is another one.
+
+use std::collections::VecDeque;
+use std::sync::Arc;
+
+use super::fault::{ASKED_AGAIN_S, Fault, Gone};
+use super::hash::Fnv;
+use super::script::{self, Planned, SHORTEST_TAKE_S};
+use super::{FaultRow, Lamps, Row, TakeRow, Timeline, Told, Watches, Wishes, row, text};
+use crate::channels::Frame;
+use crate::control::{Alert, Answer, Envelope, LinkState, MqttStatus, OutputStatus, RealTimeStatus, Request};
+use crate::engine::{
+    Action, Engine, Event, HeatStart, Kept, KeptBody, Options, ProtectFound, Start, Ticket, heat_ahead,
+};
+use crate::guards::thermal::{Coming, Estimate, forecast};
+use crate::plan::{Control, Plan};
+use crate::units::{FrameClock, Moment};
+
+/// Silence of an output that the engine is told of, in seconds, as the daemon does.
+const SILENT_AFTER_S: f64 = 0.1;
+
+/// Goes through `plan` from `from_s` to `to_s` (`None`: the order's end), in seconds.
+pub(super) fn run(
+    plan: Arc<Plan>,
+    wishes: &Wishes,
+    from_s: f64,
+    to_s: Option<f64>,
+    watches: &mut impl Watches,
+) -> Timeline {
+    let clock = plan.frames;
+    let frames = |s: f64| (s * f64::from(clock.rate())).round() as u64;
+    let from = frames(from_s);
+    let to = to_s.map_or_else(|| script::length(&plan, &script::steps(&plan)), frames);
+    let planned = script::planned(&plan, from, to);
+    let options = Options {
+        simulate: true,
+        boot_id: "rehearsal".into(),
+        heat: (wishes.lamps == Lamps::Warm).then(|| warm(&plan, from)),
+        ..Options::default()
+    };
+    let mut faults: Vec<Fault> = wishes.faults.clone();
+    faults.sort_by(|a, b| a.at_s.total_cmp(&b.at_s));
+    let mut course = Course {
+        engine: Engine::new(Arc::clone(&plan), options),
+        clock,
+        from,
+        to,
+        base: from,
+        wishes,
+        watches,
+        outputs: outputs(&plan),
+        hash: Fnv::default(),
+        frames: 0,
+        solved: 0,
+        rows: Vec::new(),
+        told: Vec::new(),
+        lands: None,
+        here: None,
+        takes: VecDeque::new(),
+        rolls: None,
+        asked_again: None,
+        kept: None,
+        protected: false,
+        faults: faults.into_iter().map(|fault| (frames(fault.at_s), fault)).collect(),
+        fails: Vec::new(),
+        failed: Vec::new(),
+        last: Vec::new(),
+        tickets: 0,
+        plan,
+    };
+    course.begins(from);
+    course.goes_on(&planned);
+    course.told()
+}
+
+/// Every output sends.
+fn outputs(plan: &Plan) -> Vec<OutputStatus> {
+    let status = |output: &crate::plan::Output| OutputStatus {
+        kind: "simulator".to_owned(),
+        name: output.name.clone(),
+        universe: output.universe,
+        state: LinkState::Up,
+        said: None,
+        rate: output.rate,
+        frames: 0,
+        late_us_p50: None,
+        late_us_p99: None,
+        late_us_p999: None,
+        late_us_max: None,
+        missed: 0,
+        reopened: 0,
+        last_gap_s: None,
+        real_time: RealTimeStatus::default(),
+    };
+    plan.outputs.iter().map(status).collect()
+}
+
+/// Bodies as they are once the order has been gone through from cold: up to frame `from`, or all of it where that is
+/// its beginning.
+fn warm(plan: &Plan, from: u64) -> HeatStart {
+    let cold = heat_ahead::cold(plan, false);
+    let until = if from > 0 { from } else { script::length(plan, &script::steps(plan)) };
+    let coming: Vec<Coming> = script::planned(plan, 0, until)
+        .iter()
+        .map(|p| {
+            let mut lamps = heat_ahead::powers(plan, plan.look(p.step.look), false);
+            for (lamp, fixture) in lamps.iter_mut().zip(&plan.fixtures) {
+                if fixture.control == Control::Hand {
+                    lamp.1 = 0.0;
+                }
+            }
+            Coming { for_s: plan.frames.seconds(p.until - p.at), lamps }
+        })
+        .collect();
+    let seen = forecast(&cold, plan.ambient.get(), &coming);
+    let Some(end) = seen.last() else { return HeatStart::default() };
+    let body = |(fixture, celsius): (&crate::plan::Fixture, &f64)| KeptBody {
+        lamp: fixture.lamp_name().to_owned(),
+        estimate: Estimate { celsius: *celsius, over_k: 0.0 },
+        last_w: fixture.profile.standby.get(),
+        standby_w: fixture.profile.standby.get(),
+    };
+    let bodies = plan.fixtures.iter().zip(&end.celsius_at_end).map(body).collect();
+    HeatStart { bodies, gap_s: Some(0.0) }
+}
+
+/// A take that rolls.
+struct Rolls {
+    take: String,
+    at: u64,
+    row: usize,
+    ends: u64,
+}
+
+/// A fault under way.
+struct Fails {
+    fault: Fault,
+    output: Option<usize>,
+    at: u64,
+    until: u64,
+}
+
+struct Course<'w, W> {
+    plan: Arc<Plan>,
+    clock: FrameClock,
+    from: u64,
+    to: u64,
+    /// The order's frame in which this engine's frame 0 lies.
+    base: u64,
+    wishes: &'w Wishes,
+    watches: &'w mut W,
+    engine: Engine,
+    outputs: Vec<OutputStatus>,
+    hash: Fnv,
+    frames: u64,
+    solved: u64,
+    rows: Vec<Row>,
+    told: Vec<Told>,
+    /// The frame in which the fade under way lands.
+    lands: Option<u64>,
+    /// The step that is on.
+    here: Option<Planned>,
+    /// Takes that are to come in it.
+    takes: VecDeque<(u64, u64)>,
+    rolls: Option<Rolls>,
+    /// The frame at which a person asks for the light again.
+    asked_again: Option<u64>,
+    /// What a disk holds.
+    kept: Option<(Box<Kept>, u64)>,
+    protected: bool,
+    /// Faults to come, with their frame, and those under way.
+    faults: VecDeque<(u64, Fault)>,
+    fails: Vec<Fails>,
+    failed: Vec<FaultRow>,
+    /// The universes as they were last sent.
+    last: Vec<Frame>,
+    tickets: u64,
+}
+
+impl<W: Watches> Course<'_, W> {
+    /// A new engine has been made, whose first frame is the order's frame `at`.
+    fn begins(&mut self, at: u64) {
+        self.base = at;
+        let outputs = self.outputs.clone();
+        let wires = outputs.len();
+        self.event(Event::Outputs(outputs), at);
+        // They send from the first frame on: no lamp has waited for one.
+        for output in 0..wires {
+            self.event(Event::Silent(output, None), at);
+        }
+        if self.plan.mqtt.is_some() {
+            self.broker(LinkState::Up, at);
+        }
+    }
+
+    fn goes_on(&mut self, planned: &[Planned]) {
+        let mut next = 0;
+        let mut at = self.from;
+        while at < self.to {
+            if let Some(back) = self.power(at) {
+                at = back;
+                continue;
+            }
+            self.faults(at);
+            if planned.get(next).is_some_and(|p| p.at <= at) {
+                // Those that a loss of power has let pass are not made up for.
+                while planned.get(next + 1).is_some_and(|p| p.at <= at) {
+                    next += 1;
+                }
+                self.step(&planned[next], at);
+                next += 1;
+                self.asked_again = None;
+            } else if self.asked_again.is_some_and(|due| due <= at) {
+                self.asked_again = None;
+                if let Some(here) = self.here.clone() {
+                    self.step(&here, at);
+                }
+            }
+            self.takes(at);
+            let until = self.next_from_outside(planned.get(next)).min(self.to);
+            let stands = self.stands_for().min(until.saturating_sub(at));
+            if stands > 0 {
+                for n in at..at + stands {
+                    self.stand(n);
+                }
+                at += stands;
+            } else {
+                self.frame(at);
+                at += 1;
+            }
+            if self.lands.is_some_and(|lands| at > lands) {
+                self.landed();
+            }
+        }
+        self.take_over(self.to);
+        self.close();
+    }
+
+    /// The frame before which nothing comes from outside.
+    fn next_from_outside(&self, next: Option<&Planned>) -> u64 {
+        let takes = self.takes.front().map(|t| t.0);
+        let rolls = self.rolls.as_ref().map(|r| r.ends);
+        let faults = self.faults.front().map(|f| f.0);
+        let lands = self.lands.map(|l| l + 1);
+        let dues = [next.map(|p| p.at), takes, rolls, faults, lands, self.asked_again];
+        dues.into_iter().flatten().min().unwrap_or(u64::MAX)
+    }
+
+    fn stands_for(&self) -> u64 {
+        // While a wire is gone the engine hears of it in each frame.
+        if self.wishes.every_frame || !self.fails.is_empty() || self.last.is_empty() {
+            return 0;
+        }
+        self.engine.stands_for()
+    }
+
+    fn moment(&self, at: u64) -> Moment {
+        self.clock.moment_of(at - self.base)
+    }
+
+    /// One frame that has to be worked out.
+    fn frame(&mut self, at: u64) {
+        if self.wishes.every_frame {
+            self.engine.solve_anew();
+        }
+        self.solved += 1;
+        self.event(Event::Frame(at - self.base), at);
+        self.second(at);
+    }
+
+    /// One frame that is the one before.
+    fn stand(&mut self, at: u64) {
+        let now = self.moment(at);
+        let actions = self.engine.stand(now);
+        self.carry_out(actions, at);
+        let mut frames = std::mem::take(&mut self.last);
+        for frame in &mut frames {
+            frame.number = at - self.base;
+        }
+        self.send(frames);
+        self.second(at);
+    }
+
+    fn second(&mut self, at: u64) {
+        if at.is_multiple_of(u64::from(self.clock.rate())) {
+            self.watches.second(self.clock.seconds(at), self.clock.seconds(self.to), &self.engine);
+        }
+    }
+
+    fn send(&mut self, frames: Vec<Frame>) {
+        self.hash.frames(&frames);
+        self.watches.frames(&frames);
+        self.frames += 1;
+        self.last = frames;
+    }
+
+    /// Something happens; what is to be done is done at once, as by a disk that takes everything.
+    fn event(&mut self, event: Event, at: u64) -> Option<Answer> {
+        let now = self.moment(at);
+        let actions = self.engine.handle(event, now);
+        self.carry_out(actions, at)
+    }
+
+    fn carry_out(&mut self, actions: Vec<Action>, at: u64) -> Option<Answer> {
+        let mut answer = None;
+        for action in actions {
+            match action {
+                Action::Send(frames) => self.send(frames),
+                Action::Tell(Alert { kind, fixture, said, .. }) => {
+                    self.told.push(Told { at_s: self.clock.seconds(at), kind, fixture, said });
+                }
+                Action::Keep(kept) => self.kept = Some((kept, at)),
+                Action::KeepProtect { serial, on } => {
+                    self.protected = on;
+                    answer = self.event(Event::ProtectKept(serial, Ok(())), at).or(answer);
+                }
+                Action::Reply(_, reply) => answer = Some(*reply),
+                _ => {}
+            }
+        }
+        answer
+    }
+
+    fn ask(&mut self, request: Request, at: u64) -> Option<Answer> {
+        self.tickets += 1;
+        let envelope = Envelope { id: None, request };
+        self.event(Event::Ask(Ticket(self.tickets), envelope), at)
+    }
+
+    /// What a person does before a look that hides nobody: the code is asked for and given back.
+    fn end_protection(&mut self, at: u64) {
+        let code = self.ask(Request::ProtectOff { code: None, random: 0 }, at);
+        let code = code.and_then(|a| a.data).and_then(|data| data["code"].as_str().map(str::to_owned));
+        self.ask(Request::ProtectOff { code, random: 0 }, at);
+    }
+
+    /// A step of the order comes up.
+    fn step(&mut self, planned: &Planned, at: u64) {
+        self.take_over(at);
+        self.close();
+        let plan = Arc::clone(&self.plan);
+        let look = plan.look(planned.step.look);
+        if self.engine.protected() && !look.protect {
+            self.end_protection(at);
+        }
+        let request = Request::Recall {
+            look: look.name.clone(),
+            over_s: Some(planned.step.fade.as_secs_f64()),
+            in_s: None,
+            at: None,
+        };
+        let refused = self.ask(request, at).and_then(|answer| answer.error).map(|failure| failure.said);
+        let lands = at + self.clock.frames_in(planned.step.fade);
+        self.lands = refused.is_none().then_some(lands);
+        self.takes = match &refused {
+            None if self.wishes.takes => script::takes(&plan, &planned.step, lands, planned.until).into(),
+            _ => VecDeque::new(),
+        };
+        self.rows.push(Row {
+            at_s: self.clock.seconds(at),
+            step: planned.number,
+            round: planned.round,
+            look: look.name.clone(),
+            fade_s: planned.step.fade.as_secs_f64(),
+            on_s: self.clock.seconds(planned.until.saturating_sub(at)),
+            refused,
+            watts: 0.0,
+            lamps: Vec::new(),
+            warnings: Vec::new(),
+            takes: Vec::new(),
+            warmest: None,
+            told: Vec::new(),
+        });
+        self.here = Some(planned.clone());
+    }
+
+    /// The fade has landed.
+    fn landed(&mut self) {
+        self.lands = None;
+        if let (Some(row), Some(here)) = (self.rows.last_mut(), &self.here) {
+            row::fill(row, &self.engine, here.step.look);
+        }
+    }
+
+    /// The step that is on is over.
+    fn close(&mut self) {
+        if let Some(row) = self.rows.last_mut() {
+            row.warmest = row::warmest(&self.engine);
+            row.told.append(&mut self.told);
+        }
+        self.takes.clear();
+    }
+
+    /// Takes that begin and end at this frame.
+    fn takes(&mut self, at: u64) {
+        if self.rolls.as_ref().is_some_and(|r| r.ends <= at) {
+            self.take_over(at);
+        }
+        let Some((start, ends)) = self.takes.front().copied().filter(|t| t.0 <= at) else { return };
+        let (Some(here), false) = (&self.here, self.rows.is_empty()) else { return };
+        let row = self.rows.len() - 1;
+        let slate = here.number.to_string();
+        let answer = self.ask(Request::TakeStart { slate: Some(slate.clone()), in_s: None }, at);
+        let take = self.engine.now().take;
+        if let Some(take) = take.filter(|_| answer.as_ref().is_some_and(|a| a.ok)) {
+            // The plain name: while a face is protected the status has another, and this is at home.
+            let number = take.rsplit('/').next().unwrap_or("1").to_owned();
+            self.takes.pop_front();
+            self.rolls = Some(Rolls { take: format!("{slate}/{number}"), at, row, ends });
+            return;
+        }
+        // The light may still be on its way: a second later again, as long as there is time for a take.
+        let rate = u64::from(self.clock.rate());
+        self.takes.pop_front();
+        if at + rate + SHORTEST_TAKE_S * rate <= ends {
+            self.takes.push_front((at + rate, ends));
+            return;
+        }
+        let why = answer.and_then(|a| a.error).map_or("no answer".to_owned(), |e| e.said);
+        let at_s = self.clock.seconds(start);
+        let take = format!("{slate}/-");
+        self.rows[row].takes.push(TakeRow { take, at_s, lasted_s: 0.0, steady: false, why: vec![why] });
+    }
+
+    /// The take that rolls, if one does, is over.
+    fn take_over(&mut self, at: u64) {
+        let Some(rolls) = self.rolls.take() else { return };
+        let answer = self.ask(Request::TakeEnd { mark: None }, at);
+        let data = answer.and_then(|a| a.data).unwrap_or_default();
+        let why = data["why"].as_array().into_iter().flatten().filter_map(|w| w.as_str().map(str::to_owned));
+        let why: Vec<String> = why.collect();
+        self.took(&rolls, at, data["steady"].as_bool().unwrap_or(false), why);
+    }
+
+    fn took(&mut self, rolls: &Rolls, at: u64, steady: bool, why: Vec<String>) {
+        let lasted_s = self.clock.seconds(at.saturating_sub(rolls.at));
+        let at_s = self.clock.seconds(rolls.at);
+        if let Some(row) = self.rows.get_mut(rolls.row) {
+            row.takes.push(TakeRow { take: rolls.take.clone(), at_s, lasted_s, steady, why });
+        }
+    }
+
+    /// Faults that begin, go on and end at this frame.
+    fn faults(&mut self, at: u64) {
+        while let Some((_, fault)) =
+            self.faults.pop_front_if(|(due, fault)| *due <= at && fault.what != Gone::Power)
+        {
+            let until = at + ((fault.for_s * f64::from(self.clock.rate())).round() as u64).max(1);
+            let output = fault.output(&self.plan);
+            self.note(&fault, at);
+            match output {
+                Some(index) => {
+                    let said = "the interface is gone: plug it in again".to_owned();
+                    (self.outputs[index].state, self.outputs[index].said) = (LinkState::Down, Some(said));
+                    let outputs = self.outputs.clone();
+                    self.event(Event::Outputs(outputs), at);
+                }
+                None if fault.what == Gone::Broker && self.plan.mqtt.is_some() => {
+                    self.broker(LinkState::Down, at)
+                }
+                None => {}
+            }
+            self.fails.push(Fails { fault, output, at, until });
+        }
+        for index in (0..self.fails.len()).rev() {
+            let Fails { output, at: since, until, .. } = &self.fails[index];
+            let (output, until) = (*output, *until);
+            let for_s = self.clock.seconds(at - since);
+            if at < until {
+                if let Some(output) = output.filter(|_| for_s > SILENT_AFTER_S) {
+                    self.event(Event::Silent(output, Some(for_s)), at);
+                }
+                continue;
+            }
+            let over = self.fails.remove(index);
+            match output {
+                Some(output) => {
+                    let status = &mut self.outputs[output];
+                    (status.state, status.said) = (LinkState::Up, None);
+                    (status.reopened, status.last_gap_s) = (status.reopened + 1, Some(for_s));
+                    let outputs = self.outputs.clone();
+                    self.event(Event::Outputs(outputs), at);
+                    self.event(Event::Silent(output, None), at);
+                }
+                None if over.fault.what == Gone::Broker && self.plan.mqtt.is_some() => {
+                    self.broker(LinkState::Up, at);
+                }
+                None => {}
+            }
+        }
+    }
+
+    fn broker(&mut self, state: LinkState, at: u64) {
+        let status = MqttStatus { state, said: None, reconnects: 0, dropped: 0, requests: None };
+        self.event(Event::Mqtt(status), at);
+    }
+
+    fn note(&mut self, fault: &Fault, at: u64) {
+        self.failed.push(FaultRow {
+            fault: fault.word().to_owned(),
+            at_s: self.clock.seconds(at),
+            for_s: fault.for_s,
+            said: fault.said(&self.plan),
+        });
+    }
+
+    /// Where the power goes at this frame: the frame at which it is back, with a new engine that takes up what the
+    /// disk holds.
+    fn power(&mut self, at: u64) -> Option<u64> {
+        let (_, fault) = self.faults.pop_front_if(|(due, fault)| *due <= at && fault.what == Gone::Power)?;
+        self.note(&fault, at);
+        let rate = f64::from(self.clock.rate());
+        let back = (at + ((fault.for_s * rate).round() as u64).max(1)).min(self.to);
+        if let Some(rolls) = self.rolls.take() {
+            self.took(&rolls, at, false, vec!["the mains went".to_owned()]);
+        }
+        self.takes.clear();
+        self.lands = None;
+        // A wire that was pulled out meanwhile is a wire that is back.
+        self.fails.clear();
+        self.outputs = outputs(&self.plan);
+        let away_s = self.clock.seconds(back - at);
+        let kept = self.kept.take();
+        let start = Start {
+            gap_s: kept.as_ref().map(|(_, when)| self.clock.seconds(back - when)),
+            alive_s: Some(away_s),
+            kept: kept.map(|(kept, _)| *kept),
+            same_boot: false,
+            fault: None,
+        };
+        let options = Options {
+            simulate: true,
+            boot_id: format!("rehearsal-{}", self.failed.len() + 1),
+            protect: if self.protected { ProtectFound::On } else { ProtectFound::Off },
+            ..Options::default()
+        };
+        self.engine = Engine::starting(Arc::clone(&self.plan), options, start);
+        self.last.clear();
+        self.begins(back);
+        self.asked_again = Some(back + (ASKED_AGAIN_S * rate).round() as u64);
+        Some(back)
+    }
+
+    /// What was found.
+    fn told(self) -> Timeline {
+        let mut timeline = Timeline {
+            set: self.plan.name.clone(),
+            verdict: super::Verdict { works: true, warnings: 0, said: String::new() },
+            from_s: self.clock.seconds(self.from),
+            length_s: self.clock.seconds(self.to - self.from),
+            ambient_c: self.plan.ambient.get(),
+            lamps: self.wishes.lamps,
+            frames: self.frames,
+            solved: self.solved,
+            frames_hash: self.hash.said(),
+            looks: self.rows,
+            faults: self.failed,
+            notes: self.plan.notes.clone(),
+        };
+        timeline.verdict = text::verdict(&timeline);
+        timeline
+    }
+}
