@@ -6,6 +6,7 @@
 
 pub mod colour;
 mod drawing;
+pub mod face;
 mod font;
 mod labels;
 mod raster;
