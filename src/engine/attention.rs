@@ -72,7 +72,10 @@ impl Engine {
             (true, None) => {
                 let lost = self.journal.as_ref().map_or(0, |j| j.lost);
                 let lost = if lost > 0 { format!("; {lost} records were lost") } else { String::new() };
-                Some(self.tell("log-written", None, format!("the log is written again{lost}"), n))
+                // Such as a damaged one that was set aside, by its new name.
+                let found = self.journal.as_ref().and_then(|j| j.said.as_ref());
+                let found = found.map_or(String::new(), |said| format!("; {said}"));
+                Some(self.tell("log-written", None, format!("the log is written again{lost}{found}"), n))
             }
             _ => None,
         };

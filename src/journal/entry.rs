@@ -1,7 +1,7 @@
 //! What the log holds, as plain data: one [`Entry`] for each thing that happened.
 //!
 //! Names of lamps, looks and subjects are the plan's; while a face is protected the engine puts numbers in their
-//! place and drops free text before anything leaves it ([`What::names`] is where it finds them).
+//! place and drops free text before anything leaves it.
 
 use serde::{Deserialize, Serialize};
 

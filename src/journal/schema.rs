@@ -4,7 +4,7 @@
 
 use rusqlite::{Connection, TransactionBehavior};
 
-/// Version of the tables. A new one gets a step in [`STEPS`] and a file under `tests/journal_versions`.
+/// Version of the tables. A new one gets a step here and a file under `tests/journal_versions`.
 pub const VERSION: i64 = 1;
 /// What SQLite files of ours are marked with: `LKJL` in ASCII.
 pub const APPLICATION_ID: i64 = 0x4c4b_4a4c;

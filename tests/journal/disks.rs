@@ -211,6 +211,8 @@ fn aside(spoil: impl Fn(&Path), says: &str) {
     let status = daemon.until("a new log was begun", |s| up(s) && s["journal"]["said"].is_string());
     let said = status["journal"]["said"].as_str().unwrap();
     assert!(said.contains("journal.set-aside-1.db") && said.contains(says), "{said}");
+    let told = status["told"]["said"].as_str().unwrap_or_default();
+    assert!(told.contains("journal.set-aside-1.db"), "told once, with its name: {told}");
     assert_eq!(daemon.ask(r#"{"do":"recall","look":"a","over_s":0}"#).unwrap()["ok"], true);
     daemon.stop();
     let kept = fs::read(folder.set().join("journal.set-aside-1.db")).unwrap();
