@@ -33,6 +33,7 @@ pub mod journal;
 pub mod light;
 pub mod logging;
 pub mod meter;
+pub mod picture;
 pub mod plan;
 pub mod protect_file;
 pub mod reckon;

@@ -33,7 +33,7 @@ pub mod solve;
 pub mod spectrum;
 pub mod trim;
 pub mod typed;
-mod vector;
+pub mod vector;
 
 pub use demand::{Colour, Demand, Moving};
 pub use rendering::{Renderings, Shape, spectra};
