@@ -5,8 +5,8 @@ use std::path::Path;
 use std::sync::Arc;
 use std::time::Duration;
 
-use super::args::RehearseArgs;
 use super::exit::Exit;
+use super::rehearse_args::RehearseArgs;
 use super::run::{fault, print, print_json, read_plan};
 use crate::channels::Frame;
 use crate::clock::{Clock, SystemClock};
