@@ -20,10 +20,11 @@ fn wish() -> impl Strategy<Value = Wish> {
     proptest::option::weighted(0.8, (-12.0..1.0, colour))
 }
 
-/// The same of little light and much colour.
+/// The same of little light and much colour, but a step of 8 bits at least: under that, a mix of two emitters on the way
+/// from one colour to another has no value that is lit and not more than is asked.
 fn faint() -> impl Strategy<Value = Wish> {
     let colour = (0.15..0.68, 0.05..0.7).prop_map(|(x, y)| ColourTarget::Xy(Xy { x, y }));
-    proptest::option::weighted(0.9, (-12.0..-4.0, colour))
+    proptest::option::weighted(0.9, (-7.5..-3.0, colour))
 }
 
 /// The demo's lamps with floors (share of full) and greatest rises, and looks of these levels.
