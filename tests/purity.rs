@@ -29,6 +29,7 @@ const PURE: &[(&str, &[&str])] = &[
     ("rehearse", &[]),
     ("reckon.rs", &[]),
     ("words.rs", &[]),
+    ("picture", &[]),
 ];
 
 /// What they may not name: the outside world, and time that is not an argument.

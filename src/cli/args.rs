@@ -7,6 +7,7 @@ use std::time::Duration;
 use clap::{Parser, Subcommand};
 
 use super::device::DeviceArgs;
+use super::draw::DrawArgs;
 use super::reckon::ReckonArgs;
 use super::rehearse_args::RehearseArgs;
 use crate::control::TakeMark;
@@ -149,11 +150,27 @@ pub enum Command {
                             Times count from the order's beginning. Takes and rests are those of the order: one take\n\
                             a look unless its step says `takes`. Ends with 5 where a step is refused.")]
     Rehearse(RehearseArgs),
+    /// Draw the set from above and from the side, and the face in every look, before a lamp is in the room
+    #[command(
+        after_help = "Examples:\n  lampkeep draw interview.toml                 the set, and all looks on one sheet\n  \
+                            lampkeep draw interview.toml --look quay-dusk    the set and the face in that light\n  \
+                            lampkeep draw interview.toml --draft --feet --out /tmp/first\n\n\
+                            Writes SVG and PNG. Planned, not measured: the light is the engine's, the head is nobody's.\n\
+                            In a look marked `protect` it tells whether the face would be seen with shadows lifted."
+    )]
+    Draw(DrawArgs),
     /// Print the rig sheet: each lamp's body, place, mode, address, circuit, modifier
-    #[command(after_help = "Example: lampkeep sheet interview.toml > rig.txt")]
+    #[command(after_help = "Examples:\n  lampkeep sheet interview.toml > rig.txt\n  \
+                            lampkeep sheet interview.toml --out rig.html    with the set drawn, to print")]
     Sheet {
         /// The plan
         plan: PathBuf,
+        /// Write it to this file as a page to print, with the set from above and from the side
+        #[arg(long, value_name = "FILE")]
+        out: Option<PathBuf>,
+        /// Feet and inches in that drawing
+        #[arg(long, requires = "out")]
+        feet: bool,
     },
     /// Run the daemon in the foreground
     #[command(

@@ -7,6 +7,7 @@ mod chair;
 pub mod check;
 pub mod device;
 pub mod doctor;
+pub mod draw;
 pub mod exit;
 mod follow;
 mod listen;

@@ -7,11 +7,12 @@ use std::time::Duration;
 use super::args::{Args, Command, ProtectCommand, TakeCommand};
 use super::exit::Exit;
 use super::{
-    calibrate, chair, check, device, doctor, follow, log, new, nudge, rehearse, rollcall, sheet, show,
+    calibrate, chair, check, device, doctor, draw, follow, log, new, nudge, rehearse, rollcall, sheet, show,
 };
 use crate::control::client::{self, ClientError};
 use crate::control::{Answer, Request, places};
 use crate::engine::ProtectFound;
+use crate::picture::set::Lengths;
 use crate::plan::diagnose::{Form, render};
 use crate::plan::{Plan, Report, load};
 use crate::protect_file::ProtectFile;
@@ -32,7 +33,8 @@ pub fn run(args: Args) -> Exit {
         Command::Check { plan, ambient } => return check_plan(&plan, ambient, json),
         Command::Rehearse(args) => return rehearse::run(args, json),
         Command::Doctor { plan } => return doctor::run(set, plan.as_deref(), json),
-        Command::Sheet { plan } => return rig_sheet(&plan, json),
+        Command::Draw(args) => return draw::run(&args, json),
+        Command::Sheet { plan, out, feet } => return rig_sheet(&plan, out.as_deref(), feet, json),
         Command::Run { plan, simulate, record } => return daemon::run(&plan, set, simulate, record),
         Command::Explain { look, plan: Some(plan) } => return explain_offline(&plan, &look, json),
         Command::Reckon(args) => return work_out(&args, json),
@@ -182,15 +184,29 @@ fn check_plan(path: &Path, ambient: Option<Celsius>, json: bool) -> Exit {
     if found.over_a_circuit() { Exit::Guarded } else { Exit::Done }
 }
 
-fn rig_sheet(path: &Path, json: bool) -> Exit {
-    match read_plan(path, json) {
-        Ok(plan) => {
-            let simulated = plan.outputs.iter().all(|o| o.kind == crate::plan::OutputKind::Simulator);
-            let found = places::state_top().map(|top| ProtectFile::new(&top, simulated).read());
-            let hidden = !matches!(found, None | Some(ProtectFound::Off));
-            if json { print_json(&sheet::data(&plan, hidden)) } else { print(&sheet::text(&plan, hidden)) }
+/// True while a face of this machine is protected: numbers stand for names, with or without a daemon.
+pub(super) fn hidden(plan: &Plan) -> bool {
+    let simulated = plan.outputs.iter().all(|o| o.kind == crate::plan::OutputKind::Simulator);
+    let found = places::state_top().map(|top| ProtectFile::new(&top, simulated).read());
+    !matches!(found, None | Some(ProtectFound::Off))
+}
+
+fn rig_sheet(path: &Path, out: Option<&Path>, feet: bool, json: bool) -> Exit {
+    let plan = match read_plan(path, json) {
+        Ok(plan) => plan,
+        Err(exit) => return exit,
+    };
+    let hidden = hidden(&plan);
+    if let Some(out) = out {
+        let lengths = if feet { Lengths::Feet } else { Lengths::Metres };
+        if let Err(e) = draw::write(out, sheet::html(&plan, lengths, hidden).as_bytes()) {
+            return fault(Exit::NotMet, &format!("{} was not written: {e}", out.display()));
         }
-        Err(exit) => exit,
+    }
+    match (json, out) {
+        (true, _) => print_json(&sheet::data(&plan, hidden)),
+        (false, None) => print(&sheet::text(&plan, hidden)),
+        (false, Some(out)) => print(&format!("wrote {}: open it in a browser and print it", out.display())),
     }
 }
 

@@ -5,7 +5,9 @@ use std::fmt::Write;
 use serde_json::{Value, json};
 
 use crate::guards::identity::redact::Redactor;
-use crate::plan::{Aim, Bits, Control, Cooling, Drives, Mixing, Plan, Profile, Wall};
+use crate::picture::set::words::{aim, clock};
+use crate::picture::set::{self, Lengths, View};
+use crate::plan::{Bits, Control, Cooling, Drives, Mixing, Plan, Profile};
 
 /// Metres and feet: `1.50 m (4 ft 11 in)`.
 #[must_use]
@@ -13,16 +15,6 @@ pub fn both(metres: f64) -> String {
     let inches = (metres.abs() / 0.0254).round() as u64;
     let sign = if metres < 0.0 { "-" } else { "" };
     format!("{metres:.2} m ({sign}{} ft {} in)", inches / 12, inches % 12)
-}
-
-/// The hour on the clock about the first subject (camera at 6:00), to the nearest five minutes of it.
-#[must_use]
-pub fn clock(x: f64, y: f64) -> String {
-    // 12 is away from the camera (+y), hours run clockwise seen from above, 3 is camera right (+x).
-    let hours = (x.atan2(y).to_degrees() / 30.0).rem_euclid(12.0);
-    let minutes = ((hours * 12.0).round() as u64 * 5) % 720;
-    let hour = if minutes / 60 == 0 { 12 } else { minutes / 60 };
-    format!("{hour}:{:02}", minutes % 60)
 }
 
 /// The rig sheet. `hidden`: a face is protected, so numbers stand for names and free text is left out.
@@ -82,7 +74,7 @@ fn named(plan: &Plan) -> String {
             clock(p.position[0], p.position[1]),
             both(p.position[2] + eye),
             both(p.distance_m),
-            aim(plan, &p.aim)
+            aim(plan, &p.aim, false)
         );
         if !f.modifiers.is_empty() {
             let _ = writeln!(out, "  modifier  {} (-{:.2} stops)", f.modifiers.join(", "), f.loss.get());
@@ -99,15 +91,19 @@ fn named(plan: &Plan) -> String {
     out
 }
 
-fn aim(plan: &Plan, aim: &Aim) -> String {
-    match aim {
-        Aim::Face(s) => format!("the face of {}", plan.subjects[s.0].id),
-        Aim::Hair(s) => format!("the hair of {}", plan.subjects[s.0].id),
-        Aim::Wall(Wall::Back) => "the wall behind".to_owned(),
-        Aim::Wall(Wall::Left) => "the wall at camera left".to_owned(),
-        Aim::Wall(Wall::Right) => "the wall at camera right".to_owned(),
-        Aim::Point => "its point".to_owned(),
-    }
+/// The rig sheet as a page to print: the set from above and from the side, then the sheet's own text.
+#[must_use]
+pub fn html(plan: &Plan, lengths: Lengths, hidden: bool) -> String {
+    let drawn = set::page(plan, &View { look: None, lengths, hidden }).svg();
+    let text = text(plan, hidden).replace('&', "&amp;").replace('<', "&lt;").replace('>', "&gt;");
+    format!(
+        "<!doctype html>\n<html lang=\"en\">\n<meta charset=\"utf-8\">\n<title>Rig sheet of {}</title>\n<style>\n\
+         body {{ margin: 1.5em auto; max-width: 62em; color: #1c1c20; background: #fff; }}\n\
+         svg {{ width: 100%; height: auto; }}\n\
+         pre {{ font: 11pt/1.45 monospace; white-space: pre-wrap; break-before: page; }}\n\
+         @page {{ size: A4; margin: 12mm; }}\n</style>\n{drawn}<pre>{text}</pre>\n</html>\n",
+        plan.name
+    )
 }
 
 /// The rig sheet as data; `hidden` as for [`text`].
@@ -128,7 +124,7 @@ pub fn data(plan: &Plan, hidden: bool) -> Value {
                 "position_m": f.place.position,
                 "clock": clock(f.place.position[0], f.place.position[1]),
                 "distance_m": f.place.distance_m,
-                "aim": aim(plan, &f.place.aim),
+                "aim": aim(plan, &f.place.aim, false),
                 "modifiers": f.modifiers,
                 "loss_stops": f.loss.get(),
                 "circuit": f.circuit.map(|c| plan.circuits[c.0].id.clone()),
@@ -221,16 +217,6 @@ pub fn profiles_data<'a>(profiles: impl IntoIterator<Item = &'a Profile>) -> Val
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    /// Source: interface.md part 2: `4:30` is 45 degrees round to camera right; camera at 6.
-    #[test]
-    fn places_go_back_onto_the_clock() {
-        assert_eq!(clock(0.0, -1.0), "6:00");
-        assert_eq!(clock(1.0, -1.0), "4:30");
-        assert_eq!(clock(1.0, 0.0), "3:00");
-        assert_eq!(clock(-1.0, -1.0), "7:30");
-        assert_eq!(clock(0.0, 1.0), "12:00");
-    }
 
     /// Source: 1 ft = 0.3048 m exactly (international foot), 12 in a foot.
     #[test]

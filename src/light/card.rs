@@ -137,7 +137,7 @@ impl Card {
     }
 
     /// False only if no line from a disc of `radius_m` round `from` to the point `to` can meet it.
-    pub(super) fn may_shade(&self, from: Metres, radius_m: f64, to: Metres) -> bool {
+    pub fn may_shade(&self, from: Metres, radius_m: f64, to: Metres) -> bool {
         let way = minus(to, from);
         let square = dot(way, way);
         let part = if square > 0.0 { dot(minus(self.middle, from), way) / square } else { 0.0 };

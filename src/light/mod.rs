@@ -32,7 +32,7 @@ pub mod room;
 pub mod solve;
 pub mod spectrum;
 pub mod typed;
-mod vector;
+pub mod vector;
 
 pub use demand::{Colour, Demand, Moving};
 pub use rendering::{Renderings, Shape, spectra};

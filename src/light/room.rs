@@ -177,7 +177,7 @@ impl Scene {
 }
 
 /// Every flag: it faces the lamp that it cuts, else the first subject, and stops any lamp's light.
-fn flags(plan: &Plan) -> Vec<Card> {
+pub fn flags(plan: &Plan) -> Vec<Card> {
     let card = |flag: &crate::plan::Flag| {
         let faced = flag.cuts.map_or([0.0; 3], |id| plan.fixture(id).place.position);
         Some(Card::new(flag.position, unit(minus(faced, flag.position))?, flag.size_m))
@@ -185,23 +185,26 @@ fn flags(plan: &Plan) -> Vec<Card> {
     plan.flags.iter().filter_map(card).collect()
 }
 
-/// A board that a lamp feeds; it faces the subject that the lamp is aimed at, else the first.
-fn board(plan: &Plan, bounce: &Bounce, lamps: &[Front], flags: &[Card]) -> Option<Board> {
-    let fed_by = bounce.fed_by?;
-    let (Aim::Face(subject) | Aim::Hair(subject)) = plan.fixture(fed_by).place.aim else {
-        return board_to(plan.subjects.first()?.position, bounce, fed_by, lamps, flags);
+/// What a board faces: the face of the subject that the lamp which feeds it is aimed at, else the first one's.
+pub fn board_faces(plan: &Plan, bounce: &Bounce) -> Metres {
+    let fed = bounce.fed_by.map(|id| plan.fixture(id).place.aim);
+    let subject = match fed {
+        Some(Aim::Face(subject) | Aim::Hair(subject)) => plan.subjects.get(subject.0),
+        _ => plan.subjects.first(),
     };
-    board_to(plan.subjects.get(subject.0)?.position, bounce, fed_by, lamps, flags)
+    subject.map_or([0.0; 3], |s| s.position)
 }
 
-fn board_to(
-    face: Metres,
-    bounce: &Bounce,
-    fed_by: FixtureId,
-    lamps: &[Front],
-    flags: &[Card],
-) -> Option<Board> {
-    let card = Card::new(bounce.position, unit(minus(face, bounce.position))?, bounce.size_m);
+/// A board as a card; `None` for one that stands in the very face.
+pub fn board_card(plan: &Plan, bounce: &Bounce) -> Option<Card> {
+    let facing = unit(minus(board_faces(plan, bounce), bounce.position))?;
+    Some(Card::new(bounce.position, facing, bounce.size_m))
+}
+
+/// A board that a lamp feeds.
+fn board(plan: &Plan, bounce: &Bounce, lamps: &[Front], flags: &[Card]) -> Option<Board> {
+    let fed_by = bounce.fed_by?;
+    let card = board_card(plan, bounce)?;
     let lamp = lamps.get(fed_by.0)?;
     let lit = |part: Card| {
         let plane = part.plane();
@@ -211,7 +214,7 @@ fn board_to(
 }
 
 /// The walls and the ceiling that the room places, each with its index in [`Surface::ALL`].
-fn surfaces(plan: &Plan) -> Vec<(usize, Card)> {
+pub fn surfaces(plan: &Plan) -> Vec<(usize, Card)> {
     let Some(room) = &plan.room else { return Vec::new() };
     let floor = -plan.subjects.first().map_or(0.0, |s| s.eye_height_m);
     let top = floor + room.ceiling_m.unwrap_or(WALL_HEIGHT_M);
@@ -240,7 +243,7 @@ fn surfaces(plan: &Plan) -> Vec<(usize, Card)> {
 
 /// A window by its reading at the first subject's face, turned to it: a disc that faces every point, with
 /// the lux at 1 m that give this reading there.
-fn window(position: Metres, reading_lux: f64) -> (Front, f64) {
+pub fn window(position: Metres, reading_lux: f64) -> (Front, f64) {
     let axis = unit(minus([0.0; 3], position)).unwrap_or([0.0, 1.0, 0.0]);
     let front = Front { position, axis, radius_m: WINDOW_RADIUS_M, shape: Shape::Even };
     let at_face = front.lux_on(&Plane { position: [0.0; 3], normal: axis.map(|c| -c) });

@@ -1,0 +1,270 @@
+//! `draw`: pictures of the set and of its looks into a folder. The pictures themselves are made by `picture`.
+
+mod threads;
+
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+use serde::Serialize;
+
+use super::exit::Exit;
+use super::run::{fault, hidden, print, print_json, read_plan};
+use crate::guards::identity::names::{Names, numbered};
+use crate::picture::face::{self, Cell, Exposed, Finish, LIFT_STOPS, Seen};
+use crate::picture::set::{self, Lengths, View};
+use crate::picture::{Drawing, Pixels};
+use crate::plan::{LookId, Plan};
+use crate::words;
+pub use threads::Threads;
+
+/// Pixels each way of a face, unless asked for otherwise.
+const FACE: u32 = 640;
+/// Of a face on the contact sheet.
+const ON_SHEET: u32 = 480;
+/// Pixels a page unit of the set's PNG, and of the contact sheet's.
+const SET_SCALE: f64 = 1.6;
+const SHEET_SCALE: f64 = 1.5;
+
+/// What `draw` may be told.
+#[derive(Debug, clap::Args)]
+pub struct DrawArgs {
+    /// The plan
+    pub plan: PathBuf,
+    /// Draw this look alone: the set in its light, and the face as each camera sees it
+    #[arg(long, value_name = "LOOK")]
+    pub look: Option<String>,
+    /// Folder for the pictures; made if it is not there
+    #[arg(long, value_name = "DIR", default_value = "pictures")]
+    pub out: PathBuf,
+    /// Feet and inches instead of metres
+    #[arg(long)]
+    pub feet: bool,
+    /// Small and coarse, at once
+    #[arg(long)]
+    pub draft: bool,
+    /// Pixels each way of a face [default: 640]
+    #[arg(long, value_name = "PIXELS", value_parser = clap::value_parser!(u32).range(32..=2048))]
+    pub size: Option<u32>,
+}
+
+/// What was drawn.
+#[derive(Debug, Default, Serialize)]
+struct Drawn {
+    folder: PathBuf,
+    files: Vec<File>,
+    /// What the pictures of protected looks show of the face.
+    protect: Vec<Verdict>,
+}
+
+/// One file.
+#[derive(Debug, Serialize)]
+struct File {
+    file: String,
+    shows: String,
+}
+
+/// What a picture of a protected look shows of the face.
+#[derive(Debug, Serialize)]
+struct Verdict {
+    look: String,
+    camera: String,
+    subject: String,
+    under_wall_stops: Option<f64>,
+    contrast: f64,
+    lifted_stops: f64,
+    lifted_contrast: f64,
+    seen_lifted: bool,
+    said: String,
+}
+
+/// Draws, and says which files it wrote.
+pub fn run(args: &DrawArgs, json: bool) -> Exit {
+    let plan = match read_plan(&args.plan, json) {
+        Ok(plan) => plan,
+        Err(exit) => return exit,
+    };
+    let look = match args.look.as_deref().map(|name| named(&plan, name)).transpose() {
+        Ok(look) => look,
+        Err(said) => return fault(Exit::NotMet, &said),
+    };
+    let mut artist = Artist {
+        plan: &plan,
+        args,
+        hidden: hidden(&plan),
+        workers: Threads::new(),
+        drawn: Drawn { folder: args.out.clone(), ..Drawn::default() },
+    };
+    let done = std::fs::create_dir_all(&args.out).and_then(|()| match look {
+        Some(look) => artist.look(look),
+        None => artist.all(),
+    });
+    artist.workers.clear();
+    if let Err(e) = done {
+        return fault(Exit::NotMet, &format!("{}: {e}; give another folder with --out", args.out.display()));
+    }
+    if json { print_json(&artist.drawn) } else { print(&artist.drawn.text()) }
+}
+
+/// The look of a name, or of a number that stands for one.
+fn named(plan: &Plan, name: &str) -> Result<LookId, String> {
+    let number = numbered("look", name).filter(|index| *index < plan.looks.len()).map(LookId);
+    plan.look_named(name).or(number).ok_or_else(|| {
+        let near = words::nearest(name, plan.looks.iter().map(|l| l.name.as_str()));
+        let hint = near.map_or(String::new(), |n| format!("\n  did you mean `{n}`?"));
+        format!("no look `{}` in this plan{hint}", words::short(name))
+    })
+}
+
+struct Artist<'p> {
+    plan: &'p Plan,
+    args: &'p DrawArgs,
+    hidden: bool,
+    workers: Threads,
+    drawn: Drawn,
+}
+
+impl Artist<'_> {
+    fn names(&self) -> Names<'_> {
+        Names::of(self.plan, self.hidden)
+    }
+
+    fn view(&self, look: Option<LookId>) -> View {
+        let lengths = if self.args.feet { Lengths::Feet } else { Lengths::Metres };
+        View { look, lengths, hidden: self.hidden }
+    }
+
+    fn finish(&self, usual: u32) -> Finish {
+        let base = if self.args.draft { Finish::DRAFT } else { Finish { size: usual, ..Finish::FINE } };
+        Finish { size: self.args.size.unwrap_or(base.size), ..base }
+    }
+
+    /// The set, and all looks on one sheet.
+    fn all(&mut self) -> std::io::Result<()> {
+        let page = set::page(self.plan, &self.view(None));
+        self.both("set", &page, SET_SCALE, "the set from above and from the side, every lamp in words")?;
+        let cells: Vec<Cell> = (0..self.plan.looks.len()).map(|index| self.cell(LookId(index))).collect();
+        if cells.is_empty() {
+            return Ok(());
+        }
+        let sheet = face::contact_sheet(self.plan, &cells, self.hidden);
+        self.both("looks", &sheet, SHEET_SCALE, "the face in every look, with ratios and meter values")
+    }
+
+    fn cell(&mut self, look: LookId) -> Cell {
+        let lit = face::lit(self.plan, look);
+        let name = self.names().look(look);
+        let (mut pictures, mut verdict) = (Vec::new(), None);
+        let plan = self.plan;
+        for index in 0..plan.cameras.len() {
+            let exposed = self.exposed(&lit, index, ON_SHEET, &name);
+            if plan.look(look).protect && index == 0 {
+                let said = self.judged(look, index, &exposed).unwrap_or_default();
+                verdict = Some((Arc::new(exposed.lifted(LIFT_STOPS)), said));
+            }
+            pictures.push(Arc::new(exposed.pixels()));
+        }
+        Cell { look, lit, pictures, verdict }
+    }
+
+    /// One look: the set in its light, the face by every camera.
+    fn look(&mut self, look: LookId) -> std::io::Result<()> {
+        let name = self.names().look(look);
+        let page = set::page(self.plan, &self.view(Some(look)));
+        self.both(&format!("set-{name}"), &page, SET_SCALE, &format!("the set in the light of {name}"))?;
+        let lit = face::lit(self.plan, look);
+        let plan = self.plan;
+        for index in 0..plan.cameras.len() {
+            let exposed = self.exposed(&lit, index, FACE, &name);
+            let camera = self.camera(index);
+            let file = format!("face-{name}-{camera}");
+            self.png(&file, &exposed.pixels(), &format!("the face in {name} as camera {camera} sees it"))?;
+            if plan.look(look).protect {
+                let shows = "the same with shadows lifted by 4 stops";
+                self.png(&format!("{file}-lifted"), &exposed.lifted(LIFT_STOPS), shows)?;
+                self.judged(look, index, &exposed);
+            }
+        }
+        Ok(())
+    }
+
+    /// The first subject's face by one camera.
+    fn exposed(&self, lit: &face::Lit, camera: usize, usual: u32, name: &str) -> Exposed {
+        let finish = self.finish(usual);
+        // The grid's slabs, the walls' rows and the picture's two passes, near enough for a progress.
+        self.workers
+            .begin(&format!("{name}, camera {}", self.camera(camera)), 2 * finish.size as usize + 450);
+        face::picture(
+            self.plan,
+            lit,
+            (&self.plan.subjects[0], &self.plan.cameras[camera]),
+            &finish,
+            &self.workers,
+        )
+    }
+
+    fn judged(&mut self, look: LookId, camera: usize, exposed: &Exposed) -> Option<String> {
+        let seen = Seen::of(exposed)?;
+        let (look, subject) = (self.names().look(look), self.names().subject(crate::plan::SubjectId(0)));
+        let said = seen.said();
+        self.drawn.protect.push(Verdict {
+            look,
+            camera: self.camera(camera),
+            subject,
+            under_wall_stops: seen.under_wall_stops,
+            contrast: seen.contrast,
+            lifted_stops: LIFT_STOPS,
+            lifted_contrast: seen.lifted_contrast,
+            seen_lifted: seen.seen_lifted(),
+            said: said.clone(),
+        });
+        Some(said)
+    }
+
+    /// A camera's name as part of a file's name.
+    fn camera(&self, index: usize) -> String {
+        let id = &self.plan.cameras[index].id;
+        let plain = id.chars().all(|c| c.is_ascii_alphanumeric() || c == '-' || c == '_');
+        if self.hidden || !plain { format!("camera-{}", index + 1) } else { id.clone() }
+    }
+
+    fn both(&mut self, name: &str, page: &Drawing, scale: f64, shows: &str) -> std::io::Result<()> {
+        self.put(&format!("{name}.svg"), page.svg().as_bytes(), shows)?;
+        self.png(name, &page.pixels(scale), shows)
+    }
+
+    fn png(&mut self, name: &str, pixels: &Pixels, shows: &str) -> std::io::Result<()> {
+        self.put(&format!("{name}.png"), &pixels.png(), shows)
+    }
+
+    fn put(&mut self, file: &str, bytes: &[u8], shows: &str) -> std::io::Result<()> {
+        write(&self.args.out.join(file), bytes)?;
+        self.drawn.files.push(File { file: file.to_owned(), shows: shows.to_owned() });
+        Ok(())
+    }
+}
+
+/// Writes a file whole or not at all.
+pub(super) fn write(path: &Path, bytes: &[u8]) -> std::io::Result<()> {
+    let mut part = path.as_os_str().to_owned();
+    part.push(".part");
+    let part = PathBuf::from(part);
+    let written = std::fs::write(&part, bytes).and_then(|()| std::fs::rename(&part, path));
+    written.inspect_err(|_| {
+        let _ = std::fs::remove_file(&part);
+    })
+}
+
+impl Drawn {
+    fn text(&self) -> String {
+        let mut out = String::new();
+        let width = self.files.iter().map(|f| f.file.len()).max().unwrap_or(0);
+        for f in &self.files {
+            out.push_str(&format!("{}/{:<width$}  {}\n", self.folder.display(), f.file, f.shows));
+        }
+        for v in &self.protect {
+            out.push_str(&format!("{}, camera {}: {}\n", v.look, v.camera, v.said));
+        }
+        out.push_str("planned, not measured: a picture is no reading, and a screen is not the set\n");
+        out
+    }
+}
