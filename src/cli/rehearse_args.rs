@@ -29,7 +29,7 @@ pub struct RehearseArgs {
     /// Run at this many times real time instead of as fast as possible; 1 is real time
     #[arg(long, value_name = "TIMES", value_parser = pace)]
     pub pace: Option<f64>,
-    /// Keep the timeline (text and JSON) and every changed frame in this folder
+    /// Write report.html, its pictures, the timeline (text and JSON) and every changed frame into this folder
     #[arg(long, value_name = "DIR")]
     pub out: Option<PathBuf>,
 }
