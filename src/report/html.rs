@@ -138,7 +138,7 @@ fn lamps(out: &mut String, samples: &Samples) {
 /// Minutes to spare, in words.
 fn spare(lamp: &LampCourse) -> String {
     match (lamp.limit_c, lamp.spare_min) {
-        (None, _) => "no figure of heat: a real lamp is held at half its power".to_owned(),
+        (None, _) => "no figure of heat: `lampkeep check` tells what that means".to_owned(),
         (_, Some(m)) if m <= 0.0 && lamp.at_limit() => "none: held".to_owned(),
         (_, Some(m)) if m <= 0.0 => "held with the others".to_owned(),
         (_, Some(m)) => format!("{} at least", say::span((m * 60.0).floor())),

@@ -178,7 +178,7 @@ fn flashes(samples: &Samples, looks: &[(f64, String)]) -> Drawing {
     let strip = Strip {
         name: "changes".to_owned(),
         about: "in any second".to_owned(),
-        notes: vec![format!("{most} at most"), "more than 6 would be over 3 flashes".to_owned()],
+        notes: vec![format!("{most} at most"), "six are three flashes".to_owned()],
         range: (0.0, 7.0),
         ticks: vec![
             (0.0, "0".to_owned()),
