@@ -121,7 +121,11 @@ fn cut(log: &Path, work: &Path, whole: &Rows, from: i64, random: &mut Random, ta
             let check = checked(&db);
             Ok((check, rows(&db, from)?))
         });
-        let whole_file = matches!(&read, Ok((check, rows)) if check == "ok" && whole.starts_with(rows));
+        // Nor may it have all of it already: then older pages would be laid over newer ones.
+        let whole_file = matches!(
+            &read,
+            Ok((check, rows)) if check == "ok" && whole.starts_with(rows) && rows.len() < whole.len()
+        );
         if index == 0 && !whole_file && !matches!(&read, Err(e) if e.to_string().contains("no such table")) {
             tally.checkpoints += 1;
             return;
