@@ -32,6 +32,7 @@ pub mod hurry;
 pub mod journal;
 pub mod light;
 pub mod logging;
+pub mod meter;
 pub mod picture;
 pub mod plan;
 pub mod protect_file;

@@ -24,6 +24,7 @@ const PURE: &[(&str, &[&str])] = &[
     ("control/mqtt/quiet.rs", &[]),
     ("reckon", &[]),
     ("calibrate", &[]),
+    ("meter", &[]),
     ("chair", &["terminal.rs"]),
     ("follow", &[]),
     ("rehearse", &[]),

@@ -43,6 +43,7 @@ fn status(take: Option<&str>) -> Box<Status> {
         told: None,
         clock: None,
         journal: None,
+        readings: Vec::new(),
         protect: ProtectStatus::default(),
         other_ids: Vec::new(),
     })

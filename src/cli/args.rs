@@ -44,15 +44,15 @@ impl Args {
     }
 }
 
-/// Moves the options behind a nudge's changes to before them: a change may begin with a hyphen, so
-/// everything from the first one on counts as changes.
+/// Moves the options behind a nudge's changes, or a reading's values, to before them: a change may begin with a hyphen,
+/// so everything from the first one on counts as changes.
 fn options_first(words: impl IntoIterator<Item = OsString>) -> Vec<OsString> {
     let mut words = words.into_iter();
     let mut first = Vec::new();
     for word in words.by_ref() {
-        let nudge = word == "nudge";
+        let hyphens = word == "nudge" || word == "read";
         first.push(word);
-        if nudge {
+        if hyphens {
             break;
         }
     }
@@ -63,8 +63,11 @@ fn options_first(words: impl IntoIterator<Item = OsString>) -> Vec<OsString> {
                 rest.push(word);
                 rest.extend(words.by_ref());
             }
-            Some("--set") => first.extend(std::iter::once(word).chain(words.next())),
-            Some(text) if ["--json", "--help", "-h"].contains(&text) || text.starts_with("--set=") => {
+            Some("--set" | "--meter") => first.extend(std::iter::once(word).chain(words.next())),
+            Some(text)
+                if ["--json", "--help", "-h", "--dome"].contains(&text)
+                    || ["--set=", "--meter="].iter().any(|option| text.starts_with(option)) =>
+            {
                 first.push(word);
             }
             _ => rest.push(word),
@@ -94,6 +97,28 @@ pub struct CalibrateArgs {
     /// Sweep every emitter that has a level of its own, not only the brightest
     #[arg(long)]
     pub every_emitter: bool,
+}
+
+/// What `meter` may be told.
+#[derive(Debug, clap::Args)]
+pub struct MeterArgs {
+    /// The look; what is lit or was when left out
+    pub look: Option<String>,
+    /// Take the trims of the last walk back
+    #[arg(long, conflicts_with_all = ["look", "dome", "places", "again", "meter"])]
+    pub undo: bool,
+    /// The meter has a dome, no flat receptor
+    #[arg(long)]
+    pub dome: bool,
+    /// Read room light and all together at every point, not only at the face
+    #[arg(long)]
+    pub places: bool,
+    /// Read everything anew, also what was read within the hour
+    #[arg(long)]
+    pub again: bool,
+    /// The meter, in words
+    #[arg(long, value_name = "TEXT")]
+    pub meter: Option<String>,
 }
 
 /// What `rehearse` may be told.
@@ -349,6 +374,57 @@ pub enum Command {
                             The lamp goes to full: do not look into it, and let it cool before you touch it."
     )]
     Calibrate(CalibrateArgs),
+    /// Lead through a look's meter readings: room light, each lamp alone, all together; then offer trims
+    #[command(
+        after_help = "Examples:\n  lampkeep meter short-talk\n  lampkeep meter --places --meter \"serial 12\"\n  \
+                            lampkeep meter short-talk < readings.txt\n  lampkeep meter --undo\n\n\
+                            At each step type what the meter shows and Enter: 250lx, 23fc, f/2.8+0.3, under1lx, with its\n\
+                            colour where it has one: 250lx 5120K +0.003duv. skip leaves a step out, redo goes one back,\n\
+                            quit stops: the readings are kept, and the same command goes on. Five lamps take seven.\n\
+                            Then both ratios, whether there is other light, and each trim that reaches the plan: Enter\n\
+                            sets it. Do not look into a lamp."
+    )]
+    Meter(MeterArgs),
+    /// Note one meter reading; what is lit at that moment gives it its meaning, at dark it is room light
+    #[command(
+        after_help = "Examples:\n  lampkeep read face-lit 250lx\n  lampkeep read wall@pilot f/2.8+0.3 5120K -0.002duv\n  \
+                            lampkeep read key 23fc       at what key is aimed at, turned to it\n\n\
+                            Points: face-lit, face-shadow, face-camera, hair, wall-left, wall, wall-right, with @SUBJECT\n\
+                            where there are several; or a lamp. f-numbers count at the plan's ISO and shutter."
+    )]
+    Read {
+        /// Meter point, or a lamp
+        point: String,
+        /// 250lx, 23fc, f/2.8+0.3, 5120K, +0.003duv, under1lx
+        #[arg(required = true, value_name = "VALUE", allow_hyphen_values = true)]
+        value: Vec<String>,
+        /// The meter has a dome, no flat receptor
+        #[arg(long)]
+        dome: bool,
+        /// The meter, in words
+        #[arg(long, value_name = "TEXT")]
+        meter: Option<String>,
+    },
+    /// Hold today's readings against a take's or the plan's: what to trim or move
+    #[command(
+        after_help = "Examples:\n  lampkeep match 4/3\n  lampkeep match 4/3 --apply\n  lampkeep match plan\n  \
+                            lampkeep match --undo\n\n\
+                            Read the look first: `lampkeep meter LOOK`. What it says is planned until it is read again."
+    )]
+    Match {
+        /// A take such as 4/3 or n12, or `plan`
+        #[arg(required_unless_present = "undo")]
+        take: Option<String>,
+        /// Another look than the take's; with `plan` what is lit or was
+        #[arg(long, value_name = "LOOK")]
+        look: Option<String>,
+        /// Set the trims
+        #[arg(long)]
+        apply: bool,
+        /// Take the trims of the last match back
+        #[arg(long, conflicts_with_all = ["take", "look", "apply"])]
+        undo: bool,
+    },
     /// Lower that lamp one stop for a second, then the identical frame
     #[command(after_help = "Example: lampkeep wink hair")]
     Wink {

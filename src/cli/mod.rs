@@ -12,6 +12,7 @@ pub mod exit;
 mod follow;
 mod listen;
 pub mod log;
+mod meter;
 pub mod new;
 pub mod nudge;
 pub mod reckon;

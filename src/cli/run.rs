@@ -7,7 +7,8 @@ use std::time::Duration;
 use super::args::{Args, Command, ProtectCommand, TakeCommand};
 use super::exit::Exit;
 use super::{
-    calibrate, chair, check, device, doctor, draw, follow, log, new, nudge, rehearse, rollcall, sheet, show,
+    calibrate, chair, check, device, doctor, draw, follow, log, meter, new, nudge, rehearse, rollcall, sheet,
+    show,
 };
 use crate::control::client::{self, ClientError};
 use crate::control::{Answer, Request, places};
@@ -63,6 +64,11 @@ pub fn run(args: Args) -> Exit {
         Command::Only { lamp } => Request::Only { lamp },
         Command::Chair { delay, learn } => return chair::run(set, seconds(delay), learn),
         Command::Calibrate(args) => return calibrate::run(set, &args, json),
+        Command::Meter(args) => return meter::run(set, &args, json),
+        Command::Read { point, value, dome, meter } => {
+            Request::Read { point: Some(point), lamp: None, value: value.join(" "), dome, instrument: meter }
+        }
+        Command::Match { take, look, apply, undo } => Request::Match { take, look, apply, undo },
         Command::Wink { lamp } => Request::Wink { lamp },
         Command::Rollcall { ask: true, .. } => return rollcall::guided(set, json),
         Command::Rollcall { each, .. } => return rollcall::by_itself(set, seconds(each), json),

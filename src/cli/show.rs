@@ -124,6 +124,16 @@ pub fn status(status: &Status) -> String {
     for c in &status.circuits {
         let _ = writeln!(text, "circuit {}: {:.0} VA of {:.0}", c.id, c.volt_amperes, c.limit_va);
     }
+    for r in &status.readings {
+        let lamps = match &r.lamps[..] {
+            [] => "room light".to_owned(),
+            [one] => format!("{one} alone"),
+            many => say::count(many.len(), "lamp"),
+        };
+        let under = if r.under { "under " } else { "" };
+        let (seen, age) = (&r.light.light, say::span(r.light.age_s));
+        let _ = writeln!(text, "read at {}: {under}{:.1} lx, {lamps}, {age} ago", r.point, seen.lux);
+    }
     for o in &status.outputs {
         let _ = writeln!(text, "output {}", output(o));
     }
@@ -178,8 +188,23 @@ fn lamp_table(fixtures: &[FixtureStatus]) -> String {
         if let Some(moves) = &f.moves {
             let _ = writeln!(text, "{:<id$} {:<lamp$}  moves: {moves}", "", "");
         }
+        let read = read_and_trimmed(f);
+        if !read.is_empty() {
+            let _ = writeln!(text, "{:<id$} {:<lamp$}  {read}", "", "");
+        }
     }
     text
+}
+
+/// What a meter read of it, and its trims: `measured -0.4  5480 K, 12 min ago · lamp trim +0.38 stop`.
+fn read_and_trimmed(f: &FixtureStatus) -> String {
+    let mut parts = Vec::new();
+    if let Some(read) = &f.measured {
+        parts.push(format!("measured {}, {} ago", light(&read.light).trim(), say::span(read.age_s)));
+    }
+    parts.extend(f.lamp_trim.map(|trim| format!("lamp trim {trim}")));
+    parts.extend(f.look_trim.map(|trim| format!("look trim {trim}")));
+    parts.join(" · ")
 }
 
 /// A body's estimate, and how long it can stay as it is: `62 °C, 12 min`; and a battery's minutes.

@@ -3,6 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 use super::Now;
+use crate::meter::Show;
 
 /// True for no shift, which need not be written.
 #[expect(clippy::trivially_copy_pass_by_ref, reason = "serde hands fields over so")]
@@ -124,6 +125,62 @@ pub enum Request {
         /// Back to the light from before, instead of all these.
         #[serde(default, skip_serializing_if = "std::ops::Not::not")]
         end: bool,
+    },
+    /// A step of the metering walk of a look lit, its trims set or taken back, its end; or how it stands.
+    Meter {
+        /// The look; what is lit or was when absent.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        look: Option<String>,
+        /// What to light: no lamp, one alone at its level in that look, or all of them.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        show: Option<Show>,
+        /// Fixture id or body name of the one.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        lamp: Option<String>,
+        /// Room light and all together are read at every point, not at one.
+        #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+        places: bool,
+        /// Set the trims that are offered for these lamps: fixture ids or body names with spaces between, or `all`.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        apply: Option<String>,
+        /// Back to the light from before the walk.
+        #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+        end: bool,
+        /// Take the trims of the last walk back.
+        #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+        undo: bool,
+    },
+    /// A meter's reading of the light that is sent now.
+    Read {
+        /// Meter point such as `face-lit` or `wall@pilot`, or a lamp: at what it is aimed at.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        point: Option<String>,
+        /// Fixture id or body name, instead of the point: at what it is aimed at.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        lamp: Option<String>,
+        /// What the meter shows: `250lx`, `23fc`, `f/2.8+0.3`, `5120K`, `+0.003duv`, `under1lx`, several with spaces.
+        value: String,
+        /// It has a dome, no flat receptor.
+        #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+        dome: bool,
+        /// The meter, in words.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        instrument: Option<String>,
+    },
+    /// Today's readings against a take's, or against the plan.
+    Match {
+        /// `4/3`, `n12`, or `plan`; not needed for `undo`.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        take: Option<String>,
+        /// The look, where it is another one than the take's; with `plan` what is lit or was when absent.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        look: Option<String>,
+        /// Set the trims that lead there.
+        #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+        apply: bool,
+        /// Take the trims of the last match back.
+        #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+        undo: bool,
     },
     /// One lamp a stop down for a second.
     Wink {
@@ -378,6 +435,9 @@ const WORDS: &[&str] = &[
     "again",
     "only",
     "calibrate",
+    "meter",
+    "read",
+    "match",
     "wink",
     "rollcall",
     "absent",

@@ -4,7 +4,8 @@
 //! nothing new; slow quantities count in the steps in which a person reads them.
 
 use super::{
-    CircuitStatus, ClockStatus, FixtureStatus, JournalStatus, Now, OrderStatus, OutputStatus, Status,
+    CircuitStatus, ClockStatus, FixtureStatus, JournalStatus, Now, OrderStatus, OutputStatus, ReadingStatus,
+    Status,
 };
 
 /// True if `after` tells a reader something that `before` did not.
@@ -17,6 +18,7 @@ pub(super) fn differs(before: &Status, after: &Status) -> bool {
         || before.clock.as_ref().map(clock) != after.clock.as_ref().map(clock)
         || before.journal.as_ref().map(journal) != after.journal.as_ref().map(journal)
         || before.protect != after.protect
+        || !before.readings.iter().map(reading).eq(after.readings.iter().map(reading))
         || now(&before.now) != now(&after.now)
         || !before.outputs.iter().map(output).eq(after.outputs.iter().map(output))
         || !before.circuits.iter().map(circuit).eq(after.circuits.iter().map(circuit))
@@ -73,6 +75,13 @@ pub(super) fn order(order: &OrderStatus) -> OrderStatus {
 pub(super) fn circuit(circuit: &CircuitStatus) -> CircuitStatus {
     let (watts, volt_amperes) = (circuit.watts.round(), circuit.volt_amperes.round());
     CircuitStatus { watts, volt_amperes, ..circuit.clone() }
+}
+
+/// A reading with its age in whole minutes.
+fn reading(reading: &ReadingStatus) -> ReadingStatus {
+    let mut reading = reading.clone();
+    reading.light.age_s = (reading.light.age_s / 60.0).floor();
+    reading
 }
 
 /// A fixture with its heat in half degrees, its battery in hundredths, its time left and a reading's age in whole minutes.

@@ -20,6 +20,6 @@ pub use command::{
 };
 pub use status::{
     Alert, BatteryStatus, CircuitStatus, Confirmed, FixtureStatus, JournalState, JournalStatus, Light,
-    LinkState, MqttStatus, Now, OrderStatus, OutputStatus, ProtectStatus, RealTimeStatus, RequestsStatus,
-    Scheduled, Status, StepHeat, WarmBody,
+    LinkState, MqttStatus, Now, OrderStatus, OutputStatus, ProtectStatus, ReadingStatus, RealTimeStatus,
+    RequestsStatus, Scheduled, Status, StepHeat, WarmBody,
 };

@@ -7,6 +7,7 @@
 use serde::{Deserialize, Serialize};
 
 use super::ClockStatus;
+use crate::light::Trim;
 
 /// Everything about the set at one frame.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -45,6 +46,9 @@ pub struct Status {
     /// The identity guard.
     #[serde(default)]
     pub protect: ProtectStatus,
+    /// Readings of the light that is sent now, the newest of each point.
+    #[serde(default)]
+    pub readings: Vec<ReadingStatus>,
     /// Ids under which the fixtures are told at other times, names or numbers: their topics are emptied. Told to
     /// nobody.
     #[serde(skip)]
@@ -304,6 +308,24 @@ pub struct Confirmed {
     pub age_s: f64,
 }
 
+/// A reading of the light that is sent now.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct ReadingStatus {
+    /// Counts the readings of a set.
+    pub id: u64,
+    /// The meter point, or the fixture at whose aim it was taken.
+    pub point: String,
+    /// `flat` or `dome`.
+    pub receptor: String,
+    /// The fixtures that were lit; none: it is room light.
+    pub lamps: Vec<String>,
+    /// True if the light was less than `lux`, which the meter could not tell.
+    pub under: bool,
+    /// What was read, the room's light in it.
+    #[serde(flatten)]
+    pub light: Confirmed,
+}
+
 /// One fixture.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct FixtureStatus {
@@ -327,8 +349,14 @@ pub struct FixtureStatus {
     pub asked: Light,
     /// What the slots on the wire stand for, by the plan's figures.
     pub sent: Light,
-    /// A reading; always `null` in this version.
+    /// A reading of what it alone gives at its aim, the room's light off, while it is sent just what it was then.
     pub measured: Option<Confirmed>,
+    /// The trim of this body, in every look; `null`: none.
+    #[serde(default)]
+    pub lamp_trim: Option<Trim>,
+    /// The trim of this fixture in the look that is lit; `null`: none.
+    #[serde(default)]
+    pub look_trim: Option<Trim>,
     /// Its slots as sent, in order; empty for a hand-set lamp.
     pub slots: Vec<u8>,
     /// Electrical power as sent, in watts, standby included.

@@ -27,6 +27,7 @@ impl Engine {
         self.record_outputs(&before);
         self.heat_wires();
         self.watch_wire();
+        self.lapse_wires();
         self.refresh_standing_alerts(self.clock().seconds(n));
         if !quiet {
             actions.extend(self.publish());

@@ -11,9 +11,11 @@ use super::lamp::{Lamp, Pin};
 use super::load::KeptBattery;
 use super::on_time::KeptOn;
 use super::state::{Memory, Scene};
+use super::trims_kept::KeptTrims;
 use super::{Action, Engine};
 use crate::guards::thermal::Ramp;
 use crate::light::{Colour, Demand, Moving, Shape};
+use crate::meter::Noted;
 use crate::plan::{FixtureId, LookId, MAX_EMITTERS};
 use crate::units::{FrameNumber, Xy};
 
@@ -52,6 +54,15 @@ pub struct Kept {
     /// Files of older versions do not say it.
     #[serde(default)]
     pub protected: bool,
+    /// Trims of lamps and looks.
+    #[serde(default)]
+    pub trims: KeptTrims,
+    /// Meter readings, the newest last; their times count from when this was kept.
+    #[serde(default)]
+    pub readings: Vec<Noted>,
+    /// Number of the last reading.
+    #[serde(default)]
+    pub last_reading: u64,
 }
 
 /// How many takes a slate has had.
@@ -97,6 +108,8 @@ pub enum KeptScene {
     Only(String),
     /// One lamp at one channel value, by its fixture's id.
     Calibrate(String),
+    /// A step of the metering walk of a look, by the look's name.
+    Meter(String),
 }
 
 /// What a lamp is asked.
@@ -184,6 +197,9 @@ pub struct KeptLight {
     pub scheduled: Option<String>,
     /// The light from before a calibration.
     pub before_calibrate: Option<KeptMemory>,
+    /// The light from before a metering walk.
+    #[serde(default)]
+    pub before_meter: Option<KeptMemory>,
     /// The last frame.
     pub outputs: Vec<KeptOutput>,
     /// Every lamp.
@@ -232,6 +248,9 @@ impl Engine {
             takes: self.takes,
             on: self.kept_on_times(&self.plan.fixtures),
             protected: self.protected(),
+            trims: self.trims.kept.clone(),
+            readings: self.readings.kept(self.now_s()),
+            last_reading: self.readings.last_id,
         }
     }
 
@@ -251,6 +270,7 @@ impl Engine {
             rollcall: self.rollcall.is_some(),
             scheduled: self.waiting.as_ref().map(|w| w.what.clone()),
             before_calibrate: self.before_calibrate.as_ref().map(|m| self.kept_memory(m)),
+            before_meter: self.before_meter.as_ref().map(|m| self.kept_memory(m)),
             outputs: self.frames(n).into_iter().enumerate().map(frame).collect(),
             lamps: self.plan.fixture_ids().map(|id| self.kept_lamp(id, n)).collect(),
             held: self.heat.ramp.clone(),
@@ -304,6 +324,7 @@ impl Engine {
             Scene::Rest(id) => KeptScene::Rest(look(id)),
             Scene::Only(id) => KeptScene::Only(fixture(id)),
             Scene::Calibrate(id) => KeptScene::Calibrate(fixture(id)),
+            Scene::Meter(id) => KeptScene::Meter(look(id)),
         }
     }
 
@@ -337,10 +358,11 @@ impl Kept {
     pub(super) fn names(&self) -> Vec<&str> {
         let light = self.light.as_ref();
         let memories = self.again.iter().chain(light.and_then(|l| l.before_calibrate.as_ref()));
+        let memories = memories.chain(light.and_then(|l| l.before_meter.as_ref()));
         let scenes = memories.clone().map(|m| &m.scene).chain(light.map(|l| &l.scene));
         let scenes = scenes.filter_map(|scene| match scene {
             KeptScene::Dark => None,
-            KeptScene::Look(name) | KeptScene::Rest(name) => Some(name),
+            KeptScene::Look(name) | KeptScene::Rest(name) | KeptScene::Meter(name) => Some(name),
             KeptScene::Only(id) | KeptScene::Calibrate(id) => Some(id),
         });
         let lamps = || light.into_iter().flat_map(|l| &l.lamps);
@@ -349,8 +371,13 @@ impl Kept {
         let texts = lamps().filter_map(|l| l.absent.as_ref());
         let texts = texts.chain(light.and_then(|l| l.scheduled.as_ref()));
         let bodies = self.bodies.iter().map(|b| &b.lamp).chain(self.batteries.iter().map(|b| &b.lamp));
+        let readings = self.readings.iter().flat_map(|n| {
+            let lamps = n.lamps.iter().flat_map(|l| [&l.fixture, &l.lamp]);
+            lamps.chain(&n.look).chain(&n.instrument)
+        });
         let bodies = bodies.chain(self.on.iter().map(|on| &on.lamp));
-        scenes.chain(targets).chain(texts).chain(bodies).map(String::as_str).collect()
+        let named = scenes.chain(targets).chain(texts).chain(bodies).chain(readings).map(String::as_str);
+        named.chain(self.trims.names()).collect()
     }
 
     /// Whether every figure and text in it can be what lampkeep wrote.
@@ -386,6 +413,9 @@ impl Kept {
             let so = (0.0..=1e9).contains(&take.rolled_s) && take.why.len() <= MOST;
             fits("the take", so && words.into_iter().all(|w| w.len() <= LONGEST))?;
         }
+        let readings = self.readings.len() <= MOST && self.readings.iter().all(|n| n.possible(LONGEST));
+        fits("the trims", self.trims.possible(LONGEST))?;
+        fits("the readings", readings)?;
         if let Some(memory) = &self.again {
             memory.possible()?;
         }
@@ -409,7 +439,7 @@ impl KeptLight {
         if !so {
             return Err("the light cannot be".to_owned());
         }
-        if let Some(memory) = &self.before_calibrate {
+        for memory in self.before_calibrate.iter().chain(&self.before_meter) {
             memory.possible()?;
         }
         for lamp in &self.lamps {

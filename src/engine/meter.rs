@@ -143,10 +143,7 @@ fn read(plan: &Plan, receptor: &Receptor, lights: &[LampLight], key_lux: f64) ->
 /// A meter point's name; with the subject's where there are several.
 #[must_use]
 pub fn name(plan: &Plan, at: MeterAt) -> String {
-    match plan.subjects.get(at.subject.0) {
-        Some(subject) if plan.subjects.len() > 1 => format!("{}@{}", at.point.word(), subject.id),
-        _ => at.point.word().to_owned(),
-    }
+    crate::meter::spot_name(plan, at)
 }
 
 impl Table {

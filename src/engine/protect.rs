@@ -255,7 +255,8 @@ impl Engine {
             if let Some(stays) = self.as_it_was.get_mut(id.0) {
                 *stays = false;
             }
-            for memory in [&mut self.memory, &mut self.before_calibrate].into_iter().flatten() {
+            let memories = [&mut self.memory, &mut self.before_calibrate, &mut self.before_meter];
+            for memory in memories.into_iter().flatten() {
                 memory.targets[id.0] = dark;
             }
         }
@@ -501,6 +502,12 @@ impl Engine {
                 *lamp = redactor.lamp(lamp);
             }
         }
+        for reading in &mut status.readings {
+            reading.point = redactor.text(&reading.point, &[]);
+            for lamp in &mut reading.lamps {
+                *lamp = redactor.lamp(lamp);
+            }
+        }
         for circuit in &mut status.circuits {
             circuit.id = redactor.text(&circuit.id, &[]);
         }
@@ -558,7 +565,7 @@ impl Engine {
 /// Every text of a request but its own words.
 pub(super) fn typed_texts(request: &crate::control::Request) -> Vec<String> {
     let Ok(serde_json::Value::Object(fields)) = serde_json::to_value(request) else { return Vec::new() };
-    let typed = fields.into_iter().filter(|(name, _)| !["do", "mark"].contains(&name.as_str()));
+    let typed = fields.into_iter().filter(|(name, _)| !["do", "mark", "show"].contains(&name.as_str()));
     typed.filter_map(|(_, value)| value.as_str().map(str::to_owned)).collect()
 }
 

@@ -2,7 +2,7 @@
 
 use super::{Engine, kept};
 use crate::channels::Frame;
-use crate::journal::{LampLight, LightRecord, SlotsRecord, Trim, frame_hash, sha256};
+use crate::journal::{LampLight, LightRecord, SlotsRecord, frame_hash, sha256};
 use crate::plan::{Fixture, FixtureId};
 use crate::units::FrameNumber;
 
@@ -44,6 +44,7 @@ fn lamp(engine: &Engine, id: FixtureId, n: FrameNumber) -> LampLight {
     let lamp = &engine.lamps[id.0];
     let target = engine.kept_target(id, &lamp.target);
     let figures = engine.recording.figures.get(id.0);
+    let (lamp_trim, look_trim) = engine.trims_of(id);
     LampLight {
         fixture: fixture.id.clone(),
         body: fixture.body.as_ref().map(|b| b.name.clone()),
@@ -56,8 +57,8 @@ fn lamp(engine: &Engine, id: FixtureId, n: FrameNumber) -> LampLight {
         asked: engine.light(lamp.asked.lux, Some(lamp.asked.colour.xy())),
         moves_in: target.moves_in,
         moved_s: if lamp.target.motion.is_some() { lamp.moved_s(n, engine.clock()) } else { 0.0 },
-        lamp_trim: Trim::default(),
-        look_trim: Trim::default(),
+        lamp_trim: lamp_trim.unwrap_or_default(),
+        look_trim: look_trim.unwrap_or_default(),
         sent: engine.light(lamp.sent.lux, lamp.sent.xy),
         limited_by: lamp.sent.limits.iter().map(|l| l.word().to_owned()).collect(),
         absent: lamp.absent.clone(),

@@ -51,7 +51,9 @@ impl Engine {
     fn redact_scene(&self, scene: &mut KeptScene) {
         match scene {
             KeptScene::Dark => {}
-            KeptScene::Look(name) | KeptScene::Rest(name) => *name = self.shown_look(name),
+            KeptScene::Look(name) | KeptScene::Rest(name) | KeptScene::Meter(name) => {
+                *name = self.shown_look(name)
+            }
             KeptScene::Only(id) | KeptScene::Calibrate(id) => *id = self.shown_lamp(id),
         }
     }
@@ -95,6 +97,10 @@ impl Engine {
             LitThen::None => {}
             LitThen::One(lamp) => *lamp = self.shown_lamp(lamp),
             LitThen::These(lamps) => lamps.iter_mut().for_each(|lamp| *lamp = self.shown_lamp(lamp)),
+        }
+        for lamp in &mut reading.lamps {
+            lamp.fixture = self.shown_lamp(&lamp.fixture);
+            lamp.lamp = self.shown_lamp(&lamp.lamp);
         }
     }
 }

@@ -47,7 +47,7 @@ impl Engine {
             daylight: plan.daylight.iter().map(daylight).collect(),
             subjects: plan.subjects.iter().map(subject).collect(),
             cameras: plan.cameras.iter().map(camera).collect(),
-            readings: Vec::new(),
+            readings: self.readings_of_light(),
             typed: Vec::new(),
             safe_min: self.safe_min(),
         }

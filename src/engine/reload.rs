@@ -41,6 +41,7 @@ impl Engine {
         if plan.mqtt != self.plan.mqtt {
             later.push("its broker");
         }
+        self.trims.put_on(&mut plan);
         let old = std::mem::replace(&mut self.plan, plan);
         let before = std::mem::take(&mut self.lamps);
         // Before any lamp is made: other lamps may reach other faces.
@@ -95,6 +96,7 @@ impl Engine {
             Scene::Rest(id) => look_of(id).map(Scene::Rest),
             Scene::Only(id) => plan.fixture_named(&old.fixture(id).id).map(Scene::Only),
             Scene::Calibrate(id) => plan.fixture_named(&old.fixture(id).id).map(Scene::Calibrate),
+            Scene::Meter(id) => look_of(id).map(Scene::Meter),
             Scene::Dark => Some(Scene::Dark),
         };
         let name = self.scene;
@@ -110,6 +112,10 @@ impl Engine {
             Some(Memory { scene: scene_kept(memory.scene)?, targets, nudged: memory.nudged })
         });
         self.before_calibrate = self.before_calibrate.take().and_then(|memory| {
+            let targets = renumbered(&memory.targets);
+            Some(Memory { scene: scene_kept(memory.scene)?, targets, nudged: memory.nudged })
+        });
+        self.before_meter = self.before_meter.take().and_then(|memory| {
             let targets = renumbered(&memory.targets);
             Some(Memory { scene: scene_kept(memory.scene)?, targets, nudged: memory.nudged })
         });
@@ -158,6 +164,7 @@ impl Engine {
         if !later.is_empty() {
             tail.push_str(&format!("; from the next start only: {}", later.join(", ")));
         }
+        tail.push_str(&self.readings_and_trims_after(&old));
         format!(
             "took the plan again: {changed} looks changed, {added} new, {gone} gone; the light is as it was, \
              recall a look to see its new version{tail}"

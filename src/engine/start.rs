@@ -7,6 +7,7 @@
 
 use super::kept::{self, Kept, KeptLamp, KeptLight, KeptMemory, KeptScene, KeptTake, KeptTarget};
 use super::lamp::Lamp;
+use super::readings::Readings;
 use super::soft::{Line, holds_s};
 use super::state::{Memory, Scene};
 use super::take::{Rolling, Slates};
@@ -76,6 +77,9 @@ impl Engine {
         let Some(kept) = start.kept else { return false };
         self.protect.learn_kept(&kept, &self.plan);
         self.slates = Slates::from_kept(kept.slates);
+        // Under another plan nobody knows whether lamps and places are those of the readings.
+        let known_s = start.gap_s.filter(|_| kept.plan == self.plan.hash);
+        self.readings = Readings::taken_up(kept.readings, kept.last_reading, known_s);
         self.takes = kept.takes;
         self.take_up_on_times(&kept.on, start.gap_s);
         self.memory = kept.again.as_ref().and_then(|m| self.memory_of(m));
@@ -171,6 +175,7 @@ impl Engine {
         let fades: Vec<u64> = light.lamps.iter().map(|l| frames(l.fade_left_s)).collect();
         self.heat.lands = fades.iter().copied().max().unwrap_or(0);
         self.before_calibrate = light.before_calibrate.as_ref().and_then(|m| self.memory_of(m));
+        self.before_meter = light.before_meter.as_ref().and_then(|m| self.memory_of(m));
         for ((id, was), frames) in ids.iter().zip(&light.lamps).zip(fades) {
             self.go_on(*id, was, frames);
             let lamp = &mut self.lamps[id.0];
@@ -245,7 +250,7 @@ impl Engine {
             KeptScene::Look(name) => (name, false),
             KeptScene::Rest(name) => (name, true),
             KeptScene::Dark => return,
-            KeptScene::Only(_) | KeptScene::Calibrate(_) => {
+            KeptScene::Only(_) | KeptScene::Calibrate(_) | KeptScene::Meter(_) => {
                 let said = format!("{} was lit and the plan is another: dark", self.scene_said(&light.scene));
                 self.openings.push(("light-not-returned", format!("{said}{}", self.way_back())));
                 return;
@@ -306,6 +311,7 @@ impl Engine {
             KeptScene::Rest(name) => look(name).map(Scene::Rest),
             KeptScene::Only(id) => fixture(id).map(Scene::Only),
             KeptScene::Calibrate(id) => fixture(id).map(Scene::Calibrate),
+            KeptScene::Meter(name) => look(name).map(Scene::Meter),
         }
     }
 }
@@ -317,5 +323,6 @@ fn said_of(scene: &KeptScene) -> String {
         KeptScene::Look(name) | KeptScene::Rest(name) => crate::words::short(name),
         KeptScene::Only(id) => format!("only {}", crate::words::short(id)),
         KeptScene::Calibrate(id) => format!("calibrate {}", crate::words::short(id)),
+        KeptScene::Meter(name) => format!("meter {}", crate::words::short(name)),
     }
 }

@@ -12,10 +12,13 @@ use super::lamp::Lamp;
 use super::load::{KeptBattery, LoadState};
 use super::on_time::OnTime;
 use super::protect::{Protect, ProtectFound};
+use super::readings::Readings;
 use super::record::Recording;
+use super::requests::MatchAsked;
 use super::soft::Line;
 use super::start::{Opening, Start};
 use super::take::{Rolling, Slates};
+use super::trims::Trims;
 use crate::channels::{self, Patch};
 use crate::control::{
     Alert, FixtureStatus, JournalStatus, Light, MqttStatus, Now, OrderStatus, OutputStatus,
@@ -55,6 +58,8 @@ pub(super) enum Scene {
     Only(FixtureId),
     /// One lamp at one channel value.
     Calibrate(FixtureId),
+    /// A step of the metering walk of a look.
+    Meter(LookId),
 }
 
 /// Light to come back to.
@@ -153,6 +158,14 @@ pub struct Engine {
     pub(super) memory: Option<Memory>,
     /// The light from before a calibration.
     pub(super) before_calibrate: Option<Memory>,
+    /// The light from before a metering walk.
+    pub(super) before_meter: Option<Memory>,
+    pub(super) trims: Trims,
+    pub(super) readings: Readings,
+    /// Matches that wait for the log.
+    pub(super) matching: Vec<MatchAsked>,
+    /// How often each output had been opened again when it was last looked at.
+    pub(super) reopened: Vec<(String, u64)>,
     /// Index in the order of the step that was last brought up.
     pub(super) position: Option<usize>,
     pub(super) waiting: Option<Waiting>,
@@ -215,6 +228,9 @@ impl Engine {
             }
             options.heat.get_or_insert_with(|| HeatStart { bodies: kept.bodies.clone(), gap_s: start.gap_s });
         }
+        let kept_trims = start.kept.as_ref().map(|kept| kept.trims.clone()).unwrap_or_default();
+        let mut plan = plan;
+        let trims = Trims::on(kept_trims, &mut plan);
         let dark = solve::dark_colour(&plan);
         let mut engine = Self {
             patches: channels::patches(&plan),
@@ -229,6 +245,11 @@ impl Engine {
             nudged: false,
             memory: None,
             before_calibrate: None,
+            before_meter: None,
+            trims,
+            readings: Readings::default(),
+            matching: Vec::new(),
+            reopened: Vec::new(),
             position: None,
             waiting: None,
             wall: None,
@@ -346,6 +367,7 @@ impl Engine {
             Scene::Look(id) | Scene::Rest(id) => self.plan.look(id).name.clone(),
             Scene::Only(id) => format!("only {}", self.plan.fixture(id).id),
             Scene::Calibrate(id) => format!("calibrate {}", self.plan.fixture(id).id),
+            Scene::Meter(id) => format!("meter {}", self.plan.look(id).name),
         }
     }
 
@@ -368,6 +390,7 @@ impl Engine {
             (Some(rollcall), _) => ("rollcall".to_owned(), rollcall.showing(last)),
             (None, Scene::Only(lamp)) => ("only".to_owned(), Some(lamp)),
             (None, Scene::Calibrate(lamp)) => ("calibrate".to_owned(), Some(lamp)),
+            (None, Scene::Meter(_)) => ("meter".to_owned(), self.metered_alone()),
             (None, _) => (self.scene_name(), None),
         };
         let key = match (&self.rollcall, self.scene) {
@@ -425,6 +448,7 @@ impl Engine {
             clock: self.wall.as_ref().map(|w| w.state.clone()),
             journal: self.journal.clone(),
             protect: self.protect_status(),
+            readings: self.readings_status(),
             other_ids: self.other_ids(),
         };
         if self.protected() {
@@ -437,6 +461,7 @@ impl Engine {
         let fixture = self.plan.fixture(id);
         let lamp = &self.lamps[id.0];
         let heat = self.heat_figures(id);
+        let (lamp_trim, look_trim) = self.trims_of(id);
         let control = match (&fixture.control, &lamp.absent) {
             (_, Some(_)) => "absent",
             (Control::Hand, None) => "hand",
@@ -452,7 +477,9 @@ impl Engine {
             first_slot: fixture.address().map(|a| a.first),
             asked: self.light(lamp.asked.lux, Some(lamp.asked.colour.xy())),
             sent: self.light(lamp.sent.lux, lamp.sent.xy),
-            measured: None,
+            measured: self.measured(id),
+            lamp_trim,
+            look_trim,
             slots: lamp.sent.slots.clone(),
             watts: if lamp.absent.is_some() { 0.0 } else { lamp.sent.watts },
             body_est_c: heat.map(|h| h.body_est_c),

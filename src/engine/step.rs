@@ -52,7 +52,7 @@ impl Engine {
             Event::ProtectKept(serial, result) => self.protect_kept(serial, result),
             Event::Wall(wall) => self.wall_is(wall),
             // No request asks the log yet.
-            Event::Found(..) => Vec::new(),
+            Event::Found(ticket, result) => self.match_found(ticket, result, now),
             Event::Journal(status) => self.journal_is(status),
             Event::Stop => self.stop(now),
         }

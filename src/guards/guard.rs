@@ -138,6 +138,12 @@ impl Standing {
         Self { lux, held_lux, lit: held_lux > 0.0, ..Self::default() }
     }
 
+    /// The lamp's figures are other ones now, by which the same light counts so many times as much.
+    pub fn refigured(&mut self, ratio: f64) {
+        self.lux *= ratio;
+        self.held_lux *= ratio;
+    }
+
     /// True if the same demand again would be allowed the same: nothing is still rising.
     #[must_use]
     pub fn settled(&self, allowed: &Allowed) -> bool {

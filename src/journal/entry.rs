@@ -9,6 +9,7 @@ use super::take::{ReadingRecord, TakeAmend, TakeEnd, TakeRecord, TakeStamp, Trim
 use crate::control::{Alert, Light};
 use crate::engine::KeptScene;
 use crate::light::Demand;
+pub use crate::light::Trim;
 use crate::plan::PlanText;
 
 /// When something happened, by every clock there is. Order is by start and sequence, never by wall time.
@@ -103,17 +104,6 @@ pub struct TextsRecord {
     pub without_names: bool,
     /// The texts, the plan itself first.
     pub texts: Vec<PlanText>,
-}
-
-/// A trim: how much is added to what a look asks.
-#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
-pub struct Trim {
-    /// Light in stops; positive is brighter.
-    pub stops: f64,
-    /// Colour temperature in mired; positive is warmer.
-    pub mired: f64,
-    /// Tint in Duv; positive is greener.
-    pub duv: f64,
 }
 
 /// What was lit.

@@ -73,6 +73,7 @@ pub fn scene(scene: &KeptScene) -> String {
         KeptScene::Rest(look) => format!("rest: {look}"),
         KeptScene::Only(lamp) => format!("only {lamp}"),
         KeptScene::Calibrate(lamp) => format!("calibrate {lamp}"),
+        KeptScene::Meter(lamp) => format!("meter {lamp}"),
     }
 }
 

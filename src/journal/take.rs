@@ -4,6 +4,7 @@ use serde::{Deserialize, Serialize};
 
 use super::entry::{LightRecord, Trim};
 use crate::control::TakeMark;
+use crate::meter::LitLamp;
 
 /// What a take began with. It alone rebuilds the light: the plan may be gone.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -224,6 +225,12 @@ pub struct ReadingRecord {
     pub frame_hash: String,
     /// The meter, where it was named.
     pub instrument: Option<String>,
+    /// True if `point` is a fixture: it was read at what that is aimed at.
+    #[serde(default)]
+    pub aim: bool,
+    /// The lamps that were lit, each with what it was sent.
+    #[serde(default)]
+    pub lamps: Vec<LitLamp>,
 }
 
 /// Whose trim it is.

@@ -7,7 +7,7 @@
 //! `observer`, `planck` and `colour` are chromaticity; `hull` and `mix` are emitters; `asked` is what a lamp's
 //! own colour channel truly gives; `solve` puts a demand on a lamp; `rendering` keeps the mixes that took a
 //! search; `fade` is the demand between two looks, `motion` one that moves by itself; `spectrum` gives the figures of a measured light, `ies` the
-//! directions of a measured lamp; `typed` is what a person types off a meter.
+//! directions of a measured lamp; `typed` is what a person types off a meter, `trim` what is added for it.
 
 pub mod asked;
 pub mod balance;
@@ -31,9 +31,11 @@ mod rendering;
 pub mod room;
 pub mod solve;
 pub mod spectrum;
+pub mod trim;
 pub mod typed;
 pub mod vector;
 
 pub use demand::{Colour, Demand, Moving};
 pub use rendering::{Renderings, Shape, spectra};
 pub use solve::{ColourMiss, Reach};
+pub use trim::Trim;

@@ -21,6 +21,37 @@ pub struct Reading {
 }
 
 impl Reading {
+    /// Of one light. `lux`: 0 or more.
+    #[must_use]
+    pub fn of(lux: f64, xy: Xy) -> Self {
+        let mut one = Self::default();
+        one.add(lux, xy);
+        one
+    }
+
+    /// Both together.
+    #[must_use]
+    pub fn and(mut self, other: &Self) -> Self {
+        for (sum, more) in self.xyz.iter_mut().zip(other.xyz) {
+            *sum += more;
+        }
+        self
+    }
+
+    /// So many times this light, 0 or more.
+    #[must_use]
+    pub fn times(mut self, times: f64) -> Self {
+        self.xyz = self.xyz.map(|part| part * times.max(0.0));
+        self
+    }
+
+    /// What is left without `other`; dark where that is all of it, or more than all of any part of it.
+    #[must_use]
+    pub fn without(&self, other: &Self) -> Self {
+        let xyz = [0, 1, 2].map(|i| self.xyz[i] - other.xyz[i]);
+        if xyz.iter().all(|part| *part > 0.0) { Self { xyz } } else { Self::default() }
+    }
+
     /// All that a receptor gets of `lamps` (in the plan's order) and of the plan's daylight.
     ///
     /// Chromaticities add as tristimulus values (CIE 15, 7.3); walls and boards are taken as grey.

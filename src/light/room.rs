@@ -11,8 +11,8 @@ use super::points;
 use super::solve;
 use super::vector::{length, minus, unit};
 use crate::plan::{
-    Aim, Aimed, Bounce, FixtureId, MeterAt, MeterPoint, Metres, Plan, Receptor, Sent, Spill, SubjectId,
-    Surface, Wall as Side,
+    Aim, Aimed, Bounce, FixtureId, MeterAt, MeterPoint, Metres, Placement, Plan, Receptor, Sent, Spill,
+    SubjectId, Surface, Wall as Side,
 };
 
 /// Where the room does not say how far it goes, it ends here, in metres from the first subject (judgement).
@@ -53,7 +53,8 @@ pub fn spill(plan: &Plan) -> Spill {
         }
     }
     let aims = scene.aims(plan, &receptors);
-    Spill { receptors, aims }
+    let own = (0..plan.fixtures.len()).map(|index| scene.own(plan, index)).collect();
+    Spill { receptors, aims, own }
 }
 
 /// Fronts, cards and lit surfaces of a plan.
@@ -123,16 +124,7 @@ impl Scene {
             if most >= 0.5 * solve::gain(fixture) {
                 continue;
             }
-            let place = &fixture.place;
-            let normal = match place.aim {
-                Aim::Wall(Side::Back) => [0.0, -1.0, 0.0],
-                Aim::Wall(Side::Left) => [1.0, 0.0, 0.0],
-                Aim::Wall(Side::Right) => [-1.0, 0.0, 0.0],
-                Aim::Face(_) | Aim::Hair(_) | Aim::Point => {
-                    unit(minus(place.position, place.aim_point)).unwrap_or([0.0, -1.0, 0.0])
-                }
-            };
-            let plane = Plane { position: place.aim_point, normal };
+            let plane = aim_plane(&fixture.place);
             if planes.contains(&plane) {
                 continue;
             }
@@ -141,6 +133,18 @@ impl Scene {
             aims.push(Aimed { fixture: FixtureId(index), lamps: lamps.collect() });
         }
         aims
+    }
+
+    /// What one lamp sends to its own aim: straight, by its boards and by the room.
+    fn own(&self, plan: &Plan, index: usize) -> f64 {
+        let plane = aim_plane(&plan.fixtures[index].place);
+        let front = &self.lamps[index];
+        let straight = front.lux_on(&plane) * front.seen_past(&plane, &self.flags, COARSE);
+        let boards = self.boards.iter().filter(|b| b.fed_by.0 == index).flat_map(|b| &b.parts);
+        let boards: f64 = boards.map(|(card, out)| card.lux_on(&plane) * out).sum();
+        let walls = self.walls.iter().flat_map(|wall| &wall.parts);
+        let room: f64 = walls.map(|(card, sent)| card.lux_on(&plane) * sent[index]).sum();
+        (straight + boards + room) * self.losses[index]
     }
 
     fn receptor(&self, at: MeterAt, key: Option<FixtureId>, plane: &Plane) -> Receptor {
@@ -174,6 +178,19 @@ impl Scene {
         let daylight = self.windows.iter().map(|(front, reading)| past(front) * reading).collect();
         Receptor { at, key, position: plane.position, normal: plane.normal, lamps, daylight }
     }
+}
+
+/// The receptor at what a lamp is aimed at: turned to the lamp, or lying in the wall.
+fn aim_plane(place: &Placement) -> Plane {
+    let normal = match place.aim {
+        Aim::Wall(Side::Back) => [0.0, -1.0, 0.0],
+        Aim::Wall(Side::Left) => [1.0, 0.0, 0.0],
+        Aim::Wall(Side::Right) => [-1.0, 0.0, 0.0],
+        Aim::Face(_) | Aim::Hair(_) | Aim::Point => {
+            unit(minus(place.position, place.aim_point)).unwrap_or([0.0, -1.0, 0.0])
+        }
+    };
+    Plane { position: place.aim_point, normal }
 }
 
 /// Every flag: it faces the lamp that it cuts, else the first subject, and stops any lamp's light.

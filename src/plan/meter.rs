@@ -106,6 +106,9 @@ pub struct Spill {
     pub receptors: Vec<Receptor>,
     /// What lamps that shine elsewhere are aimed at.
     pub aims: Vec<Aimed>,
+    /// What each fixture, in the plan's order, sends to its own aim by all ways: illuminance in lux for each lux that it
+    /// reads at 1 m, its modifiers' loss in.
+    pub own: Vec<f64>,
 }
 
 /// The aim of a lamp that gives every receptor less than half of what it gives there, if it gives any.

@@ -19,6 +19,7 @@ mod hurry;
 mod instant;
 mod line_check;
 mod load;
+mod metering;
 mod motions;
 mod preferences;
 mod properties;

@@ -7,6 +7,7 @@ use lampkeep::channels;
 use lampkeep::control::Request;
 use lampkeep::guards::{self, Conditions, Holds, Limit, Standing};
 use lampkeep::light::{Colour, Demand, solve};
+use lampkeep::meter::Show;
 use lampkeep::plan::{Control, Curve, Drives, Fixture, LightTable, Plan, TrueTable, load};
 use lampkeep::rehearse::WHITE;
 use lampkeep::units::{Kelvin, Share, Uv76};
@@ -231,6 +232,19 @@ pub fn any_request() -> impl Strategy<Value = Request> {
         2 => Just(Request::Again {}),
         1 => lamp().prop_map(|lamp| Request::Only { lamp }),
         1 => lamp().prop_map(|lamp| Request::Wink { lamp }),
+        2 => (look(), lamp(), 0..4_usize).prop_map(|(look, lamp, what)| Request::Meter {
+            look: Some(look),
+            show: [None, Some(Show::Room), Some(Show::Lamp), Some(Show::All)][what],
+            lamp: (what == 2).then_some(lamp),
+            places: false, apply: None, end: false, undo: false,
+        }),
+        1 => Just(Request::Meter {
+            look: None, show: None, lamp: None, places: false, apply: None, end: true, undo: false,
+        }),
+        1 => lamp().prop_map(|lamp| Request::Read {
+            point: None, lamp: Some(lamp), value: "120lx 5400K".to_owned(), dome: false, instrument: None,
+        }),
+        1 => Just(Request::Match { take: Some("plan".to_owned()), look: None, apply: false, undo: false }),
         1 => Just(Request::Rollcall { each_s: Some(0.5), lamp: None, shift: 0, end: false }),
         1 => (lamp(), -2..=2, any::<bool>()).prop_map(|(lamp, shift, end)| Request::Rollcall {
             each_s: Some(0.5), lamp: Some(lamp), shift, end,

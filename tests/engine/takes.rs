@@ -44,7 +44,13 @@ const END: &str = r#"{"do":"take-end"}"#;
 fn only_reads(request: &Request) -> bool {
     matches!(
         request,
-        Request::Status { .. } | Request::Explain { .. } | Request::Cold { .. } | Request::Cancel {}
+        Request::Status { .. }
+            | Request::Explain { .. }
+            | Request::Cold { .. }
+            | Request::Cancel {}
+            | Request::Read { .. }
+            | Request::Match { apply: false, undo: false, .. }
+            | Request::Meter { show: None, apply: None, end: false, undo: false, .. }
     )
 }
 

@@ -162,6 +162,7 @@ struct Tally {
     lit_again: u64,
     takes_on: u64,
     ready_ms: Vec<u128>,
+    bytes: u64,
 }
 
 fn slots(status: &Value) -> Vec<u64> {
@@ -170,6 +171,8 @@ fn slots(status: &Value) -> Vec<u64> {
     status["fixtures"].as_array().into_iter().flatten().flat_map(slots).collect()
 }
 
+/// A set begins anew after so many kills.
+const FRESH: u64 = 10;
 /// What two looks send: 80 % and 40 %, 79 % and 39 % of 255, by hand; near enough that no change is a flash.
 const LOOKS: [[u64; 2]; 2] = [[204, 102], [201, 99]];
 
@@ -179,7 +182,7 @@ fn kills_at_random_instants_lose_no_committed_record_and_leave_none_half_written
     let seed = setting("LAMPKEEP_SEED", 20_260_504);
     println!("{kills} kills, seed {seed}");
     let mut random = Random(seed);
-    let folder = Folder::new();
+    let mut folder = Folder::new();
     let work = tempfile::tempdir().unwrap();
     let mut tally = Tally { shortest: usize::MAX, ..Tally::default() };
     let mut seen = 0;
@@ -187,6 +190,13 @@ fn kills_at_random_instants_lose_no_committed_record_and_leave_none_half_written
     // Whether a light must be lit again after the next start, and whether a take rolled.
     let mut lit = false;
     for round in 0..kills {
+        // All of it is read after each kill: now and then it begins anew.
+        if round.is_multiple_of(FRESH) && round > 0 {
+            tally.bytes += fs::metadata(folder.log()).map_or(0, |m| m.len());
+            folder = Folder::new();
+            (seen, lit) = (0, false);
+            before.clear();
+        }
         let mut daemon = folder.daemon();
         tally.ready_ms.push(daemon.ready.as_millis());
         let status = daemon.status();
@@ -253,7 +263,7 @@ fn kills_at_random_instants_lose_no_committed_record_and_leave_none_half_written
     }
     tally.ready_ms.sort_unstable();
     let ready = |share: usize| tally.ready_ms[(tally.ready_ms.len() - 1) * share / 100];
-    let size = fs::metadata(folder.log()).map_or(0, |m| m.len());
+    let size = tally.bytes + fs::metadata(folder.log()).map_or(0, |m| m.len());
     println!(
         "{kills} kills: {} records committed by the daemon's word, all there; {} more had come through; {} in all in \
          order, none half written, integrity_check ok each time",
@@ -269,7 +279,7 @@ fn kills_at_random_instants_lose_no_committed_record_and_leave_none_half_written
     );
     println!(
         "lit again after {} starts as it was, a take went on after {}; socket answers after {} ms (median), {} ms (worst); \
-         log {} kB",
+         logs of {} kB",
         tally.lit_again,
         tally.takes_on,
         ready(50),

@@ -68,6 +68,8 @@ fn afternoon(folder: &std::path::Path) -> Store {
         look: None,
         frame_hash: String::new(),
         instrument: None,
+        aim: false,
+        lamps: Vec::new(),
     };
     let stamp = Stamp { seq: last.seq + 1, ..last };
     entries.push(Entry { stamp, what: What::Reading(Box::new(reading)) });

@@ -103,14 +103,8 @@ fn shoot(take_s: f64, between_s: f64) {
     assert!(one < Duration::from_millis(500) && all < Duration::from_secs(5), "{one:?} {all:?}");
 }
 
+/// A take each six minutes, ten hours a day, on virtual time.
 #[test]
-fn three_hundred_takes_are_a_few_megabytes_and_asked_in_milliseconds() {
-    shoot(5.0, 5.0);
-}
-
-/// The long form: `tests/long/crash.sh`. A take each six minutes, ten hours a day.
-#[test]
-#[ignore = "millions of frames; tests/long/crash.sh runs it"]
-fn three_hundred_takes_over_three_days_of_ten_hours() {
+fn three_hundred_takes_over_three_days_are_a_few_megabytes_and_asked_in_milliseconds() {
     shoot(120.0, 234.0);
 }

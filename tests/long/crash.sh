@@ -6,5 +6,4 @@ set -u -o pipefail
 cd "$(dirname "$0")/../.." || exit 1
 export LAMPKEEP_KILLS=${LAMPKEEP_KILLS:-1000}
 cargo test --locked --release --test journal crash:: -- --nocapture &&
-    cargo test --locked --release --test journal ten_minutes -- --ignored --nocapture &&
-    cargo test --locked --release --test journal three_days_of_ten_hours -- --ignored --nocapture
+    cargo test --locked --release --test journal ten_minutes -- --ignored --nocapture

@@ -127,6 +127,8 @@ impl Engine {
         };
         let plan = std::sync::Arc::clone(&self.plan);
         self.protect.learn_names(&plan);
+        // What was trimmed is in the look's own targets now.
+        self.trims.forget_look(&name);
         // Other light may have come while the file was written; and rest stays rest, it ends by itself.
         let stands = self.lamps.iter().map(|l| l.target).eq(targets);
         if stands && !matches!(self.scene, Scene::Rest(_)) {

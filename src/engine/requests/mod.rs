@@ -3,12 +3,16 @@
 mod calibrate;
 mod keep;
 mod line_check;
+mod matching;
+mod meter;
 mod nudge;
 mod protect;
+mod read;
 mod recall;
 mod stand;
 mod take;
 
+pub(super) use matching::MatchAsked;
 pub(super) use recall::LONGEST_DELAY_S;
 
 use super::{Action, Engine, Ticket, explain, say};
@@ -16,9 +20,11 @@ use crate::channels::Asked;
 use crate::control::{Answer, Envelope, Failure, FailureKind, Request};
 use crate::guards::identity::names::numbered;
 use crate::plan::{FixtureId, LookId};
-use crate::units::Moment;
+use crate::units::{FrameNumber, Moment};
 use crate::words;
+use meter::Meter;
 use nudge::Nudge;
+use read::Read;
 
 type Done = Result<String, Failure>;
 
@@ -93,6 +99,31 @@ impl Engine {
                     )),
                 }
             }
+            Request::Meter { look, show, lamp, places, apply, end, undo } => {
+                let asked = Meter { look, show, lamp, places, apply, end, undo };
+                self.meter(&asked, at).map(|(said, found)| {
+                    data = Some(found).filter(|found| !found.is_null());
+                    said
+                })
+            }
+            Request::Read { point, lamp, value, dome, instrument } => {
+                self.read(&Read { point, lamp, value, dome, instrument }, at).map(|(said, found)| {
+                    data = Some(found);
+                    said
+                })
+            }
+            Request::Match { take, look, apply, undo } => {
+                if let Some(take) = take.as_ref().filter(|t| *t != "plan" && !undo) {
+                    return self.ask_to_match(ticket, id, take, look, apply);
+                }
+                match self.matching(take.as_deref(), look.as_deref(), apply, undo, at) {
+                    Ok((said, found)) => {
+                        data = Some(found).filter(|found| !found.is_null());
+                        Ok(said)
+                    }
+                    Err(failure) => Err(failure),
+                }
+            }
             Request::Wink { lamp } => self.wink(&lamp, at),
             Request::Rollcall { end: true, .. } => self.stop_rollcall(at),
             Request::Rollcall { lamp: Some(lamp), shift, each_s, .. } => {
@@ -129,6 +160,7 @@ impl Engine {
             }
             Request::Explain { look } => match self.find_look(&look) {
                 Ok(look) => {
+                    let look_id = look;
                     let real = self.any_real();
                     // What is worked out borrows the engine; the mixes found so far are lent to it and come back.
                     let mut renderings = std::mem::take(&mut self.renderings);
@@ -137,6 +169,7 @@ impl Engine {
                         explain::explain_with(&plan, &look, real, &mut renderings)
                     };
                     self.renderings = renderings;
+                    let said = format!("{said}{}", self.trims_in(look_id));
                     let mut answer = self.answer(id, said);
                     answer.data = Some(data);
                     return vec![Action::reply(ticket, answer)];
@@ -144,8 +177,20 @@ impl Engine {
                 Err(failure) => Err(failure),
             },
         };
+        self.answered(ticket, id, done.map(|said| (said, data)), explains, at)
+    }
+
+    /// The answer to what was done, or why not.
+    fn answered(
+        &mut self,
+        ticket: Ticket,
+        id: Option<String>,
+        done: Result<(String, Option<serde_json::Value>), Failure>,
+        explains: bool,
+        at: FrameNumber,
+    ) -> Vec<Action> {
         match done {
-            Ok(said) => {
+            Ok((said, data)) => {
                 self.keeps.changed = true;
                 let said = if explains { said } else { format!("{said}{}", self.dark_said()) };
                 self.refresh_standing_alerts(self.clock().seconds(at));

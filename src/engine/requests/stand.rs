@@ -136,6 +136,7 @@ impl Engine {
     pub(super) fn absent(&mut self, name: &str, back: bool) -> Done {
         let id = self.find_lamp(name)?;
         let fixture = self.plan.fixture(id).id.clone();
+        self.forget_readings_of(id);
         let lamp = &mut self.lamps[id.0];
         lamp.settled = false;
         let balanced = |l: &&crate::plan::Look| l.balanced.is_some() && l.target(id).is_some();

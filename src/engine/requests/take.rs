@@ -28,6 +28,10 @@ impl Engine {
             Request::Status { .. } | Request::Explain { .. } | Request::Cold { .. } | Request::Cancel {} => {
                 Ok(())
             }
+            // A reading changes nothing, and what readings come to can be looked at.
+            Request::Read { .. } => Ok(()),
+            Request::Meter { show: None, apply: None, end: false, undo: false, .. } => Ok(()),
+            Request::Match { apply: false, undo: false, .. } => Ok(()),
             Request::Again {} if take.darkened() => Ok(()),
             Request::Again {}
             | Request::Recall { .. }
@@ -38,6 +42,8 @@ impl Engine {
             | Request::Rest {}
             | Request::Only { .. }
             | Request::Calibrate { .. }
+            | Request::Meter { .. }
+            | Request::Match { .. }
             | Request::Wink { .. }
             | Request::Rollcall { .. }
             | Request::Absent { .. }
@@ -102,7 +108,7 @@ impl Engine {
     }
 
     /// Insists that nothing is on its way to another light. A light that moves by its look's own plan stands.
-    fn still(&self, at: FrameNumber) -> Result<(), Failure> {
+    pub(super) fn still(&self, at: FrameNumber) -> Result<(), Failure> {
         let refuse = |what: String, left: u64| {
             let left = say::span(self.clock().seconds(left));
             let said = format!("{what}: {left} left");
