@@ -38,6 +38,7 @@ pub mod plan;
 pub mod protect_file;
 pub mod reckon;
 pub mod rehearse;
+pub mod report;
 pub mod service;
 pub mod state_file;
 pub mod units;

@@ -28,6 +28,7 @@ const PURE: &[(&str, &[&str])] = &[
     ("chair", &["terminal.rs"]),
     ("follow", &[]),
     ("rehearse", &[]),
+    ("report", &[]),
     ("reckon.rs", &[]),
     ("words.rs", &[]),
     ("picture", &[]),

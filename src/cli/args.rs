@@ -9,8 +9,8 @@ use clap::{Parser, Subcommand};
 use super::device::DeviceArgs;
 use super::draw::DrawArgs;
 use super::reckon::ReckonArgs;
+use super::rehearse_args::RehearseArgs;
 use crate::control::TakeMark;
-use crate::rehearse::{Begin, Fault, Lamps};
 use crate::units::Celsius;
 
 /// Planned light for interviews, on the wire: steady, guarded, repeatable.
@@ -121,77 +121,8 @@ pub struct MeterArgs {
     pub meter: Option<String>,
 }
 
-/// What `rehearse` may be told.
-#[derive(Debug, clap::Args)]
-pub struct RehearseArgs {
-    /// The plan; the built-in demo when left out
-    pub plan: Option<PathBuf>,
-    /// Begin here: a time such as 12:30, 1:05:00 or 45min, or the first step with this look
-    #[arg(long, value_name = "TIME|LOOK", value_parser = begin)]
-    pub from: Option<Begin>,
-    /// End here; a time after the order's end goes through it again
-    #[arg(long, value_name = "TIME", value_parser = time)]
-    pub to: Option<f64>,
-    /// Temperature of the room in degrees Celsius, for heat [default: the plan's]
-    #[arg(long, value_name = "CELSIUS", value_parser = ambient, allow_negative_numbers = true)]
-    pub ambient: Option<Celsius>,
-    /// The lamps at the beginning: cold, or warm as they are once the order has been gone through
-    #[arg(long, value_name = "cold|warm", value_parser = lamps, default_value = "cold")]
-    pub lamps: Lamps,
-    /// What fails, when and for how long [30 s]: usb@12:30, usb:OUTPUT@12:30+45s, broker@14:00, power@15:10
-    #[arg(long, value_name = "FAULT", value_delimiter = ',', value_parser = fault)]
-    pub fault: Vec<Fault>,
-    /// Run at this many times real time instead of as fast as possible; 1 is real time
-    #[arg(long, value_name = "TIMES", value_parser = pace)]
-    pub pace: Option<f64>,
-    /// Keep the timeline (text and JSON) and every changed frame in this folder
-    #[arg(long, value_name = "DIR")]
-    pub out: Option<PathBuf>,
-}
-
-/// A time in the order: `12:30` (minutes and seconds), `1:05:00`, or a span such as `45min`.
-fn time(text: &str) -> Result<f64, String> {
-    if !text.contains(':') {
-        return span(text).map(|s| s.as_secs_f64());
-    }
-    let wrong = || "write a time as 12:30 (minutes and seconds), 1:05:00 or 45min, up to 24 h".to_owned();
-    let parts: Vec<&str> = text.split(':').collect();
-    let figure = |part: &str, places: std::ops::RangeInclusive<usize>| -> Option<u32> {
-        let digits = places.contains(&part.len()) && part.bytes().all(|b| b.is_ascii_digit());
-        digits.then(|| part.parse().ok()).flatten()
-    };
-    let (h, m, s) = match parts.as_slice() {
-        [m, s] => (Some(0), figure(m, 1..=4), figure(s, 2..=2)),
-        [h, m, s] => (figure(h, 1..=2), figure(m, 2..=2).filter(|m| *m < 60), figure(s, 2..=2)),
-        _ => (None, None, None),
-    };
-    let (Some(h), Some(m), Some(s)) = (h, m, s.filter(|s| *s < 60)) else { return Err(wrong()) };
-    let seconds = f64::from(h) * 3600.0 + f64::from(m) * 60.0 + f64::from(s);
-    if seconds <= 86_400.0 { Ok(seconds) } else { Err(wrong()) }
-}
-
-fn begin(text: &str) -> Result<Begin, String> {
-    match time(text) {
-        Ok(seconds) => Ok(Begin::Seconds(seconds)),
-        Err(_) if crate::plan::is_set_name(text) => Ok(Begin::Look(text.to_owned())),
-        Err(said) => Err(said),
-    }
-}
-
-fn lamps(text: &str) -> Result<Lamps, String> {
-    match text {
-        "cold" => Ok(Lamps::Cold),
-        "warm" => Ok(Lamps::Warm),
-        _ => Err("lamps are `cold` or `warm`".to_owned()),
-    }
-}
-
-fn fault(text: &str) -> Result<Fault, String> {
-    Fault::read(text, time, |t| span(t).map(|s| s.as_secs_f64()))
-}
-
 /// A room's temperature, with or without its unit.
-fn ambient(text: &str) -> Result<Celsius, String> {
+pub(super) fn ambient(text: &str) -> Result<Celsius, String> {
     let number = text.trim_end_matches(['C', '°', ' ']);
     let celsius: Option<f64> = number.parse().ok();
     celsius
@@ -593,7 +524,7 @@ fn mark(text: &str) -> Result<TakeMark, String> {
 }
 
 /// A span of time with its unit: `2s`, `0.5s`, `250ms`, `20min`, `1h`; a bare 0 is zero.
-fn span(text: &str) -> Result<Duration, String> {
+pub(super) fn span(text: &str) -> Result<Duration, String> {
     let t = text.trim();
     let split = t.find(|c: char| c.is_ascii_alphabetic()).unwrap_or(t.len());
     let (number, unit) = (t[..split].trim(), t[split..].trim());
@@ -613,7 +544,7 @@ fn span(text: &str) -> Result<Duration, String> {
     }
 }
 
-fn pace(text: &str) -> Result<f64, String> {
+pub(super) fn pace(text: &str) -> Result<f64, String> {
     match text.parse::<f64>() {
         Ok(n) if (0.01..=1000.0).contains(&n) => Ok(n),
         _ => Err("a pace lies between 0.01 and 1000; 1 is real time".to_owned()),
@@ -643,44 +574,6 @@ mod tests {
         assert_eq!(span("1.5min"), Ok(Duration::from_secs(90)));
         for bad in ["2", "-1s", "s", "2 weeks", "NaNs", "infs", "", "1e9h"] {
             assert!(span(bad).is_err(), "{bad}");
-        }
-    }
-
-    #[test]
-    fn times_in_the_order_are_minutes_and_seconds_or_have_hours_or_a_unit() {
-        assert_eq!(time("12:30"), Ok(750.0));
-        assert_eq!(time("106:00"), Ok(6360.0));
-        assert_eq!(time("1:05:00"), Ok(3900.0));
-        assert_eq!(time("10h"), Ok(36_000.0));
-        for bad in
-            ["12", "12:3", "1:2:3", "1:60:00", "12:60", ":30", "a:b", "25:00:00", "1:00:00:00", "-1:00"]
-        {
-            assert!(time(bad).is_err(), "{bad}");
-        }
-        assert_eq!(begin("quay-dusk"), Ok(Begin::Look("quay-dusk".to_owned())));
-        assert_eq!(begin("45min"), Ok(Begin::Seconds(2700.0)));
-        assert!(begin("12:3").is_err());
-    }
-
-    #[test]
-    fn faults_say_what_when_and_for_how_long() {
-        let typed = [
-            "lampkeep",
-            "rehearse",
-            "--fault",
-            "usb@12:30,broker@14:00+60s",
-            "--fault",
-            "usb:wall-rail@1:00:00",
-        ];
-        let Command::Rehearse(args) = Args::try_parse_from(typed).unwrap().command else {
-            panic!("rehearse")
-        };
-        let said: Vec<String> = args.fault.iter().map(ToString::to_string).collect();
-        assert_eq!(said, ["usb@0:12:30+30s", "broker@0:14:00+60s", "usb:wall-rail@1:00:00+30s"]);
-        for bad in
-            ["usb", "usb@", "lamp@1:00", "usb:@1:00", "usb@1:00+0s", "usb@1:00+", "@1:00", "power:x@1:00"]
-        {
-            assert!(fault(bad).is_err(), "{bad}");
         }
     }
 

@@ -17,6 +17,7 @@ pub mod new;
 pub mod nudge;
 pub mod reckon;
 mod rehearse;
+pub mod rehearse_args;
 pub mod rollcall;
 pub mod run;
 pub mod sheet;

@@ -1,22 +1,29 @@
-//! `rehearse`: the plan, the wishes, a pace on the wall clock, how far it is, and what is kept.
+//! `rehearse`: the plan, the wishes, a pace on the wall clock, how far it is, and what is kept with `--out`.
 
 use std::io::{IsTerminal, Write};
 use std::path::Path;
 use std::sync::Arc;
 use std::time::Duration;
 
-use super::args::RehearseArgs;
 use super::exit::Exit;
+use super::rehearse_args::RehearseArgs;
 use super::run::{fault, print, print_json, read_plan};
 use crate::channels::Frame;
 use crate::clock::{Clock, SystemClock};
 use crate::engine::{Engine, say};
-use crate::plan::load;
+use crate::picture::set::{self, View};
+use crate::plan::{Plan, load};
 use crate::rehearse::{Timeline, Watches, Wishes, clock_time, story};
+use crate::report::{self, Figure, Samples};
 use crate::units::{FrameClock, Moment};
 
 /// A run shorter than this shows no progress. Judgement: nobody has begun to wait.
 const SHOWN_AFTER: Duration = Duration::from_millis(500);
+/// Length that a rehearsal without an end is taken to have, for how often the report takes things down, in seconds: half a
+/// working day.
+const LONG_S: f64 = 14_400.0;
+/// Pixels for each unit of a picture's page: sharp on paper and on a dense screen.
+const SCALE: f64 = 2.0;
 /// Between two lines of progress.
 const SHOWN_EVERY: Duration = Duration::from_millis(200);
 
@@ -40,7 +47,9 @@ pub(super) fn run(args: RehearseArgs, json: bool) -> Exit {
         faults: args.fault,
         every_frame: false,
     };
+    let samples = args.out.is_some().then(|| Samples::new(&plan, args.to.unwrap_or(LONG_S)));
     let mut hall = Hall {
+        samples,
         clock: SystemClock::start(),
         frames: plan.frames,
         pace: args.pace,
@@ -50,14 +59,14 @@ pub(super) fn run(args: RehearseArgs, json: bool) -> Exit {
         progress: std::io::stderr().is_terminal() && !json,
         shown: None,
     };
-    let timeline = match story(plan, &wishes, &mut hall) {
+    let timeline = match story(Arc::clone(&plan), &wishes, &mut hall) {
         Ok(timeline) => timeline,
         Err(unfit) => return fault(Exit::Usage, &unfit.to_string()),
     };
     hall.clear();
     let text = timeline.text();
-    if let Some(keep) = hall.keep
-        && let Err(e) = hall.written.and_then(|()| keep.finish(&text, &timeline))
+    if let (Some(keep), Some(samples)) = (hall.keep, hall.samples)
+        && let Err(e) = hall.written.and_then(|()| keep.finish(&text, &timeline, &plan, &samples))
     {
         return fault(Exit::NotMet, &format!("--out: {e}"));
     }
@@ -73,6 +82,8 @@ struct Hall {
     /// Frames seen so far, which a pace counts.
     first: Option<u64>,
     keep: Option<Keep>,
+    /// What the report shows.
+    samples: Option<Samples>,
     written: std::io::Result<()>,
     progress: bool,
     /// When progress was last shown.
@@ -95,6 +106,9 @@ impl Watches for Hall {
     }
 
     fn second(&mut self, at_s: f64, to_s: f64, engine: &Engine) {
+        if let Some(samples) = &mut self.samples {
+            samples.second(at_s, engine);
+        }
         if !self.progress {
             return;
         }
@@ -152,10 +166,28 @@ impl Keep {
         Ok(())
     }
 
-    fn finish(mut self, text: &str, timeline: &Timeline) -> std::io::Result<()> {
+    /// The timeline, every picture as SVG and PNG, and the page that holds all of it.
+    fn finish(
+        mut self,
+        text: &str,
+        timeline: &Timeline,
+        plan: &Plan,
+        samples: &Samples,
+    ) -> std::io::Result<()> {
         self.frames.flush()?;
         std::fs::write(self.folder.join("timeline.txt"), text)?;
         let json = serde_json::to_string_pretty(timeline).map_err(std::io::Error::other)?;
-        std::fs::write(self.folder.join("timeline.json"), json)
+        std::fs::write(self.folder.join("timeline.json"), json)?;
+        let mut pictures = vec![("set", set::page(plan, &View::default()))];
+        pictures.extend(report::pictures(timeline, samples));
+        let mut figures = Vec::with_capacity(pictures.len());
+        for (name, drawing) in pictures {
+            let svg = drawing.svg();
+            std::fs::write(self.folder.join(format!("{name}.svg")), &svg)?;
+            std::fs::write(self.folder.join(format!("{name}.png")), drawing.pixels(SCALE).png())?;
+            let said = format!("{} ({name}.svg, {name}.png)", drawing.title);
+            figures.push(Figure { svg, said });
+        }
+        std::fs::write(self.folder.join("report.html"), report::page(timeline, samples, &figures))
     }
 }

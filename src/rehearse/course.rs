@@ -7,21 +7,15 @@
 use std::collections::VecDeque;
 use std::sync::Arc;
 
-use super::fault::{ASKED_AGAIN_S, Fault, Gone};
+use super::fault::Fault;
 use super::hash::Fnv;
 use super::script::{self, Planned, SHORTEST_TAKE_S};
-use super::{FaultRow, Lamps, Row, TakeRow, Timeline, Told, Watches, Wishes, row, text};
+use super::{FaultRow, Lamps, Row, TakeRow, Timeline, Told, Watches, Wishes, begin, row, text};
 use crate::channels::Frame;
-use crate::control::{Alert, Answer, Envelope, LinkState, MqttStatus, OutputStatus, RealTimeStatus, Request};
-use crate::engine::{
-    Action, Engine, Event, HeatStart, Kept, KeptBody, Options, ProtectFound, Start, Ticket, heat_ahead,
-};
-use crate::guards::thermal::{Coming, Estimate, forecast};
-use crate::plan::{Control, Plan};
+use crate::control::{Alert, Answer, Envelope, LinkState, OutputStatus, Request};
+use crate::engine::{Action, Engine, Event, Kept, Options, Ticket};
+use crate::plan::Plan;
 use crate::units::{FrameClock, Moment};
-
-/// Silence of an output that the engine is told of, in seconds, as the daemon does.
-const SILENT_AFTER_S: f64 = 0.1;
 
 /// Goes through `plan` from `from_s` to `to_s` (`None`: the order's end), in seconds.
 pub(super) fn run(
@@ -39,7 +33,7 @@ pub(super) fn run(
     let options = Options {
         simulate: true,
         boot_id: "rehearsal".into(),
-        heat: (wishes.lamps == Lamps::Warm).then(|| warm(&plan, from)),
+        heat: (wishes.lamps == Lamps::Warm).then(|| begin::warm(&plan, from)),
         ..Options::default()
     };
     let mut faults: Vec<Fault> = wishes.faults.clone();
@@ -52,7 +46,7 @@ pub(super) fn run(
         base: from,
         wishes,
         watches,
-        outputs: outputs(&plan),
+        outputs: begin::outputs(&plan),
         hash: Fnv::default(),
         frames: 0,
         solved: 0,
@@ -77,59 +71,8 @@ pub(super) fn run(
     course.told()
 }
 
-/// Every output sends.
-fn outputs(plan: &Plan) -> Vec<OutputStatus> {
-    let status = |output: &crate::plan::Output| OutputStatus {
-        kind: "simulator".to_owned(),
-        name: output.name.clone(),
-        universe: output.universe,
-        state: LinkState::Up,
-        said: None,
-        rate: output.rate,
-        frames: 0,
-        late_us_p50: None,
-        late_us_p99: None,
-        late_us_p999: None,
-        late_us_max: None,
-        missed: 0,
-        reopened: 0,
-        last_gap_s: None,
-        real_time: RealTimeStatus::default(),
-    };
-    plan.outputs.iter().map(status).collect()
-}
-
-/// Bodies as they are once the order has been gone through from cold: up to frame `from`, or all of it where that is
-/// its beginning.
-fn warm(plan: &Plan, from: u64) -> HeatStart {
-    let cold = heat_ahead::cold(plan, false);
-    let until = if from > 0 { from } else { script::length(plan, &script::steps(plan)) };
-    let coming: Vec<Coming> = script::planned(plan, 0, until)
-        .iter()
-        .map(|p| {
-            let mut lamps = heat_ahead::powers(plan, plan.look(p.step.look), false);
-            for (lamp, fixture) in lamps.iter_mut().zip(&plan.fixtures) {
-                if fixture.control == Control::Hand {
-                    lamp.1 = 0.0;
-                }
-            }
-            Coming { for_s: plan.frames.seconds(p.until - p.at), lamps }
-        })
-        .collect();
-    let seen = forecast(&cold, plan.ambient.get(), &coming);
-    let Some(end) = seen.last() else { return HeatStart::default() };
-    let body = |(fixture, celsius): (&crate::plan::Fixture, &f64)| KeptBody {
-        lamp: fixture.lamp_name().to_owned(),
-        estimate: Estimate { celsius: *celsius, over_k: 0.0 },
-        last_w: fixture.profile.standby.get(),
-        standby_w: fixture.profile.standby.get(),
-    };
-    let bodies = plan.fixtures.iter().zip(&end.celsius_at_end).map(body).collect();
-    HeatStart { bodies, gap_s: Some(0.0) }
-}
-
 /// A take that rolls.
-struct Rolls {
+pub(super) struct Rolls {
     take: String,
     at: u64,
     row: usize,
@@ -137,53 +80,53 @@ struct Rolls {
 }
 
 /// A fault under way.
-struct Fails {
-    fault: Fault,
-    output: Option<usize>,
-    at: u64,
-    until: u64,
+pub(super) struct Fails {
+    pub fault: Fault,
+    pub output: Option<usize>,
+    pub at: u64,
+    pub until: u64,
 }
 
-struct Course<'w, W> {
-    plan: Arc<Plan>,
-    clock: FrameClock,
-    from: u64,
-    to: u64,
+pub(super) struct Course<'w, W> {
+    pub plan: Arc<Plan>,
+    pub clock: FrameClock,
+    pub from: u64,
+    pub to: u64,
     /// The order's frame in which this engine's frame 0 lies.
-    base: u64,
-    wishes: &'w Wishes,
-    watches: &'w mut W,
-    engine: Engine,
-    outputs: Vec<OutputStatus>,
-    hash: Fnv,
-    frames: u64,
-    solved: u64,
-    rows: Vec<Row>,
-    told: Vec<Told>,
+    pub base: u64,
+    pub wishes: &'w Wishes,
+    pub watches: &'w mut W,
+    pub engine: Engine,
+    pub outputs: Vec<OutputStatus>,
+    pub hash: Fnv,
+    pub frames: u64,
+    pub solved: u64,
+    pub rows: Vec<Row>,
+    pub told: Vec<Told>,
     /// The frame in which the fade under way lands.
-    lands: Option<u64>,
+    pub lands: Option<u64>,
     /// The step that is on.
-    here: Option<Planned>,
+    pub here: Option<Planned>,
     /// Takes that are to come in it.
-    takes: VecDeque<(u64, u64)>,
-    rolls: Option<Rolls>,
+    pub takes: VecDeque<(u64, u64)>,
+    pub rolls: Option<Rolls>,
     /// The frame at which a person asks for the light again.
-    asked_again: Option<u64>,
+    pub asked_again: Option<u64>,
     /// What a disk holds.
-    kept: Option<(Box<Kept>, u64)>,
-    protected: bool,
+    pub kept: Option<(Box<Kept>, u64)>,
+    pub protected: bool,
     /// Faults to come, with their frame, and those under way.
-    faults: VecDeque<(u64, Fault)>,
-    fails: Vec<Fails>,
-    failed: Vec<FaultRow>,
+    pub faults: VecDeque<(u64, Fault)>,
+    pub fails: Vec<Fails>,
+    pub failed: Vec<FaultRow>,
     /// The universes as they were last sent.
-    last: Vec<Frame>,
-    tickets: u64,
+    pub last: Vec<Frame>,
+    pub tickets: u64,
 }
 
 impl<W: Watches> Course<'_, W> {
     /// A new engine has been made, whose first frame is the order's frame `at`.
-    fn begins(&mut self, at: u64) {
+    pub fn begins(&mut self, at: u64) {
         self.base = at;
         let outputs = self.outputs.clone();
         let wires = outputs.len();
@@ -299,7 +242,7 @@ impl<W: Watches> Course<'_, W> {
     }
 
     /// Something happens; what is to be done is done at once, as by a disk that takes everything.
-    fn event(&mut self, event: Event, at: u64) -> Option<Answer> {
+    pub fn event(&mut self, event: Event, at: u64) -> Option<Answer> {
         let now = self.moment(at);
         let actions = self.engine.handle(event, now);
         self.carry_out(actions, at)
@@ -436,113 +379,12 @@ impl<W: Watches> Course<'_, W> {
         self.took(&rolls, at, data["steady"].as_bool().unwrap_or(false), why);
     }
 
-    fn took(&mut self, rolls: &Rolls, at: u64, steady: bool, why: Vec<String>) {
+    pub fn took(&mut self, rolls: &Rolls, at: u64, steady: bool, why: Vec<String>) {
         let lasted_s = self.clock.seconds(at.saturating_sub(rolls.at));
         let at_s = self.clock.seconds(rolls.at);
         if let Some(row) = self.rows.get_mut(rolls.row) {
             row.takes.push(TakeRow { take: rolls.take.clone(), at_s, lasted_s, steady, why });
         }
-    }
-
-    /// Faults that begin, go on and end at this frame.
-    fn faults(&mut self, at: u64) {
-        while let Some((_, fault)) =
-            self.faults.pop_front_if(|(due, fault)| *due <= at && fault.what != Gone::Power)
-        {
-            let until = at + ((fault.for_s * f64::from(self.clock.rate())).round() as u64).max(1);
-            let output = fault.output(&self.plan);
-            self.note(&fault, at);
-            match output {
-                Some(index) => {
-                    let said = "the interface is gone: plug it in again".to_owned();
-                    (self.outputs[index].state, self.outputs[index].said) = (LinkState::Down, Some(said));
-                    let outputs = self.outputs.clone();
-                    self.event(Event::Outputs(outputs), at);
-                }
-                None if fault.what == Gone::Broker && self.plan.mqtt.is_some() => {
-                    self.broker(LinkState::Down, at)
-                }
-                None => {}
-            }
-            self.fails.push(Fails { fault, output, at, until });
-        }
-        for index in (0..self.fails.len()).rev() {
-            let Fails { output, at: since, until, .. } = &self.fails[index];
-            let (output, until) = (*output, *until);
-            let for_s = self.clock.seconds(at - since);
-            if at < until {
-                if let Some(output) = output.filter(|_| for_s > SILENT_AFTER_S) {
-                    self.event(Event::Silent(output, Some(for_s)), at);
-                }
-                continue;
-            }
-            let over = self.fails.remove(index);
-            match output {
-                Some(output) => {
-                    let status = &mut self.outputs[output];
-                    (status.state, status.said) = (LinkState::Up, None);
-                    (status.reopened, status.last_gap_s) = (status.reopened + 1, Some(for_s));
-                    let outputs = self.outputs.clone();
-                    self.event(Event::Outputs(outputs), at);
-                    self.event(Event::Silent(output, None), at);
-                }
-                None if over.fault.what == Gone::Broker && self.plan.mqtt.is_some() => {
-                    self.broker(LinkState::Up, at);
-                }
-                None => {}
-            }
-        }
-    }
-
-    fn broker(&mut self, state: LinkState, at: u64) {
-        let status = MqttStatus { state, said: None, reconnects: 0, dropped: 0, requests: None };
-        self.event(Event::Mqtt(status), at);
-    }
-
-    fn note(&mut self, fault: &Fault, at: u64) {
-        self.failed.push(FaultRow {
-            fault: fault.word().to_owned(),
-            at_s: self.clock.seconds(at),
-            for_s: fault.for_s,
-            said: fault.said(&self.plan),
-        });
-    }
-
-    /// Where the power goes at this frame: the frame at which it is back, with a new engine that takes up what the
-    /// disk holds.
-    fn power(&mut self, at: u64) -> Option<u64> {
-        let (_, fault) = self.faults.pop_front_if(|(due, fault)| *due <= at && fault.what == Gone::Power)?;
-        self.note(&fault, at);
-        let rate = f64::from(self.clock.rate());
-        let back = (at + ((fault.for_s * rate).round() as u64).max(1)).min(self.to);
-        if let Some(rolls) = self.rolls.take() {
-            self.took(&rolls, at, false, vec!["the mains went".to_owned()]);
-        }
-        self.takes.clear();
-        self.lands = None;
-        // A wire that was pulled out meanwhile is a wire that is back.
-        self.fails.clear();
-        self.outputs = outputs(&self.plan);
-        let away_s = self.clock.seconds(back - at);
-        let kept = self.kept.take();
-        let start = Start {
-            gap_s: kept.as_ref().map(|(_, when)| self.clock.seconds(back - when)),
-            alive_s: Some(away_s),
-            kept: kept.map(|(kept, _)| *kept),
-            same_boot: false,
-            fault: None,
-        };
-        let options = Options {
-            simulate: true,
-            boot_id: format!("rehearsal-{}", self.failed.len() + 1),
-            protect: if self.protected { ProtectFound::On } else { ProtectFound::Off },
-            ..Options::default()
-        };
-        self.engine = Engine::starting(Arc::clone(&self.plan), options, start);
-        self.last.clear();
-        self.begins(back);
-        self.asked_again = Some(back + (ASKED_AGAIN_S * rate).round() as u64);
-        Some(back)
     }
 
     /// What was found.

@@ -1,12 +1,15 @@
 //! The running order with no hardware, as a story: the engine itself, on virtual time or at a stated pace, into a
 //! simulator that decodes what it is sent with its own arithmetic; takes and rests as planned, and faults when told.
 //!
-//! `script` says what happens when, `course` goes through it, `row` and `text` tell it. A frame that can only be the
+//! `script` says what happens when, `begin` how it begins, `course` goes through it, `outage` lets things fail, `row` and
+//! `text` tell it. A frame that can only be the
 //! one before is counted and not solved again (`engine::Engine::stands_for`). Not here: any file, and any clock.
 
+mod begin;
 mod course;
 pub mod fault;
 mod hash;
+mod outage;
 mod row;
 mod script;
 mod text;
