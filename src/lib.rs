@@ -40,6 +40,7 @@ pub mod reckon;
 pub mod rehearse;
 pub mod report;
 pub mod service;
+pub mod sheet;
 pub mod state_file;
 pub mod units;
 pub mod wire;

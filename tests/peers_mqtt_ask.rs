@@ -153,7 +153,8 @@ async fn a_request_is_done_and_answered_where_its_sender_asked_with_its_correlat
     let heard = sender.asks(recall("plain", &at(0.0))).await;
     assert_eq!(heard.topic, ANSWER);
     assert_eq!(door.asked().len(), 4);
-    let wanted = Request::Recall { look: "split".into(), over_s: None, in_s: None, at: None };
+    let wanted =
+        Request::Recall { look: Some("split".into()), take: None, over_s: None, in_s: None, at: None };
     assert!(door.asked().iter().all(|request| *request == wanted));
     // The topic of all sets reaches this one; its answer tells which set it is.
     sender.send(ALL, recall("all", &at(0.0)), PublishProperties::default());

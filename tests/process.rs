@@ -330,9 +330,90 @@ fn a_take_refuses_a_recall_with_code_5_and_the_way_out() {
     set.until("the output sends", |s| s["outputs"][0]["state"] == "up");
     set.exits(2, &["take", "end", "fine"]);
     let said = set.exits(0, &["take", "end", "good"]);
-    assert!(said.contains("sent steady · marked good"), "{said}");
+    assert!(said.contains("not steady: a lamp cold: ") && said.contains(" · marked good"), "{said}");
     set.exits(1, &["take", "end"]);
     set.exits(0, &["recall", "half"]);
+}
+
+/// Source: docs/interface.md, part 1, and practice.md, pain 2: the record alone rebuilds every slot.
+#[test]
+fn a_take_is_amended_listed_put_on_a_sheet_and_brought_back_and_the_log_outlives_plan_and_daemon() {
+    let set = Set::new();
+    let record = set.path("record.txt");
+    let run = ["run", "interview.toml", "--simulate", "--record", record.to_str().expect("utf-8")];
+    let mut daemon = set.daemon(&run);
+    set.exits(0, &["recall", "bright", "--over", "0s"]);
+    let stands = |s: &Value| s["now"]["fading"] == false && !s["fixtures"].to_string().contains("soft-start");
+    set.until("the light stands", stands);
+    set.exits(0, &["nudge", "key", "-1/3"]);
+    set.until("the nudge stands", stands);
+    set.exits(0, &["take", "start", "4"]);
+    let lit = set.until("it rolls", |s| s["now"]["take"] == "4/1");
+    set.exits(0, &["take", "end", "good"]);
+    let words = ["take", "amend", "4/1", "bad", "iso=800", "note=hand on the rail"];
+    let said = set.exits(0, &words);
+    assert!(said.contains("take 4/1 (n1) · marked bad · iso 800 · note hand on the rail"), "{said}");
+    for wrong in [
+        &["take", "amend", "4/1", "fine"][..],
+        &["take", "amend", "4/1", "iso=many"],
+        &["take", "amend", "4/1"],
+    ] {
+        set.exits(2, wrong);
+    }
+    set.exits(1, &["take", "amend", "9/9", "good"]);
+    let said = set.exits(0, &["recall", "bright", "--over", "0s"]);
+    assert!(said.contains("same as take 4/1: no: key +0.3"), "{said}");
+    set.until("the light stands", stands);
+    let said = set.exits(0, &["recall", "--take", "n1", "--over", "0s"]);
+    assert!(said.contains("same as take 4/1: yes"), "{said}");
+    let again = set.until("the take's light stands", |s| {
+        stands(s) && fixture(s, "key")["slots"] == fixture(&lit, "key")["slots"]
+    });
+    assert_eq!(fixture(&again, "fill")["slots"], fixture(&lit, "fill")["slots"]);
+    set.exits(1, &["recall", "--take", "7/7"]);
+    set.exits(2, &["recall", "bright", "--take", "4/1"]);
+    let told = |set: &Set| {
+        let list = set.exits(0, &["take", "list"]);
+        assert!(list.contains("4/1  n1") && list.contains("note: hand on the rail"), "{list}");
+        set.exits(0, &["take", "sheet", "--out", "sheet.html"]);
+        set.exits(0, &["take", "sheet", "4/1", "--out", "sheet.csv"]);
+        let page = std::fs::read_to_string(set.path("sheet.html")).expect("a page");
+        for held in ["4/1", "bright", "7:30", "1.50 m (4′ 11″)", "hand on the rail", "camera right"] {
+            assert!(page.contains(held), "{held}");
+        }
+        let csv = std::fs::read_to_string(set.path("sheet.csv")).expect("cells");
+        assert_eq!(csv.lines().count(), 3, "{csv}");
+        serde_json::from_str::<Value>(&set.exits(0, &["take", "sheet", "n1", "--json"])).expect("JSON")
+    };
+    let live = told(&set);
+    set.exits(2, &["take", "sheet", "--out", "sheet.pdf"]);
+    let said = set.exits(0, &["wrap", "--out", "day"]);
+    assert!(said.contains("sheet: day/") && said.contains("log: day/"), "{said}");
+    assert!(!said.to_lowercase().contains("ok to"), "{said}");
+    assert_eq!(std::fs::read_dir(set.path("day")).expect("a folder").count(), 2);
+    daemon.signal(Signal::TERM);
+    assert_eq!(daemon.ends(), Some(0));
+    drop(daemon);
+
+    // The plan is gone and no daemon runs: the list, the sheet and every slot are there.
+    std::fs::remove_file(set.path("interview.toml")).expect("deleted");
+    let alone = told(&set);
+    assert_eq!(alone["takes"], live["takes"]);
+    let lines = std::fs::read_dir(set.path("day")).expect("a folder").map_while(Result::ok);
+    let export =
+        lines.map(|f| f.path()).find(|p| p.extension().is_some_and(|e| e == "jsonl")).expect("an export");
+    let export = std::fs::read_to_string(export).expect("lines");
+    let line = export.lines().find(|l| l.contains("frame_hash")).expect("the take's line");
+    let take: Value = serde_json::from_str(line).expect("JSON");
+    let record_of = take.pointer("/take/record").unwrap_or(&take["take"]);
+    let found: lampkeep::journal::TakeRecord = serde_json::from_value(record_of.clone()).expect("a record");
+    let frames = found.light.frames().expect("every slot");
+    let hex: String = frames[0].1.iter().map(|byte| format!("{byte:02x}")).collect();
+    let sent = recorded(&record);
+    assert!(
+        sent.iter().any(|slots| hex.starts_with(slots.as_str())),
+        "the simulator was sent these slots: {hex}"
+    );
 }
 
 #[test]
@@ -775,7 +856,7 @@ fn killed_while_lit_the_first_frame_after_it_is_the_last_one_before_it() {
     assert_eq!((&status["now"]["look"], &status["now"]["take"]), (&"bright".into(), &"4/1".into()));
     set.exits(5, &["recall", "half"]);
     let said = set.exits(0, &["take", "end"]);
-    assert!(said.contains("not steady: gap: the daemon was away for"), "{said}");
+    assert!(said.contains("interrupted: the daemon was away for"), "{said}");
     daemon.signal(Signal::TERM);
     assert_eq!(daemon.ends(), Some(0));
     drop(daemon);

@@ -29,6 +29,7 @@ const PURE: &[(&str, &[&str])] = &[
     ("follow", &[]),
     ("rehearse", &[]),
     ("report", &[]),
+    ("sheet", &[]),
     ("reckon.rs", &[]),
     ("words.rs", &[]),
     ("picture", &[]),

@@ -84,7 +84,7 @@ pub fn encode(fixture: &Fixture, allowed: &Allowed, step: Step<'_>, slots: &mut 
 /// light and no more power than is allowed; false, and nothing written, if not. For readings of single
 /// values, which must go out as they are and not as others that give the same.
 pub fn encode_exact(fixture: &Fixture, allowed: &Allowed, wanted: &[u8], slots: &mut [u8]) -> bool {
-    let fits = wanted.len() == slots.len() && allowed.level() > 0.0 && {
+    let fits = wanted.len() == slots.len() && allowed.level() > 0.0 && fixed_as_ever(fixture, wanted) && {
         let drives = decode(fixture, wanted);
         mix::light_of(&fixture.emitters, &drives).0 <= allowed.lux_at_1m(fixture) * (1.0 + round::HAIR)
             && mix::watts_of(&fixture.emitters, &drives).get() <= allowed.watts() * (1.0 + round::HAIR)
@@ -93,6 +93,27 @@ pub fn encode_exact(fixture: &Fixture, allowed: &Allowed, wanted: &[u8], slots: 
         slots.copy_from_slice(wanted);
     }
     fits
+}
+
+/// Writes `wanted` if it stands for no light and no power at all: the slots of a dark lamp, whose colour may be any.
+/// False, and nothing written, if not.
+pub fn encode_dark(fixture: &Fixture, wanted: &[u8], slots: &mut [u8]) -> bool {
+    let fits = wanted.len() == slots.len()
+        && fixed_as_ever(fixture, wanted)
+        && decode(fixture, wanted).iter().all(|drive| *drive <= 0.0);
+    if fits {
+        slots.copy_from_slice(wanted);
+    }
+    fits
+}
+
+/// True if every slot that no look sets has the value that it always has: what comes from a file must not bring a strobe
+/// or a reset.
+fn fixed_as_ever(fixture: &Fixture, wanted: &[u8]) -> bool {
+    fixture.mode.channels.iter().all(|channel| match channel.drives {
+        Drives::Fixed(value) | Drives::Strobe(value) => super::value_in(channel, wanted) == Some(value),
+        _ => true,
+    })
 }
 
 /// The slots that a forecast would give where `wanted` is to go out as it is: to be shown, never sent.

@@ -10,6 +10,8 @@ use super::device::DeviceArgs;
 use super::draw::DrawArgs;
 use super::reckon::ReckonArgs;
 use super::rehearse_args::RehearseArgs;
+use super::takes::SheetArgs;
+use super::wrap::WrapArgs;
 use crate::control::TakeMark;
 use crate::units::Celsius;
 
@@ -216,15 +218,20 @@ pub enum Command {
     /// Take the changed plan, or keep the old one lit and say why not
     #[command(after_help = "Example: lampkeep reload")]
     Reload,
-    /// Bring a look up
+    /// Bring a look up, or the light of a take
     #[command(
         after_help = "Examples:\n  lampkeep recall quay-dusk\n  lampkeep recall quay-dusk --over 0s\n  \
+                            lampkeep recall --take 4/3\n  lampkeep recall --take n12 --over 0s\n  \
                             lampkeep recall quay-dusk --in 10s\n  \
                             lampkeep recall quay-dusk --at 2026-05-04T10:00:00Z"
     )]
     Recall {
-        /// Its name
-        look: String,
+        /// The look's name
+        #[arg(required_unless_present = "take", conflicts_with = "take")]
+        look: Option<String>,
+        /// What was lit in that take instead: 4/3, or its log number n12
+        #[arg(long, value_name = "TAKE", conflicts_with = "at")]
+        take: Option<String>,
         /// Length of the fade, such as 2s or 0s
         #[arg(long, value_name = "SPAN", value_parser = span)]
         over: Option<Duration>,
@@ -397,8 +404,12 @@ pub enum Command {
         /// Fixture id, body name, or `all`
         lamp: String,
     },
-    /// Start or end a take: while it rolls nothing changes light or plan but `dark`
-    #[command(subcommand, after_help = "Examples:\n  lampkeep take start 4\n  lampkeep take end good")]
+    /// Start or end a take (while it rolls nothing changes light or plan but `dark`), correct and list takes
+    #[command(
+        subcommand,
+        after_help = "Examples:\n  lampkeep take start 4\n  lampkeep take end good\n  \
+                            lampkeep take amend 4/3 bad\n  lampkeep take sheet"
+    )]
     Take(TakeCommand),
     /// Read the take log, also while the daemon is down; carry takes to another machine
     #[command(after_help = "Examples:\n  lampkeep log                       what happened last\n  \
@@ -409,6 +420,11 @@ pub enum Command {
                       Times are UTC; `~` stands before those of a clock that was never set.\n\
                       docs/journal.md has the tables, to be queried in a copy: lampkeep log --copy FILE")]
     Log(super::log::LogArgs),
+    /// End the day: dark, the continuity sheet, the log's export, and what is still hot
+    #[command(after_help = "Examples:\n  lampkeep wrap\n  lampkeep wrap --out day-3\n\n\
+                            Figures of heat are estimates. Feel before you grip; unplug and let cool before you change a\n\
+                            lamp, gel, modifier or cable.")]
+    Wrap(WrapArgs),
     /// Sit in front of the camera: next, previous, takes and dark on a foot pedal or presenter remote
     #[command(
         after_help = "Examples:\n  lampkeep chair\n  lampkeep chair --in 10s    time to look into the camera\n  \
@@ -513,6 +529,29 @@ pub enum TakeCommand {
         #[arg(value_parser = mark)]
         mark: Option<TakeMark>,
     },
+    /// Mark a take afterwards, correct its slate, add camera data and notes
+    #[command(after_help = "Examples:\n  lampkeep take amend 4/3 bad\n  \
+                      lampkeep take amend n12 as=5/2\n  \
+                      lampkeep take amend 4/3 good iso=800 stop=f/2.8 note=\"hand on the rail\"\n  \
+                      lampkeep take amend 4/3 iso@side=1600 note=\n\n\
+                      Names: iso, stop (f/2.8, T2.8), nd (density), shutter (1/50, \"180 deg\"), fps,\n\
+                      white-balance, tint, profile, lens, focal, grey-card, chart (yes, no), clip, photos, note.\n\
+                      NAME@CAMERA is another camera's; NAME= takes back. While a face is protected no free text.")]
+    Amend {
+        /// Slate and take (4/3), or its log number (n12)
+        take: String,
+        /// good, bad, as=5/2, or NAME=VALUE
+        #[arg(required = true, value_name = "WHAT")]
+        what: Vec<String>,
+    },
+    /// List every take with its verdict and its mark
+    #[command(after_help = "Examples:\n  lampkeep take list\n  lampkeep take list --json")]
+    List,
+    /// Make the continuity sheet: one HTML file to print, or CSV, or JSON
+    #[command(after_help = "Examples:\n  lampkeep take sheet                  the latest shooting day\n  \
+                      lampkeep take sheet 4/3 n12\n  \
+                      lampkeep take sheet --all --out shoot.csv")]
+    Sheet(SheetArgs),
 }
 
 fn mark(text: &str) -> Result<TakeMark, String> {

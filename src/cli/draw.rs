@@ -68,6 +68,8 @@ struct File {
 struct Verdict {
     look: String,
     camera: String,
+    #[serde(skip)]
+    by: String,
     subject: String,
     under_wall_stops: Option<f64>,
     contrast: f64,
@@ -177,7 +179,11 @@ impl Artist<'_> {
             let exposed = self.exposed(&lit, index, FACE, &name);
             let camera = self.camera(index);
             let file = format!("face-{name}-{camera}");
-            self.png(&file, &exposed.pixels(), &format!("the face in {name} as camera {camera} sees it"))?;
+            self.png(
+                &file,
+                &exposed.pixels(),
+                &format!("the face in {name} as {} sees it", self.said(index)),
+            )?;
             if plan.look(look).protect {
                 let shows = "the same with shadows lifted by 4 stops";
                 self.png(&format!("{file}-lifted"), &exposed.lifted(LIFT_STOPS), shows)?;
@@ -191,8 +197,7 @@ impl Artist<'_> {
     fn exposed(&self, lit: &face::Lit, camera: usize, usual: u32, name: &str) -> Exposed {
         let finish = self.finish(usual);
         // The grid's slabs, the walls' rows and the picture's two passes, near enough for a progress.
-        self.workers
-            .begin(&format!("{name}, camera {}", self.camera(camera)), 2 * finish.size as usize + 450);
+        self.workers.begin(&format!("{name}, {}", self.said(camera)), 2 * finish.size as usize + 450);
         face::picture(
             self.plan,
             lit,
@@ -209,6 +214,7 @@ impl Artist<'_> {
         self.drawn.protect.push(Verdict {
             look,
             camera: self.camera(camera),
+            by: self.said(camera),
             subject,
             under_wall_stops: seen.under_wall_stops,
             contrast: seen.contrast,
@@ -218,6 +224,15 @@ impl Artist<'_> {
             said: said.clone(),
         });
         Some(said)
+    }
+
+    /// A camera in words.
+    fn said(&self, index: usize) -> String {
+        if self.hidden {
+            format!("camera {}", index + 1)
+        } else {
+            format!("camera {}", self.plan.cameras[index].id)
+        }
     }
 
     /// A camera's name as part of a file's name.
@@ -262,7 +277,7 @@ impl Drawn {
             out.push_str(&format!("{}/{:<width$}  {}\n", self.folder.display(), f.file, f.shows));
         }
         for v in &self.protect {
-            out.push_str(&format!("{}, camera {}: {}\n", v.look, v.camera, v.said));
+            out.push_str(&format!("{}, {}: {}\n", v.look, v.by, v.said));
         }
         out.push_str("planned, not measured: a picture is no reading, and a screen is not the set\n");
         out

@@ -22,3 +22,5 @@ pub mod rollcall;
 pub mod run;
 pub mod sheet;
 pub mod show;
+pub mod takes;
+pub mod wrap;

@@ -8,7 +8,7 @@ use super::args::{Args, Command, ProtectCommand, TakeCommand};
 use super::exit::Exit;
 use super::{
     calibrate, chair, check, device, doctor, draw, follow, log, meter, new, nudge, rehearse, rollcall, sheet,
-    show,
+    show, takes, wrap,
 };
 use crate::control::client::{self, ClientError};
 use crate::control::{Answer, Request, places};
@@ -45,8 +45,8 @@ pub fn run(args: Args) -> Exit {
         Command::Status { follow: false } => Request::Status { follow: false },
         Command::Explain { look, plan: None } => Request::Explain { look },
         Command::Reload => Request::Reload {},
-        Command::Recall { look, over, delay, at } => {
-            Request::Recall { look, over_s: seconds(over), in_s: seconds(delay), at }
+        Command::Recall { look, take, over, delay, at } => {
+            Request::Recall { look, take, over_s: seconds(over), in_s: seconds(delay), at }
         }
         Command::Next { over, delay } => Request::Next { over_s: seconds(over), in_s: seconds(delay) },
         Command::Previous { over, delay } => {
@@ -78,6 +78,13 @@ pub fn run(args: Args) -> Exit {
             Request::TakeStart { slate, in_s: seconds(delay) }
         }
         Command::Take(TakeCommand::End { mark }) => Request::TakeEnd { mark },
+        Command::Take(TakeCommand::Amend { take, what }) => match takes::amend_request(take, &what) {
+            Ok(request) => request,
+            Err(said) => return fault(Exit::Usage, &said),
+        },
+        Command::Take(TakeCommand::List) => return takes::list(set, json),
+        Command::Take(TakeCommand::Sheet(args)) => return takes::sheet(set, &args, json),
+        Command::Wrap(args) => return wrap::run(set, &args, json),
         Command::Protect(ProtectCommand::On) => Request::ProtectOn {},
         Command::Protect(ProtectCommand::Off { code }) => Request::ProtectOff { code, random: 0 },
     };

@@ -11,6 +11,12 @@ fn at_its_own(shift: &i32) -> bool {
     *shift == 0
 }
 
+/// A list of texts that is not empty: where there is nothing to say the field is left out.
+fn some_texts<'de, D: serde::Deserializer<'de>>(from: D) -> Result<Vec<String>, D::Error> {
+    let texts = Vec::<String>::deserialize(from)?;
+    if texts.is_empty() { Err(serde::de::Error::custom("an empty list")) } else { Ok(texts) }
+}
+
 /// Longest request that any door reads, in bytes.
 pub const MAX_REQUEST_BYTES: usize = 16 * 1024;
 
@@ -27,10 +33,14 @@ pub struct Envelope {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(tag = "do", rename_all = "kebab-case", deny_unknown_fields)]
 pub enum Request {
-    /// Bring a look up.
+    /// Bring a look up, or the light of a take; one of them.
     Recall {
-        /// Its name.
-        look: String,
+        /// The look's name.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        look: Option<String>,
+        /// The take, `4/3` or `n12`.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        take: Option<String>,
         /// Fade in seconds, 0 to 3600; the look's or the plan's when absent.
         #[serde(default, skip_serializing_if = "Option::is_none")]
         over_s: Option<f64>,
@@ -229,6 +239,31 @@ pub enum Request {
         /// A person's mark, if any.
         #[serde(default, skip_serializing_if = "Option::is_none")]
         mark: Option<TakeMark>,
+    },
+    /// Something is added to a take, or corrected.
+    TakeAmend {
+        /// The take, `4/3` or `n12`.
+        take: String,
+        /// A person's mark.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        mark: Option<TakeMark>,
+        /// Slate and take as they should have been, `5/2`.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        rename: Option<String>,
+        /// Camera data and notes, `NAME=VALUE` each; an empty value takes back.
+        #[serde(default, skip_serializing_if = "Vec::is_empty", deserialize_with = "some_texts")]
+        typed: Vec<String>,
+    },
+    /// Every take of the log.
+    TakeList {
+        /// The newest so many, 1000 at most.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        most: Option<usize>,
+    },
+    /// Everything of one take.
+    TakeSheet {
+        /// The take, `4/3` or `n12`.
+        take: String,
     },
     /// Hold every lamp that reaches a protected face at zero, at once.
     ProtectOn {},
@@ -444,6 +479,9 @@ const WORDS: &[&str] = &[
     "cold",
     "take-start",
     "take-end",
+    "take-amend",
+    "take-list",
+    "take-sheet",
     "protect-on",
     "protect-off",
     "reload",

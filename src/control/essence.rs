@@ -89,6 +89,7 @@ pub(super) fn fixture(fixture: &FixtureStatus) -> FixtureStatus {
     let mut fixture = fixture.clone();
     fixture.body_est_c = fixture.body_est_c.map(|c| (c * 2.0).round() / 2.0);
     fixture.minutes_left = fixture.minutes_left.map(f64::floor);
+    fixture.cools_minutes = fixture.cools_minutes.map(f64::ceil);
     if let Some(battery) = &mut fixture.battery {
         battery.left_share = (battery.left_share * 100.0).ceil() / 100.0;
         battery.minutes_left = battery.minutes_left.map(f64::floor);

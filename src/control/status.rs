@@ -367,6 +367,10 @@ pub struct FixtureStatus {
     pub limit_c: Option<f64>,
     /// Minutes until a guard must lower it; `null`: unknown or never.
     pub minutes_left: Option<f64>,
+    /// Minutes, if it were dark from now on, until its estimate is under what a hand bears (43 °C), 0 where it is;
+    /// `null`: unknown, or never in this room.
+    #[serde(default)]
+    pub cools_minutes: Option<f64>,
     /// Its battery, by account; `null`: it has none.
     pub battery: Option<BatteryStatus>,
     /// What holds it under or away from what was asked: `ceiling`, `floor`, `rise`,

@@ -5,7 +5,7 @@ use super::lamp::Pin;
 use super::moves;
 use crate::channels;
 use crate::guards::{self, Conditions, Limit, LimitSet};
-use crate::light::{Demand, Moving, Reach, Renderings, solve};
+use crate::light::{Demand, Moving, Reach, Renderings, Shape, solve};
 use crate::plan::{Control, Drives, Fixture, FixtureId, Look, Plan};
 use crate::units::Xy;
 
@@ -86,6 +86,18 @@ pub fn assess_with(
 #[must_use]
 pub fn lamp(fixture: &Fixture, id: FixtureId, asked: Demand, real_output: bool, absent: bool) -> Assessment {
     of_reach(fixture, id, asked, solve::reach(fixture, &asked), None, real_output, absent)
+}
+
+/// The same with the shape of its mix, where that is known.
+#[must_use]
+pub(super) fn shaped(
+    fixture: &Fixture,
+    id: FixtureId,
+    asked: Demand,
+    shape: Option<&Shape>,
+    real_output: bool,
+) -> Assessment {
+    of_reach(fixture, id, asked, solve::reach_shaped(fixture, &asked, shape), None, real_output, false)
 }
 
 /// One lamp held to one mix.

@@ -29,12 +29,12 @@ pub fn explain_with(
         look.name,
         e.iso,
         e.aperture,
-        fraction(e.shutter_s),
+        say::fraction(e.shutter_s),
         e.nd,
         e.constant,
         e.aperture,
         e.nd,
-        fraction(e.shutter_s),
+        say::fraction(e.shutter_s),
         e.iso,
         e.zero_stops.get()
     );
@@ -260,14 +260,4 @@ fn lamp_json(plan: &Plan, found: &Assessment) -> Value {
         "figures": figures_json(fixture, found),
         "warnings": found.warnings(plan),
     })
-}
-
-/// A shutter as people write it: `1/50`.
-fn fraction(seconds: f64) -> String {
-    let inverse = 1.0 / seconds;
-    if inverse >= 1.0 && (inverse - inverse.round()).abs() < 1e-6 {
-        format!("1/{inverse:.0}")
-    } else {
-        format!("{seconds:.4}")
-    }
 }

@@ -6,7 +6,9 @@ use serde::{Deserialize, Serialize};
 
 use super::Engine;
 use crate::control::LinkState;
-use crate::guards::thermal::{Duty, Estimate, Held, LampAhead, LampNow, Model, Ramp, duty, time_to_hold_s};
+use crate::guards::thermal::{
+    Duty, Estimate, Held, LampAhead, LampNow, Model, Ramp, TOUCH_C, duty, time_to_hold_s,
+};
 use crate::guards::{self, Unheld};
 use crate::light::{Colour, Moving, solve};
 use crate::plan::{Control, Fixture, FixtureId, FramesStop, OutputKind};
@@ -113,6 +115,8 @@ pub(super) struct Figures {
     pub body_est_c: f64,
     pub limit_c: f64,
     pub minutes_left: Option<f64>,
+    /// If it were dark from now on.
+    pub cools_minutes: Option<f64>,
 }
 
 impl Engine {
@@ -327,11 +331,14 @@ impl Engine {
         let body = self.heat.bodies.get(id.0)?;
         let model = body.model()?;
         let held = self.heat.held(id.0).holds();
+        let (ambient, celsius) = (self.plan.ambient.get(), body.estimate.celsius);
+        let cools_s = model.time_to_cool_s(ambient, celsius, body.standby_w, TOUCH_C);
         let left_s = if held { Some(0.0) } else { self.heat_left_s(id) };
         Some(Figures {
             body_est_c: body.estimate.celsius,
             limit_c: model.limit_c,
             minutes_left: left_s.map(|s| s / 60.0),
+            cools_minutes: cools_s.map(|s| s / 60.0),
         })
     }
 

@@ -51,6 +51,7 @@ impl Engine {
                 return Vec::new();
             }
             was.at_start = wall.at_start;
+            self.note_clock(by.as_secs_f64());
             return self.clock_set(by);
         }
         self.wall = Some(wall);

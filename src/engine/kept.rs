@@ -110,6 +110,8 @@ pub enum KeptScene {
     Calibrate(String),
     /// A step of the metering walk of a look, by the look's name.
     Meter(String),
+    /// What was lit in a take, by its log number, such as `n12`.
+    Take(String),
 }
 
 /// What a lamp is asked.
@@ -325,6 +327,7 @@ impl Engine {
             Scene::Only(id) => KeptScene::Only(fixture(id)),
             Scene::Calibrate(id) => KeptScene::Calibrate(fixture(id)),
             Scene::Meter(id) => KeptScene::Meter(look(id)),
+            Scene::Take => KeptScene::Take(self.lit_take.clone()),
         }
     }
 
@@ -361,7 +364,7 @@ impl Kept {
         let memories = memories.chain(light.and_then(|l| l.before_meter.as_ref()));
         let scenes = memories.clone().map(|m| &m.scene).chain(light.map(|l| &l.scene));
         let scenes = scenes.filter_map(|scene| match scene {
-            KeptScene::Dark => None,
+            KeptScene::Dark | KeptScene::Take(_) => None,
             KeptScene::Look(name) | KeptScene::Rest(name) | KeptScene::Meter(name) => Some(name),
             KeptScene::Only(id) | KeptScene::Calibrate(id) => Some(id),
         });

@@ -158,6 +158,10 @@ pub(super) struct Lamp {
     pub glide: Option<Glide>,
     /// Until the next turn.
     pub pin: Option<Pin>,
+    /// Holds from the end of the fade on: a mix that jumps with the fade's first frame would show.
+    pub pin_later: Option<Pin>,
+    /// Slots that it has while it is dark, until the next turn: its colour channels may stand anywhere.
+    pub dark_slots: Option<Vec<u8>>,
     /// Where its mix goes; read for lamps that prefer `rendering` alone.
     pub shape: ShapeFade,
     pub standing: Standing,
@@ -206,6 +210,8 @@ impl Lamp {
             fade: None,
             glide: None,
             pin: None,
+            pin_later: None,
+            dark_slots: None,
             shape: ShapeFade::default(),
             standing: Standing::default(),
             absent: fixture.absent.clone(),
@@ -257,7 +263,7 @@ impl Lamp {
             late: None,
         });
         self.cut = false;
-        self.pin = None;
+        (self.pin, self.pin_later, self.dark_slots) = (None, None, None);
         self.glide = None;
         self.landing = None;
         self.target = target;
@@ -350,6 +356,9 @@ impl Lamp {
         };
         if !fading {
             self.fade = None;
+            if let Some(pin) = self.pin_later.take() {
+                (self.pin, self.landing) = (Some(pin), None);
+            }
         }
         let end = match self.fade {
             Some(fade) => fade::between(&fade.from, &base, 1.0, fade.floor_lux),
@@ -591,6 +600,10 @@ impl Lamp {
             Some(pin) => channels::encode_exact(fixture, allowed, &pin.slots, &mut spare),
             None => false,
         };
+        let exact = exact
+            || self.fade.is_none()
+                && allowed.level() <= 0.0
+                && self.dark_slots.as_ref().is_some_and(|s| channels::encode_dark(fixture, s, &mut spare));
         if !exact {
             channels::encode(fixture, allowed, step, &mut spare);
         }

@@ -45,6 +45,10 @@ mod start;
 mod state;
 mod step;
 mod take;
+mod take_known;
+mod take_noted;
+mod take_same;
+pub mod take_typed;
 mod trims;
 mod trims_kept;
 
@@ -59,6 +63,7 @@ pub use load::KeptBattery;
 pub use on_time::KeptOn;
 pub(crate) use protect::of_plan as protection_of;
 pub use protect::{NotKept, ProtectFound};
+pub(crate) use requests::listed;
 pub use start::Start;
 pub(crate) use state::light_of;
 pub use state::{Engine, Options};

@@ -13,6 +13,7 @@ use crate::guards::identity::Protection;
 use crate::guards::identity::lock::Lock;
 use crate::guards::identity::names::Names;
 use crate::guards::identity::redact::Redactor;
+use crate::journal::TakeFound;
 use crate::light::{Demand, Moving, solve};
 use crate::plan::{FixtureId, LookId, Plan, SubjectId};
 use crate::units::{FrameNumber, Moment};
@@ -127,6 +128,21 @@ impl Protect {
         }
         for kept in &kept.slates {
             self.redactor.slate(&kept.slate);
+        }
+        self.redactor.learn(plan);
+    }
+
+    /// Takes of the log may have another plan's names: they are not told. Those of the plan in force get their numbers
+    /// again, slates theirs.
+    pub fn learn_takes(&mut self, takes: &[TakeFound], plan: &Plan) {
+        for take in takes {
+            for name in take.names() {
+                self.redactor.erase(name);
+            }
+            let amended = take.amended.iter().filter_map(|a| a.slate.as_deref());
+            for slate in amended.chain([take.record.slate.as_str()]) {
+                self.redactor.slate(slate);
+            }
         }
         self.redactor.learn(plan);
     }
@@ -437,6 +453,7 @@ impl Engine {
     pub(super) fn typed_in(&self, event: &Event) -> Vec<String> {
         match event {
             Event::Ask(_, envelope) => typed_texts(&envelope.request),
+            Event::Found(ticket, _) => self.typed_for(*ticket),
             Event::LookWritten(ticket, _) => {
                 self.keeping.iter().filter(|k| k.ticket == *ticket).map(|k| k.look.name.clone()).collect()
             }
@@ -565,8 +582,20 @@ impl Engine {
 /// Every text of a request but its own words.
 pub(super) fn typed_texts(request: &crate::control::Request) -> Vec<String> {
     let Ok(serde_json::Value::Object(fields)) = serde_json::to_value(request) else { return Vec::new() };
-    let typed = fields.into_iter().filter(|(name, _)| !["do", "mark", "show"].contains(&name.as_str()));
-    typed.filter_map(|(_, value)| value.as_str().map(str::to_owned)).collect()
+    let mut typed = Vec::new();
+    for (_, value) in fields.into_iter().filter(|(name, _)| !["do", "mark", "show"].contains(&name.as_str()))
+    {
+        let listed = value.as_array().into_iter().flatten().chain([&value]).filter_map(|v| v.as_str());
+        for text in listed {
+            // Of `note=…` the note alone may be told again.
+            typed.extend(text.split_once('=').map(|(_, told)| told.to_owned()));
+            // A take by its log number or by plain numbers gives nobody away.
+            if !text.parse().is_ok_and(|name| super::requests::is_plain(&name)) {
+                typed.push(text.to_owned());
+            }
+        }
+    }
+    typed
 }
 
 impl Engine {

@@ -267,11 +267,11 @@ impl Engine {
         let scene = match self.scene {
             Scene::Look(_) | Scene::Rest(_) | Scene::Meter(_) => self.scene,
             // One lamp, or none: of the look that it comes from.
-            Scene::Dark | Scene::Only(_) | Scene::Calibrate(_) => self.memory.as_ref()?.scene,
+            Scene::Dark | Scene::Only(_) | Scene::Calibrate(_) | Scene::Take => self.memory.as_ref()?.scene,
         };
         match scene {
             Scene::Look(look) | Scene::Rest(look) | Scene::Meter(look) => Some(self.plan.look(look)),
-            Scene::Dark | Scene::Only(_) | Scene::Calibrate(_) => None,
+            Scene::Dark | Scene::Only(_) | Scene::Calibrate(_) | Scene::Take => None,
         }
     }
 
@@ -309,7 +309,7 @@ impl Engine {
             Scene::Look(look) | Scene::Rest(look) | Scene::Meter(look) => {
                 self.trims.of_look(&self.plan.look(look).name, &fixture.id)
             }
-            Scene::Dark | Scene::Only(_) | Scene::Calibrate(_) => Trim::NONE,
+            Scene::Dark | Scene::Only(_) | Scene::Calibrate(_) | Scene::Take => Trim::NONE,
         };
         let some = |trim: Trim| (!trim.is_none()).then_some(trim);
         (some(self.trims.of_lamp(fixture)), some(look))

@@ -321,7 +321,10 @@ fn output_record(output: &OutputStatus, event: OutputEvent, gap_s: Option<f64>) 
 pub(super) fn asked(event: &Event) -> Option<String> {
     match event {
         Event::Ask(_, envelope) => match &envelope.request {
-            Request::Status { .. } | Request::Explain { .. } => None,
+            Request::Status { .. }
+            | Request::Explain { .. }
+            | Request::TakeList { .. }
+            | Request::TakeSheet { .. } => None,
             request => Some(serde_json::to_value(request).ok()?.get("do")?.as_str()?.to_owned()),
         },
         Event::LookWritten(..) => Some("keep".to_owned()),

@@ -1,7 +1,7 @@
 //! Records without names, while a face is protected: numbers in place of names, nothing in place of free text.
 
-use super::Engine;
 use super::kept::KeptScene;
+use super::{Engine, take_typed};
 use crate::control::Alert;
 use crate::guards::identity::redact::ERASED;
 use crate::journal::{LightRecord, LitThen, PlaceRecord, ReadingRecord, TakeRecord, TrimWho, What};
@@ -20,7 +20,9 @@ impl Engine {
                 if let Some(slate) = &mut amend.slate {
                     *slate = self.shown_slate(slate);
                 }
-                amend.typed.clear();
+                // Numbers alone, and of no camera by name.
+                amend.typed.retain(|(name, _)| take_typed::field(name).is_some_and(|f| !f.is_text()));
+                amend.typed.retain(|(name, _)| take_typed::parted(name).1.is_none());
             }
             What::Told(alert) => self.redact_alert(alert, typed),
             What::Standing(stand) => self.redact_alert(&mut stand.alert, typed),
@@ -50,7 +52,7 @@ impl Engine {
 
     fn redact_scene(&self, scene: &mut KeptScene) {
         match scene {
-            KeptScene::Dark => {}
+            KeptScene::Dark | KeptScene::Take(_) => {}
             KeptScene::Look(name) | KeptScene::Rest(name) | KeptScene::Meter(name) => {
                 *name = self.shown_look(name)
             }
@@ -68,12 +70,15 @@ impl Engine {
         }
     }
 
-    fn redact_take(&self, take: &mut TakeRecord) {
+    pub(super) fn redact_take(&self, take: &mut TakeRecord) {
         self.redact_light(&mut take.light);
         take.slate = self.shown_slate(&take.slate);
         take.name = format!("{}/{}", take.slate, take.take);
         take.look = self.shown_look(&take.look);
-        take.places.iter_mut().for_each(|p| p.fixture = self.shown_lamp(&p.fixture));
+        for place in &mut take.places {
+            place.fixture = self.shown_lamp(&place.fixture);
+            place.aim = self.shown_text(&place.aim, &[]);
+        }
         for lamp in &mut take.lamps {
             lamp.fixture = self.shown_lamp(&lamp.fixture);
             lamp.sticker = None;

@@ -23,10 +23,15 @@ impl Engine {
             (Logged::No, false) => Logged::Start,
         };
         let Some(take) = &self.take else { return };
+        let number = take.number;
         let what = if before == Logged::No {
-            What::TakeStarted(Box::new(self.take_record(take, n)))
+            let record = Box::new(self.take_record(take, n));
+            self.remember_start(&record);
+            What::TakeStarted(record)
         } else {
-            What::TakeStamped(Box::new(TakeStamp { number: take.number, light: self.light_record(n) }))
+            let light = self.light_record(n);
+            self.remember_light(&light);
+            What::TakeStamped(Box::new(TakeStamp { number, light }))
         };
         self.record(what);
     }
@@ -145,6 +150,7 @@ fn lamp_place(plan: &Plan, fixture: &Fixture) -> LampPlace {
         fixture: fixture.id.clone(),
         position_m: place.position,
         aim_m: place.aim_point,
+        aim: place.aim_said(plan),
         clock_deg: x.atan2(y).to_degrees().rem_euclid(360.0),
         height_m: Some(place.position[2] - from[2] + person.eye_height_m),
         tilt_deg: (drop / place.distance_m).clamp(-1.0, 1.0).asin().to_degrees(),

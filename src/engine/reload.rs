@@ -64,6 +64,8 @@ impl Engine {
                 lamp.standing = was.standing;
                 lamp.asked = was.asked;
                 lamp.pin.clone_from(&was.pin);
+                lamp.pin_later.clone_from(&was.pin_later);
+                lamp.dark_slots.clone_from(&was.dark_slots);
                 lamp.shape = was.shape;
                 if old.fixture_named(&fixture.id).is_some_and(|o| old.fixture(o).absent == fixture.absent) {
                     lamp.absent.clone_from(&was.absent);
@@ -98,6 +100,7 @@ impl Engine {
             Scene::Calibrate(id) => plan.fixture_named(&old.fixture(id).id).map(Scene::Calibrate),
             Scene::Meter(id) => look_of(id).map(Scene::Meter),
             Scene::Dark => Some(Scene::Dark),
+            Scene::Take => Some(Scene::Take),
         };
         let name = self.scene;
         let lost = scene_kept(name).is_none();

@@ -37,6 +37,17 @@ pub fn number(value: f64) -> String {
     if value != 0.0 && !(1e-6..1e9).contains(&value.abs()) { format!("{value:e}") } else { value.to_string() }
 }
 
+/// A shutter as people write it: `1/50`.
+#[must_use]
+pub fn fraction(seconds: f64) -> String {
+    let inverse = 1.0 / seconds;
+    if inverse >= 1.0 && (inverse - inverse.round()).abs() < 1e-6 {
+        format!("1/{inverse:.0}")
+    } else {
+        format!("{seconds:.4}")
+    }
+}
+
 /// `1 lamp`, `5 lamps`.
 #[must_use]
 pub fn count(n: usize, one: &str) -> String {

@@ -83,37 +83,61 @@ impl Engine {
         self.takes = kept.takes;
         self.take_up_on_times(&kept.on, start.gap_s);
         self.memory = kept.again.as_ref().and_then(|m| self.memory_of(m));
-        if let Some(take) = kept.take {
-            self.take_up_take(take, away_s, since_kept_s, &away);
+        let scenes = kept.again.iter().map(|m| &m.scene).chain(kept.light.iter().map(|l| &l.scene));
+        for scene in scenes {
+            if let KeptScene::Take(number) = scene {
+                self.lit_take.clone_from(number);
+            }
         }
-        let Some(light) = kept.light else { return false };
+        let told = self.openings.len();
+        let as_it_was = self.take_up_light(kept.light, &kept.plan, away_s, since_kept_s, &away);
+        if let Some(take) = kept.take {
+            // In another light than its own no take goes on.
+            self.take_up_take(take, away_s.filter(|_| as_it_was == Some(true)), since_kept_s, &away);
+            // What became of it is told first.
+            self.openings[told..].rotate_right(1);
+        }
+        as_it_was.is_some()
+    }
+
+    /// The light that was. `None` where it does not return, else whether it is as it was, slot by slot.
+    fn take_up_light(
+        &mut self,
+        light: Option<KeptLight>,
+        plan: &str,
+        away_s: Option<f64>,
+        since_kept_s: f64,
+        away: &str,
+    ) -> Option<bool> {
+        let light = light?;
         let Some(away_s) = away_s else {
             if light.scene != KeptScene::Dark {
                 let said =
                     format!("{} was lit: {away}, so it does not return", self.scene_said(&light.scene));
                 self.openings.push(("light-not-returned", format!("{said}{}", self.way_back())));
             }
-            return false;
+            return None;
         };
         if let Some(what) = &light.scheduled {
             self.openings.push(("scheduled-refused", format!("{what}: forgotten, {away}")));
         }
         self.lines = vec![Line::away(away_s); self.plan.outputs.len()];
-        let same_plan = kept.plan == self.plan.hash;
-        if same_plan && self.put_back(&light, since_kept_s, since_kept_s - away_s) {
+        let same_plan = plan == self.plan.hash;
+        let as_it_was = same_plan && self.put_back(&light, since_kept_s, since_kept_s - away_s);
+        if as_it_was {
             if light.scene != KeptScene::Dark {
                 self.openings.push(("light-returned", format!("{} as it was: {away}", self.scene_name())));
             }
         } else {
-            self.bring_back(&light, since_kept_s, &away);
+            self.bring_back(&light, since_kept_s, away);
         }
         let may_be_dark = |id: &FixtureId| {
             let fixture = self.plan.fixture(*id);
             fixture.address().is_some() && away_s > holds_s(fixture)
         };
         let may_be_dark: Vec<FixtureId> = self.plan.fixture_ids().filter(may_be_dark).collect();
-        self.comes_up(&may_be_dark, &away);
-        true
+        self.comes_up(&may_be_dark, away);
+        Some(as_it_was)
     }
 
     fn way_back(&self) -> &'static str {
@@ -135,7 +159,8 @@ impl Engine {
             }
             None => {
                 let why = if take.why.is_empty() { "sent steady" } else { "not steady" };
-                let said = format!("take {} cut off after {rolled}: {away} · until then {why}", take.name);
+                let said =
+                    format!("take {} interrupted after {rolled}: {away} · until then {why}", take.name);
                 self.record_interrupted(&take);
                 self.openings.push(("take-cut", said));
             }
@@ -238,6 +263,9 @@ impl Engine {
         if let Some(glide) = &was.glide {
             lamp.glide_on(glide);
         }
+        if frames == 0 && lamp.target.base.lux <= 0.0 {
+            lamp.dark_slots = Some(lamp.sent.slots.clone());
+        }
         lamp.pin = was.pin.clone().filter(|pin| pin.slots.len() == lamp.sent.slots.len());
         let unheld =
             if held.holds() && !held.dark { was.allowed.lux / held.share() } else { was.allowed.lux };
@@ -250,7 +278,7 @@ impl Engine {
             KeptScene::Look(name) => (name, false),
             KeptScene::Rest(name) => (name, true),
             KeptScene::Dark => return,
-            KeptScene::Only(_) | KeptScene::Calibrate(_) | KeptScene::Meter(_) => {
+            KeptScene::Only(_) | KeptScene::Calibrate(_) | KeptScene::Meter(_) | KeptScene::Take(_) => {
                 let said = format!("{} was lit and the plan is another: dark", self.scene_said(&light.scene));
                 self.openings.push(("light-not-returned", format!("{said}{}", self.way_back())));
                 return;
@@ -312,6 +340,7 @@ impl Engine {
             KeptScene::Only(id) => fixture(id).map(Scene::Only),
             KeptScene::Calibrate(id) => fixture(id).map(Scene::Calibrate),
             KeptScene::Meter(name) => look(name).map(Scene::Meter),
+            KeptScene::Take(_) => Some(Scene::Take),
         }
     }
 }
@@ -324,5 +353,6 @@ fn said_of(scene: &KeptScene) -> String {
         KeptScene::Only(id) => format!("only {}", crate::words::short(id)),
         KeptScene::Calibrate(id) => format!("calibrate {}", crate::words::short(id)),
         KeptScene::Meter(name) => format!("meter {}", crate::words::short(name)),
+        KeptScene::Take(number) => format!("take {}", crate::words::short(number)),
     }
 }

@@ -14,10 +14,11 @@ use super::on_time::OnTime;
 use super::protect::{Protect, ProtectFound};
 use super::readings::Readings;
 use super::record::Recording;
-use super::requests::MatchAsked;
+use super::requests::{Asking, MatchAsked};
 use super::soft::Line;
 use super::start::{Opening, Start};
 use super::take::{Rolling, Slates};
+use super::take_known::KnownTakes;
 use super::trims::Trims;
 use crate::channels::{self, Patch};
 use crate::control::{
@@ -25,6 +26,7 @@ use crate::control::{
     Scheduled as ScheduledStatus, Status,
 };
 use crate::guards::{Conditions, SOFT_START_S};
+use crate::journal::TakeRecord;
 use crate::light::{Moving, Renderings, colour, solve};
 use crate::plan::{Control, FixtureId, Look, LookId, Metres, Motion, OnStart, OutputKind, Plan};
 use crate::units::{FrameClock, FrameNumber, Moment, Xy};
@@ -60,6 +62,8 @@ pub(super) enum Scene {
     Calibrate(FixtureId),
     /// A step of the metering walk of a look.
     Meter(LookId),
+    /// What was lit in a take whose look is not in the plan; [`Engine::lit_take`] says which.
+    Take,
 }
 
 /// Light to come back to.
@@ -85,6 +89,8 @@ pub(super) struct Waiting {
 pub(super) enum Change {
     /// Bring a look up, by name, since a reload may come first.
     Recall { look: String, over_s: Option<f64> },
+    /// Bring back the light of a take.
+    RecallTake { name: String, log_name: String, record: Arc<TakeRecord>, over_s: Option<f64> },
     /// Steps in the running order: +1 or -1.
     Step { by: i64, over_s: Option<f64> },
     /// Starts a take.
@@ -181,6 +187,12 @@ pub struct Engine {
     pub(super) rest_ends: Option<FrameNumber>,
     pub(super) take: Option<Rolling>,
     pub(super) slates: Slates,
+    /// Takes that recalls are held against.
+    pub(super) known: KnownTakes,
+    /// Requests that wait for the log.
+    pub(super) asking: Vec<Asking>,
+    /// Log number of the take in [`Scene::Take`], such as `n12`.
+    pub(super) lit_take: String,
     /// Log number of the latest take; they never repeat.
     pub(super) takes: u64,
     /// How long each lamp has been on, in the plan's order.
@@ -260,6 +272,9 @@ impl Engine {
             rest_ends: None,
             take: None,
             slates: Slates::default(),
+            known: KnownTakes::default(),
+            asking: Vec::new(),
+            lit_take: String::new(),
             takes: 0,
             on_times: Vec::new(),
             recording: Recording::default(),
@@ -368,6 +383,7 @@ impl Engine {
             Scene::Only(id) => format!("only {}", self.plan.fixture(id).id),
             Scene::Calibrate(id) => format!("calibrate {}", self.plan.fixture(id).id),
             Scene::Meter(id) => format!("meter {}", self.plan.look(id).name),
+            Scene::Take => format!("take {}", self.lit_take),
         }
     }
 
@@ -485,6 +501,7 @@ impl Engine {
             body_est_c: heat.map(|h| h.body_est_c),
             limit_c: heat.map(|h| h.limit_c),
             minutes_left: heat.and_then(|h| h.minutes_left),
+            cools_minutes: heat.and_then(|h| h.cools_minutes),
             battery: self.battery_status(id),
             limited_by: lamp.sent.limits.iter().map(|l| l.word().to_owned()).collect(),
             moves: lamp.target.motion.as_ref().filter(|_| lamp.target.base.lux > 0.0).map(Motion::said),

@@ -24,7 +24,10 @@ impl Engine {
     pub fn handle(&mut self, event: Event, now: Moment) -> Vec<Action> {
         let typed = self.typed_in(&event);
         let protected = self.protected();
-        let asked = super::record::asked(&event);
+        let asked = match &event {
+            Event::Found(ticket, _) => self.asked_for(*ticket),
+            event => super::record::asked(event),
+        };
         let actions = self.happen(event, now);
         let actions = self.seal(actions, protected, &typed, now);
         self.recorded(actions, asked.as_deref(), protected, &typed, now)
@@ -51,7 +54,7 @@ impl Engine {
             Event::Protect(found) => self.protect_found(found),
             Event::ProtectKept(serial, result) => self.protect_kept(serial, result),
             Event::Wall(wall) => self.wall_is(wall),
-            // No request asks the log yet.
+            Event::Found(ticket, result) if self.asks_for_take(ticket) => self.found(ticket, result, now),
             Event::Found(ticket, result) => self.match_found(ticket, result, now),
             Event::Journal(status) => self.journal_is(status),
             Event::Stop => self.stop(now),
@@ -172,6 +175,9 @@ impl Engine {
                     Some(instant) => self.recall_for(&look, over_s, instant, n),
                     None => self.recall_by_name(&look, over_s, n),
                 },
+                Change::RecallTake { name, log_name, record, over_s } => {
+                    self.recall_take(&name, &log_name, &record, over_s, n)
+                }
                 Change::Step { by, over_s } => self.step_order(by, over_s, n),
                 Change::TakeStart { slate } => self.start_take(slate, n),
             });
@@ -306,7 +312,11 @@ impl Engine {
     /// Tells what the start found, and what came back since the last frame.
     fn open(&mut self, n: FrameNumber) -> Vec<Action> {
         let openings = std::mem::take(&mut self.openings);
-        openings.into_iter().map(|(kind, said)| self.tell(kind, None, said, n)).collect()
+        let mut actions: Vec<Action> =
+            openings.into_iter().map(|(kind, said)| self.tell(kind, None, said, n)).collect();
+        // Which takes there are, so that recalls can be held against them.
+        actions.extend((n == 0).then(|| self.ask_for_takes()));
+        actions
     }
 
     /// True for a lamp whose first frame after a restart is the last one before it, as it is.

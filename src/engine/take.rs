@@ -4,9 +4,11 @@
 //! lamps showed is not known.
 
 use super::kept::{KeptSlate, KeptTake};
+use super::take_noted::{ACTING, Noted};
 use super::{Action, Engine, say};
 use crate::control::{LinkState, OutputStatus};
 use crate::guards::LimitSet;
+use crate::journal::TakeRecord;
 use crate::plan::FixtureId;
 use crate::units::{FrameNumber, Moment};
 
@@ -42,6 +44,10 @@ pub(super) struct Rolling {
     reopened: Vec<(String, u64)>,
     /// Outputs that did not send at some time.
     gaps: Vec<String>,
+    /// What else speaks against it.
+    pub noted: Noted,
+    /// The record of its start, once it was made.
+    pub record: Option<Box<TakeRecord>>,
 }
 
 /// How far the log has a take.
@@ -86,6 +92,8 @@ impl Rolling {
             darkened_before: false,
             reopened: Vec::new(),
             gaps: Vec::new(),
+            noted: Noted::default(),
+            record: None,
         }
     }
 
@@ -102,7 +110,8 @@ impl Rolling {
         take.darkened_before = kept.darkened;
         take.earlier = kept.why;
         let after = say::span(kept.rolled_s);
-        take.earlier.push(format!("gap: the daemon was away for {} after {after}", say::span(away_s)));
+        take.earlier
+            .push(format!("interrupted: the daemon was away for {} after {after}", say::span(away_s)));
         take
     }
 }
@@ -132,6 +141,24 @@ impl Slates {
         }
         self.0.push(counted);
         name
+    }
+
+    /// A take's name was corrected from `old` to `new`, slate and take each: counting goes on from there. `latest`: it
+    /// is the latest of all, so that its slate is the present one.
+    pub fn correct(&mut self, old: (&str, u32), new: (&str, u32), latest: bool) {
+        if let Some(was) = self.0.iter_mut().find(|s| s.slate == old.0 && s.takes == old.1) {
+            was.takes -= 1;
+        }
+        let known = self.0.iter().position(|s| s.slate == new.0);
+        let at = known.unwrap_or(0);
+        let mut counted =
+            known.map_or(KeptSlate { slate: new.0.to_owned(), takes: 0 }, |at| self.0.remove(at));
+        counted.takes = counted.takes.max(new.1);
+        if self.0.len() >= MOST_SLATES {
+            self.0.remove(0);
+        }
+        let at = if latest { self.0.len() } else { at.min(self.0.len()) };
+        self.0.insert(at, counted);
     }
 
     /// As they are kept between starts.
@@ -194,11 +221,19 @@ impl Engine {
                 changed.push((id, n, lamp.sent.limits));
             }
         }
+        // A take that goes on after a restart has what it began with among its reasons already.
+        let noted = (first && take.before_s == 0.0).then(|| self.noted_at_start());
         if let Some(take) = &mut self.take {
             take.changed.extend(changed);
             if first {
                 take.stamp = stamp;
             }
+            if let Some(noted) = noted {
+                take.noted = noted;
+            }
+        }
+        if first || n.is_multiple_of(u64::from(self.clock().rate())) {
+            self.note_heat();
         }
     }
 
@@ -263,10 +298,13 @@ impl Engine {
             why.push("it ended before the motion was at its start".to_owned());
         }
         for (id, n, limits) in &take.changed {
-            let limits: Vec<_> = limits.iter().map(|l| l.word()).collect();
-            let held =
-                if limits.is_empty() { String::new() } else { format!(" (held: {})", limits.join(", ")) };
-            why.push(format!("light changed: {} after {}{held}", self.plan.fixture(*id).id, after(*n)));
+            let (name, after) = (&self.plan.fixture(*id).id, after(*n));
+            let acting: Vec<_> = ACTING.into_iter().filter(|l| limits.has(*l)).map(|l| l.word()).collect();
+            why.push(if acting.is_empty() {
+                format!("light changed: {name} after {after}")
+            } else {
+                format!("a guard acted: {name} held by {} after {after}", acting.join(", "))
+            });
         }
         for name in &take.gaps {
             let output = self.outputs.iter().find(|o| o.name == *name);
@@ -277,6 +315,7 @@ impl Engine {
                 None => format!("gap on the wire: output {name} does not send"),
             });
         }
+        why.extend(self.noted_said(&take.noted, after));
         why
     }
 

@@ -218,7 +218,7 @@ impl Engine {
                 Scene::Look(look) | Scene::Rest(look) | Scene::Meter(look) => {
                     self.plan.look(look).name.clone()
                 }
-                Scene::Dark | Scene::Only(_) | Scene::Calibrate(_) => return Vec::new(),
+                Scene::Dark | Scene::Only(_) | Scene::Calibrate(_) | Scene::Take => return Vec::new(),
             };
             self.plan.fixtures.iter().map(|f| delta(&look, f)).collect()
         };

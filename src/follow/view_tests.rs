@@ -31,7 +31,7 @@ fn demo(requests: &[Request]) -> Status {
 }
 
 fn recall(look: &str) -> Request {
-    Request::Recall { look: look.to_owned(), over_s: None, in_s: None, at: None }
+    Request::Recall { look: Some(look.to_owned()), take: None, over_s: None, in_s: None, at: None }
 }
 
 fn output(name: &str, state: LinkState) -> OutputStatus {

@@ -1,5 +1,7 @@
 //! What the engine asks of the log, and what comes back.
 
+use serde::{Deserialize, Serialize};
+
 use super::Stamp;
 use super::name::TakeName;
 use super::take::{ReadingRecord, TakeAmend, TakeEnd, TakeRecord};
@@ -35,7 +37,7 @@ pub enum Found {
 }
 
 /// A take with everything that was recorded of it.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct TakeFound {
     /// Its log number as people name it: `n12`, of another machine's log `n12@7f3a`.
     pub log_name: String,
@@ -52,7 +54,7 @@ pub struct TakeFound {
 }
 
 /// A reading, and when it was taken.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct ReadingFound {
     /// When.
     pub stamp: Stamp,

@@ -9,6 +9,7 @@ mod ask;
 mod disk;
 mod entry;
 pub mod exchange;
+mod found;
 mod hash;
 pub mod imports;
 pub mod lines;

@@ -74,6 +74,7 @@ pub fn scene(scene: &KeptScene) -> String {
         KeptScene::Only(lamp) => format!("only {lamp}"),
         KeptScene::Calibrate(lamp) => format!("calibrate {lamp}"),
         KeptScene::Meter(lamp) => format!("meter {lamp}"),
+        KeptScene::Take(number) => format!("take {number}"),
     }
 }
 

@@ -50,6 +50,9 @@ pub struct LampPlace {
     pub position_m: [f64; 3],
     /// What it is aimed at, in metres.
     pub aim_m: [f64; 3],
+    /// The same in words, such as `the face of pilot`.
+    #[serde(default)]
+    pub aim: String,
     /// Round the first subject as seen from above, in degrees clockwise from 12 o'clock, the camera at 180.
     pub clock_deg: f64,
     /// Above the floor, in metres; `null` where the eyes' height is not known.

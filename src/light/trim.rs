@@ -223,8 +223,8 @@ mod tests {
     proptest! {
         /// Source: what the trim means: a white that reads m mired warmer than its figures has a trim of -m; the shift
         /// is exact at the stated white, and a gel's shift in mired is nearly one number for all whites (Wien's law).
-        /// Tolerance: elsewhere a twentieth of the shift in mired, and 2 mired for each 0.001 of one in Duv, which far
-        /// off is no longer square to the locus.
+        /// Tolerance: elsewhere an eighth of the shift in mired, and 2 mired for each 0.001 of one in Duv, which far off is
+        /// no longer square to the locus (both reckoned apart, with Krystek's formula for the locus).
         #[test]
         fn figures_are_shifted_by_the_mired_and_duv_of_the_trim(
             mired in -40.0..40.0_f64, duv in -0.004..0.004_f64, share in 0.0..1.0_f64,
@@ -240,12 +240,12 @@ mod tests {
             let trimmed = trim.to_figures(&emitters, Kelvin::clamped(4500.0));
             let there = mix::light_of(&trimmed, &drives).1.and_then(colour::kelvin_of).unwrap();
             let by = 1e6 / there.0.get() - 1e6 / plain.0.get();
-            prop_assert!((by + mired).abs() < 0.05 * mired.abs() + 2000.0 * duv.abs() + 0.1, "{by} {mired} {duv}");
+            prop_assert!((by + mired).abs() < 0.13 * mired.abs() + 2000.0 * duv.abs() + 0.2, "{by} {mired} {duv}");
             let at = trim.to_figures(&[emitter(white(4500.0), 500.0)], Kelvin::clamped(4500.0))[0].xy;
             let (k, d) = colour::kelvin_of(at).unwrap();
             prop_assert!((1e6 / k.get() - 1e6 / 4500.0 + mired).abs() < 1e-3, "{}", k);
             prop_assert!((d.get() + duv).abs() < 1e-6, "{}", d);
-            prop_assert!((there.1.get() - plain.1.get() + duv).abs() < 0.5 * duv.abs() + 5e-5 * mired.abs() + 1e-4);
+            prop_assert!((there.1.get() - plain.1.get() + duv).abs() < 0.5 * duv.abs() + 5e-5 * mired.abs() + 2e-4);
         }
     }
 }

@@ -3,7 +3,7 @@
 //! Axes: x to camera right, y away from the camera, z up; the origin is the first subject's face.
 
 use super::defaults::HAIR_OFFSET_M;
-use super::{Exposure, FixtureId, SubjectId};
+use super::{Exposure, FixtureId, Plan, SubjectId};
 use crate::units::{Kelvin, Lux, Share};
 
 /// A point or a vector in metres, `[x, y, z]` on the axes of this module.
@@ -23,6 +23,21 @@ pub struct Placement {
     /// Cosine of the angle at which its light falls on the receptor there: 1 at a subject or a point
     /// (the receptor is turned to the lamp), less at a wall (the receptor lies in the wall).
     pub incidence_cosine: f64,
+}
+
+impl Placement {
+    /// What it is aimed at, in words: `the face of pilot`.
+    #[must_use]
+    pub fn aim_said(&self, plan: &Plan) -> String {
+        match &self.aim {
+            Aim::Face(s) => format!("the face of {}", plan.subjects[s.0].id),
+            Aim::Hair(s) => format!("the hair of {}", plan.subjects[s.0].id),
+            Aim::Wall(Wall::Back) => "the wall behind".to_owned(),
+            Aim::Wall(Wall::Left) => "the wall at camera left".to_owned(),
+            Aim::Wall(Wall::Right) => "the wall at camera right".to_owned(),
+            Aim::Point => "its point".to_owned(),
+        }
+    }
 }
 
 /// What a fixture is aimed at.

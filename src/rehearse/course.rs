@@ -291,7 +291,8 @@ impl<W: Watches> Course<'_, W> {
             self.end_protection(at);
         }
         let request = Request::Recall {
-            look: look.name.clone(),
+            look: Some(look.name.clone()),
+            take: None,
             over_s: Some(planned.step.fade.as_secs_f64()),
             in_s: None,
             at: None,

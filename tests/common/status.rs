@@ -32,6 +32,7 @@ pub fn status(look: &str) -> Status {
         body_est_c: Some(41.0),
         limit_c: Some(70.0),
         minutes_left: None,
+        cools_minutes: None,
         battery: None,
         limited_by: vec![],
         moves: None,

@@ -112,9 +112,14 @@ fn of_small() -> impl Strategy<Value = Request> {
         .flat_map(|(_, asks, _)| asks)
         .map(|text| decode_request(text.as_bytes()).expect("a request").request)
         .collect();
-    let look = (0..SMALL.looks.len(), prop_oneof![Just(0.0), 0.0..1.5]).prop_map(|(look, over_s)| {
-        Request::Recall { look: SMALL.looks[look].name.clone(), over_s: Some(over_s), in_s: None, at: None }
-    });
+    let look =
+        (0..SMALL.looks.len(), prop_oneof![Just(0.0), 0.0..1.5]).prop_map(|(look, over_s)| Request::Recall {
+            look: Some(SMALL.looks[look].name.clone()),
+            take: None,
+            over_s: Some(over_s),
+            in_s: None,
+            at: None,
+        });
     let lamp = (0..SMALL.fixtures.len()).prop_map(|i| SMALL.fixtures[i].id.clone());
     let nudge = (lamp, -4.0..4.0).prop_map(|(lamp, stops)| Request::Nudge {
         lamp,
@@ -129,7 +134,8 @@ fn of_small() -> impl Strategy<Value = Request> {
 /// Requests of the demo; its own stream has many that change nothing, so cuts are put in between.
 fn of_demo() -> impl Strategy<Value = Request> {
     let cut = (0..DEMO.looks.len()).prop_map(|look| Request::Recall {
-        look: DEMO.looks[look].name.clone(),
+        look: Some(DEMO.looks[look].name.clone()),
+        take: None,
         over_s: Some(0.0),
         in_s: None,
         at: None,

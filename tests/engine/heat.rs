@@ -461,7 +461,10 @@ fn in_a_take_the_guard_begins_no_sooner_than_it_must_and_never_passes_the_limit(
     let told_min = if said.contains(&format!("{told} min (key)")) { told } else { told / 60.0 };
     assert!((told_min - left_min).abs() < 0.02, "{said}: {left_min} min");
     assert_eq!(rig.status().now.take.as_deref(), Some("1/1"), "it rolls on");
-    assert!(rig.done(r#"{"do":"take-end"}"#).contains("(held: heat)"), "and the verdict names it");
+    assert!(
+        rig.done(r#"{"do":"take-end"}"#).contains("a guard acted: key held by heat after "),
+        "the verdict names it"
+    );
 }
 
 #[test]

@@ -206,8 +206,8 @@ fn renamed(request: Request, demo: &Plan, ours: &Plan) -> Request {
         demo.fixture_named(&name).map_or(name, |id| ours.fixtures[id.0 % ours.fixtures.len()].id.clone())
     };
     match request {
-        Request::Recall { look: name, over_s, in_s, at } => {
-            Request::Recall { look: look(name), over_s, in_s, at }
+        Request::Recall { look: name, take, over_s, in_s, at } => {
+            Request::Recall { look: name.map(look), take, over_s, in_s, at }
         }
         Request::Explain { look: name } => Request::Explain { look: look(name) },
         Request::Nudge { lamp: name, stops, kelvin, mired, duv } => {
@@ -345,8 +345,15 @@ impl Flood {
         let looks: Vec<String> = self.plans[0].looks.iter().map(|l| l.name.clone()).collect();
         let protect = self.chance.one_in(12);
         let looks: Vec<String> = looks.into_iter().filter(|name| protect || name != "outline").collect();
-        let recall = (proptest::sample::select(looks), prop_oneof![2 => Just(0.0), 1 => 0.0..1.5])
-            .prop_map(|(look, over_s)| Request::Recall { look, over_s: Some(over_s), in_s: None, at: None });
+        let recall = (proptest::sample::select(looks), prop_oneof![2 => Just(0.0), 1 => 0.0..1.5]).prop_map(
+            |(look, over_s)| Request::Recall {
+                look: Some(look),
+                take: None,
+                over_s: Some(over_s),
+                in_s: None,
+                at: None,
+            },
+        );
         let nudge = (0..6_usize, -4.0..4.0).prop_map(move |(i, stops)| Request::Nudge {
             lamp: lamp(i),
             stops: Some(stops),
@@ -458,7 +465,13 @@ impl Flood {
                     let look =
                         self.chance.pick(proptest::sample::select(vec!["storm", "white", "breathing"]));
                     let over_s = Some(self.chance.pick(0.0..2.0));
-                    self.ask(Request::Recall { look: look.to_owned(), over_s, in_s: None, at: None })?;
+                    self.ask(Request::Recall {
+                        look: Some(look.to_owned()),
+                        take: None,
+                        over_s,
+                        in_s: None,
+                        at: None,
+                    })?;
                     for _ in 0..self.chance.pick(200..1600_usize) {
                         self.frame()?;
                     }

@@ -57,7 +57,13 @@ fn standing(seconds: f64) -> Rig {
 
 fn recall_at(rig: &mut Rig, over_s: f64, instant: &str) -> Answer {
     let look = still_look(1).to_owned();
-    rig.ask(Request::Recall { look, over_s: Some(over_s), in_s: None, at: Some(instant.to_owned()) })
+    rig.ask(Request::Recall {
+        look: Some(look),
+        take: None,
+        over_s: Some(over_s),
+        in_s: None,
+        at: Some(instant.to_owned()),
+    })
 }
 
 /// Seconds after noon of the first frame of the next `frames` whose slots are others than those before.

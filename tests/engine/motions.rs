@@ -340,7 +340,8 @@ proptest! {
         prop_assume!(!look.targets.iter().any(|t| t.motion.as_ref().is_some_and(quick)));
         // A guard that acts is told of; that has a test of its own.
         plan.fixtures.iter_mut().for_each(|f| f.limits.rise_per_s = None);
-        let mut rig = Rig::new(plan);
+        let warm = crate::take_log::warm_start(&plan);
+        let mut rig = Rig::from(plan, warm);
         rig.done(r#"{"do":"recall","look":"moving","over_s":0.5}"#);
         rig.run(5.0);
         let mut first: Option<Vec<Vec<Vec<u8>>>> = None;

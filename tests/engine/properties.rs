@@ -4,7 +4,7 @@
 
 use crate::rig::{Rig, slots};
 use lampkeep::channels;
-use lampkeep::control::Request;
+use lampkeep::control::{Request, TakeMark};
 use lampkeep::guards::{self, Conditions, Holds, Limit, Standing};
 use lampkeep::light::{Colour, Demand, solve};
 use lampkeep::meter::Show;
@@ -196,6 +196,27 @@ proptest! {
     }
 }
 
+/// The same, and requests that ask the log for a take.
+pub fn any_request_of_takes_too() -> impl Strategy<Value = Request> {
+    let take = || proptest::sample::select(vec!["1/1", "n1", "n2", "9/9", "four"]).prop_map(str::to_owned);
+    let recall = (take(), proptest::option::of(0.0..3.0), proptest::option::of(0.0..3.0)).prop_map(
+        |(take, over_s, in_s)| Request::Recall { look: None, take: Some(take), over_s, in_s, at: None },
+    );
+    let amend = take().prop_map(|take| Request::TakeAmend {
+        take,
+        mark: Some(TakeMark::Good),
+        rename: None,
+        typed: vec!["iso=800".into(), "note=x".into()],
+    });
+    prop_oneof![
+        12 => any_request(),
+        2 => recall,
+        1 => amend,
+        1 => Just(Request::TakeList { most: None }),
+        1 => take().prop_map(|take| Request::TakeSheet { take }),
+    ]
+}
+
 pub fn any_request() -> impl Strategy<Value = Request> {
     let look = || {
         prop_oneof![
@@ -220,7 +241,7 @@ pub fn any_request() -> impl Strategy<Value = Request> {
         ]
     };
     prop_oneof![
-        4 => (look(), span(), span()).prop_map(|(look, over_s, in_s)| Request::Recall { look, over_s, in_s, at: None }),
+        4 => (look(), span(), span()).prop_map(|(look, over_s, in_s)| Request::Recall { look: Some(look), take: None, over_s, in_s, at: None }),
         2 => (span(), span()).prop_map(|(over_s, in_s)| Request::Next { over_s, in_s }),
         1 => (span(), span()).prop_map(|(over_s, in_s)| Request::Previous { over_s, in_s }),
         1 => Just(Request::Cancel {}),
@@ -305,7 +326,7 @@ proptest! {
             prop_assert!(answer.ok, "{answer:?}");
         }
         let look = plan.looks.iter().find(|l| !l.protect && l.targets.iter().all(|t| t.motion.is_none())).expect("a still look");
-        let recall = Request::Recall { look: look.name.clone(), over_s: Some(0.0), in_s: None, at: None };
+        let recall = Request::Recall { look: Some(look.name.clone()), take: None, over_s: Some(0.0), in_s: None, at: None };
         let mut fresh = Rig::new({
             let mut plan = DEMO.clone();
             for f in &mut plan.fixtures { f.absent = None; }

@@ -157,7 +157,7 @@ fn any_other() -> impl Strategy<Value = Request> {
     prop_oneof![
         20 => any_request().prop_map(|r| renamed(&r)),
         1 => prop_oneof!["ibex", "ibex-7", "yonder0"].prop_map(|slate| Request::TakeStart { slate: Some(slate), in_s: None }),
-        1 => Just(Request::Recall { look: "look-2".to_owned(), over_s: Some(0.0), in_s: None, at: None }),
+        1 => Just(Request::Recall { look: Some("look-2".to_owned()), take: None, over_s: Some(0.0), in_s: None, at: None }),
         1 => (0..12_usize).prop_map(|i| Request::Only { lamp: format!("lamp-{i}") }),
         2 => (0..PLAN.fixtures.len(), 0..255_u16, any::<bool>()).prop_map(|(i, value, end)| Request::Calibrate {
             lamp: Some(PLAN.fixtures[i].id.clone()), value: Some(value), emitter: None, kelvin: None, duv: None,
@@ -190,7 +190,7 @@ proptest! {
             for _ in 0..frames { rig.frame(); }
         }
         if fading && rig.status().now.take.is_none() {
-            rig.ask(Request::Recall { look: PLAN.looks[0].name.clone(), over_s: Some(3.0), in_s: None, at: None });
+            rig.ask(Request::Recall { look: Some(PLAN.looks[0].name.clone()), take: None, over_s: Some(3.0), in_s: None, at: None });
             rig.run(0.5);
         }
         let first = if on_at_start { 0 } else { rig.frames.len() };
@@ -406,7 +406,7 @@ fn off_takes_a_code_within_30_s_and_no_rolling_take_and_lights_nothing() {
 }
 
 #[test]
-fn on_passes_in_a_take_which_is_then_marked_light_changed() {
+fn on_passes_in_a_take_whose_verdict_then_names_the_guard() {
     let mut rig = Rig::new(PLAN.clone());
     let look = PLAN
         .looks
@@ -419,8 +419,10 @@ fn on_passes_in_a_take_which_is_then_marked_light_changed() {
     rig.done(r#"{"do":"protect-on"}"#);
     dark(&PLAN, &rig.frame()).expect("cut in the take too");
     let said = rig.done(r#"{"do":"take-end"}"#);
-    assert!(said.contains("not steady: light changed: lamp-"), "{said}");
-    assert!(said.contains("(held: protect)"), "{said}");
+    assert!(
+        said.contains("not steady: a guard acted: lamp-") && said.contains(" held by protect after "),
+        "{said}"
+    );
 }
 
 #[test]

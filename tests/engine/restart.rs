@@ -314,14 +314,14 @@ fn a_take_that_rolled_goes_on_marked_after_a_short_gap_and_is_told_as_cut_off_af
     let answer = after.json(r#"{"do":"take-end"}"#);
     let said = answer.said.expect("it ends");
     assert!(said.contains("take 4/1 over after 40 s"), "{said}");
-    assert!(said.contains("not steady: gap: the daemon was away for 7.0 s after 30 s"), "{said}");
+    assert!(said.contains("interrupted: the daemon was away for 7.0 s after 30 s"), "{said}");
     assert!(after.done(r#"{"do":"take-start"}"#).contains("take 4/2 rolls"), "slate and count are kept");
 
     let mut late = Rig::again(DEMO.clone(), kept(&rig), 600.0);
     late.frame();
     assert_eq!(late.status().now.take, None);
     let cut = late.alerts.iter().find(|(_, kind, _)| kind == "take-cut").expect("it is told");
-    assert!(cut.2.contains("take 4/1 cut off after 30 s: the daemon was away for 10 min"), "{}", cut.2);
+    assert!(cut.2.contains("take 4/1 interrupted after 30 s: the daemon was away for 10 min"), "{}", cut.2);
     late.run(1.0);
     assert!(late.done(r#"{"do":"take-start"}"#).contains("take 4/2 rolls"), "4/1 was counted");
 }

@@ -10,6 +10,7 @@ use lampkeep::plan::Plan;
 use lampkeep::units::FrameNumber;
 
 use crate::contract;
+use crate::log::Log;
 
 pub struct Rig {
     pub engine: Engine,
@@ -29,6 +30,8 @@ pub struct Rig {
     pub fails: Option<NotKept>,
     /// What went into the log, with the frame.
     pub records: Vec<(u64, What)>,
+    /// What was recorded, and is found again.
+    pub log: Log,
     /// Answers that came with a frame.
     late: Vec<Answer>,
     ticket: u64,
@@ -80,6 +83,7 @@ impl Rig {
             protect_kept: Vec::new(),
             fails: None,
             records: Vec::new(),
+            log: Log::default(),
             late: Vec::new(),
             ticket: 0,
         }
@@ -115,7 +119,11 @@ impl Rig {
                         more.extend(self.engine.handle(Event::PlanRead(ticket, Ok(plan)), now));
                     }
                     Action::Tell(alert) => contract::written_conforms("Alert", &alert),
-                    Action::Record(what) => self.records.push((self.engine.next_frame(), *what)),
+                    Action::Record(what) => self.record(self.engine.next_frame(), *what),
+                    Action::Find { ticket, what } => {
+                        let found = self.log.find(&what);
+                        more.extend(self.engine.handle(Event::Found(ticket, found), now));
+                    }
                     _ => {}
                 }
             }
@@ -162,14 +170,20 @@ impl Rig {
         said.expect("a good plan is taken")
     }
 
+    fn record(&mut self, n: u64, what: What) {
+        self.log.record(&what, n);
+        self.records.push((n, what));
+    }
+
     /// Works out the next frame.
     pub fn frame(&mut self) -> Vec<Frame> {
         let n: FrameNumber = self.engine.next_frame();
         let now = self.engine.plan().frames.moment_of(n);
         let mut sent = None;
-        let mut later = Vec::new();
+        let (mut later, mut finds) = (Vec::new(), Vec::new());
         for action in self.engine.handle(Event::Frame(n), now) {
             match action {
+                Action::Find { ticket, what } => finds.push((ticket, what)),
                 Action::Send(frames) => sent = Some(frames),
                 Action::Tell(alert) => {
                     contract::written_conforms("Alert", &alert);
@@ -185,9 +199,13 @@ impl Rig {
                     self.protect_kept.push(on);
                     later.push(serial);
                 }
-                Action::Record(what) => self.records.push((n, *what)),
+                Action::Record(what) => self.record(n, *what),
                 _ => {}
             }
+        }
+        for (ticket, what) in finds {
+            let found = self.log.find(&what);
+            drop(self.engine.handle(Event::Found(ticket, found), now));
         }
         for serial in later {
             let written = self.write();

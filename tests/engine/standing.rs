@@ -28,7 +28,8 @@ fn hot(ambient_c: f64) -> Arc<Plan> {
 }
 
 fn recall(engine: &mut Engine, look: &str, n: u64) {
-    let request = Request::Recall { look: look.to_owned(), over_s: None, in_s: None, at: None };
+    let request =
+        Request::Recall { look: Some(look.to_owned()), take: None, over_s: None, in_s: None, at: None };
     let now = engine.plan().frames.moment_of(n);
     for action in engine.handle(Event::Ask(Ticket(n), Envelope { id: None, request }), now) {
         if let Action::KeepProtect { serial, .. } = action {

@@ -8,5 +8,8 @@ mod contract;
 mod fades;
 mod lamps;
 #[allow(dead_code)]
+#[path = "../engine/log.rs"]
+mod log;
+#[allow(dead_code)]
 #[path = "../engine/rig.rs"]
 mod rig;

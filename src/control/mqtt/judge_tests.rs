@@ -29,7 +29,7 @@ fn received(up: f64) -> Received {
 }
 
 fn recall(look: &str) -> Request {
-    Request::Recall { look: look.into(), over_s: None, in_s: None, at: None }
+    Request::Recall { look: Some(look.into()), take: None, over_s: None, in_s: None, at: None }
 }
 
 /// What becomes of a request of this id, sent and received so many seconds after the start.

@@ -9,11 +9,20 @@ mod nudge;
 mod protect;
 mod read;
 mod recall;
+mod recall_take;
 mod stand;
 mod take;
+mod take_log;
 
 pub(super) use matching::MatchAsked;
 pub(super) use recall::LONGEST_DELAY_S;
+use take::checked_slate;
+pub(super) use take_log::Asking;
+use take_log::AskingFor;
+pub(super) use take_log::is_plain;
+pub(crate) use take_log::listed;
+
+use serde_json::{Value, json};
 
 use super::{Action, Engine, Ticket, explain, say};
 use crate::channels::Asked;
@@ -61,9 +70,37 @@ impl Engine {
         let explains =
             matches!(request, Request::ProtectOn {} | Request::ProtectOff { .. } | Request::Cold { .. });
         let mut data = None;
+        // What waits brings its own light later, and its own words.
+        let waited = self.waiting.clone();
+        let brings = matches!(
+            request,
+            Request::Recall { .. }
+                | Request::Next { .. }
+                | Request::Previous { .. }
+                | Request::Rest {}
+                | Request::Again {}
+        );
         let done = match request {
-            Request::Recall { look, over_s, in_s, at: instant } => {
+            Request::Recall { look: Some(look), take: None, over_s, in_s, at: instant } => {
                 self.recall(look, over_s, in_s, instant.as_deref(), at)
+            }
+            Request::Recall { look: None, take: Some(take), over_s, in_s, at: None } => {
+                match self.ask_to_recall(ticket, id.clone(), &take, over_s, in_s) {
+                    Ok(actions) => return actions,
+                    Err(failure) => Err(failure),
+                }
+            }
+            Request::Recall { take, .. } => {
+                let said = if take.is_some() {
+                    "`take` goes with neither `look` nor `at`"
+                } else {
+                    "a recall needs a `look` or a `take`"
+                };
+                Err(fail(
+                    FailureKind::BadField,
+                    said,
+                    "such as `lampkeep recall LOOK` or `lampkeep recall --take 4/3`",
+                ))
             }
             Request::Next { over_s, in_s } => self.step_request(1, over_s, in_s, at),
             Request::Previous { over_s, in_s } => self.step_request(-1, over_s, in_s, at),
@@ -138,6 +175,19 @@ impl Engine {
             Request::Absent { lamp, back } => self.absent(&lamp, back),
             Request::Cold { lamp } => self.cold(&lamp),
             Request::TakeStart { slate, in_s } => self.start_take_in(slate, in_s, at),
+            Request::TakeAmend { take, mark, rename, typed } => {
+                match self.amend_take(ticket, id.clone(), &take, mark, rename.as_deref(), &typed) {
+                    Ok(actions) => return actions,
+                    Err(failure) => Err(failure),
+                }
+            }
+            Request::TakeList { most } => return self.ask_for_list(ticket, id, most),
+            Request::TakeSheet { take } => {
+                match self.ask_for_take(ticket, id.clone(), &take, AskingFor::Sheet) {
+                    Ok(actions) => return actions,
+                    Err(failure) => Err(failure),
+                }
+            }
             Request::TakeEnd { mark } => self.end_take(mark, at).map(|(said, found)| {
                 data = Some(found);
                 said
@@ -177,6 +227,10 @@ impl Engine {
                 Err(failure) => Err(failure),
             },
         };
+        if brings && done.is_ok() {
+            let same = if self.waiting == waited { self.same_as_now() } else { Value::Null };
+            data = Some(json!({ "same_as": same }));
+        }
         self.answered(ticket, id, done.map(|said| (said, data)), explains, at)
     }
 
@@ -207,6 +261,12 @@ impl Engine {
 
     pub(super) fn accept(&self, ticket: Ticket, id: Option<String>, said: String) -> Action {
         Action::reply(ticket, self.answer(id, format!("{said}{}", self.dark_said())))
+    }
+
+    /// The same with data.
+    fn accept_with(&self, ticket: Ticket, id: Option<String>, said: String, data: Option<Value>) -> Action {
+        let answer = self.answer(id, format!("{said}{}", self.dark_said()));
+        Action::reply(ticket, Answer { data, ..answer })
     }
 
     fn answer(&self, id: Option<String>, said: String) -> Answer {

@@ -13,7 +13,7 @@ use crate::plan::{Look, LookId};
 use crate::units::FrameNumber;
 
 /// Longest fade that a request may ask for, in seconds.
-const LONGEST_FADE_S: f64 = 3600.0;
+pub(super) const LONGEST_FADE_S: f64 = 3600.0;
 /// Longest delay that a request may ask for, in seconds: a day.
 pub(in crate::engine) const LONGEST_DELAY_S: f64 = 86_400.0;
 
@@ -183,8 +183,11 @@ impl Engine {
         let found = self.assess(&as_it_stands);
         let lamps = found.iter().filter(|a| a.asked.lux > 0.0).count();
         let mut parts = vec![self.plan.look(look).name.clone()];
+        let comes = how.is_some();
         parts.extend(how);
         parts.push(say::count(lamps, "lamp"));
+        // Of a light that comes; that which stands is a take's own business.
+        parts.extend(comes.then(|| self.same_said(&self.plan.look(look).name)).flatten());
         parts.extend(found.iter().filter_map(|a| a.by_hand(&self.plan)));
         let mut warnings: Vec<String> = found.iter().flat_map(|a| a.warnings(&self.plan)).collect();
         warnings.extend(as_it_stands.balanced.iter().flat_map(|b| b.unmet.iter().cloned()));

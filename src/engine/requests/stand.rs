@@ -53,7 +53,12 @@ impl Engine {
             self.find_place_in_order(look);
         }
         let nudged = if self.nudged { " · with its nudges" } else { "" };
-        Ok(format!("{} · {}{nudged}", self.scene_name(), self.fading(frames)))
+        let same = match self.scene {
+            Scene::Look(look) => self.same_said(&self.plan.look(look).name),
+            _ => None,
+        };
+        let same = same.map_or(String::new(), |same| format!(" · {same}"));
+        Ok(format!("{} · {}{nudged}{same}", self.scene_name(), self.fading(frames)))
     }
 
     pub(super) fn only(&mut self, name: &str, at: FrameNumber) -> Done {

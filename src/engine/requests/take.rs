@@ -25,9 +25,13 @@ impl Engine {
             Request::TakeEnd { .. } | Request::Dark { .. } | Request::ProtectOn {} => Ok(()),
             Request::Absent { .. } if self.confirms_unplugged(request) => Ok(()),
             // These read or note; a cancel only lets something not happen.
-            Request::Status { .. } | Request::Explain { .. } | Request::Cold { .. } | Request::Cancel {} => {
-                Ok(())
-            }
+            Request::Status { .. }
+            | Request::Explain { .. }
+            | Request::Cold { .. }
+            | Request::Cancel {}
+            | Request::TakeAmend { .. }
+            | Request::TakeList { .. }
+            | Request::TakeSheet { .. } => Ok(()),
             // A reading changes nothing, and what readings come to can be looked at.
             Request::Read { .. } => Ok(()),
             Request::Meter { show: None, apply: None, end: false, undo: false, .. } => Ok(()),
@@ -200,6 +204,7 @@ impl Engine {
         let lasted_s = self.rolled_s(&take, at);
         let why = self.unsteady(&take);
         self.record_take_end(&take, why.clone(), mark, at, false);
+        self.remember_take(&take, mark);
         self.protect_after_take();
         let marked = mark.map_or(String::new(), |m| format!(" · marked {}", m.word()));
         let said = format!(
@@ -209,7 +214,7 @@ impl Engine {
             Self::verdict(&why)
         );
         let data = json!({
-            "take": take.name, "lasted_s": lasted_s, "steady": why.is_empty(), "why": why, "mark": mark,
+            "take": take.name, "number": format!("n{}", take.number), "lasted_s": lasted_s, "steady": why.is_empty(), "why": why, "mark": mark,
         });
         Ok((said, data))
     }
@@ -220,7 +225,7 @@ fn rolling(name: &str) -> Failure {
     fail(FailureKind::Guarded, said, "end it: `lampkeep take end`")
 }
 
-fn checked_slate(slate: Option<&str>) -> Result<(), Failure> {
+pub(super) fn checked_slate(slate: Option<&str>) -> Result<(), Failure> {
     let Some(slate) = slate.filter(|s| !is_slate(s)) else { return Ok(()) };
     let said = format!("`{}` cannot be a slate", words::short(slate));
     let hint = "use 1 to 20 letters a to z, digits and `-`, such as 4 or 27A";

@@ -33,3 +33,7 @@ pub const TIME_CONSTANT_OVER_FULL: f64 = 1.5;
 
 /// How long ahead a lamp that will be held is told, in seconds.
 pub const WARN_AHEAD_S: f64 = 60.0;
+
+/// Under this nobody is told to feel before gripping a body, in degrees Celsius. Judgement, on the safe side: the lowest
+/// burn threshold of ISO 13732-1, for hours of contact, as others quote it; the standard itself was not read.
+pub const TOUCH_C: f64 = 43.0;

@@ -1,0 +1,366 @@
+//! The sheet as one HTML file: no script, nothing from elsewhere, black on white, for paper and telephone alike.
+
+use std::fmt::Write as _;
+
+use super::{Camera, Lamp, SetUp, Sheet, Take, words};
+
+const STYLE: &str = include_str!("style.css");
+
+/// All of a sheet. `drawing` of a take goes in as it is: it must be SVG of our own making.
+#[must_use]
+pub fn html(sheet: &Sheet) -> String {
+    let set = escaped(&sheet.set);
+    let mut out = format!(
+        "<!DOCTYPE html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n\
+         <meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n\
+         <title>Continuity · {set}</title>\n<style>\n{STYLE}</style>\n</head>\n<body>\n"
+    );
+    let set_ups = sheet.set_ups();
+    let days = days(sheet);
+    let _ = writeln!(
+        out,
+        "<header><h1>Continuity</h1><p><b>{set}</b></p><p>{days}</p>\
+         <p class=\"side\">{} · {}</p></header>",
+        count(sheet.takes.len(), "take"),
+        count(set_ups.len(), "set-up"),
+    );
+    let hidden = if sheet.hidden {
+        " <b>A face is protected: numbers stand for names, notes and free text are left out.</b>"
+    } else {
+        ""
+    };
+    let _ = writeln!(
+        out,
+        "<p class=\"aside\">Times are {}. Light is what was <i>sent</i>: only a reading says what was there. \
+         Takes of the very same light share a set-up, below.{hidden}</p>",
+        escaped(&sheet.zone),
+    );
+    takes(&mut out, sheet, &set_ups);
+    for set_up in &set_ups {
+        section(&mut out, set_up);
+    }
+    let _ = write!(
+        out,
+        "<p class=\"foot\">Made {} by lampkeep {}. Places: seen from above, the subject is the centre of a clock and the \
+         camera stands at 6:00; camera right = subject’s left. Distance is from the lamp’s lit front straight to its aim, \
+         height above the floor to the middle of the front. Before moving a lamp unplug it and let it cool; stands \
+         weighted, a safety bond on everything overhead.</p>\n</body>\n</html>\n",
+        escaped(&sheet.made),
+        env!("CARGO_PKG_VERSION"),
+    );
+    out
+}
+
+/// The days on which it was shot, first to last.
+fn days(sheet: &Sheet) -> String {
+    let day = |t: &Take| t.started.as_ref().and_then(|s| s.split(' ').next()).map(str::to_owned);
+    let mut days: Vec<String> = sheet.takes.iter().filter_map(day).collect();
+    days.dedup();
+    match (days.first(), days.last()) {
+        (Some(first), Some(last)) if first == last => escaped(first),
+        (Some(first), Some(last)) => format!("{} to {}", escaped(first), escaped(last)),
+        _ => "day unknown".to_owned(),
+    }
+}
+
+/// Every take in the order of the shoot.
+fn takes(out: &mut String, sheet: &Sheet, set_ups: &[SetUp<'_>]) {
+    out.push_str(
+        "<div class=\"wide\"><table class=\"takes\"><thead><tr><th>Take</th><th>Log</th><th>Look</th><th class=\"nowrap\">Set-up</th>\
+         <th>Start</th><th class=\"num\">Length</th><th>What was sent</th><th>Mark</th><th>Notes</th></tr></thead>\n<tbody>\n",
+    );
+    let mut day = None;
+    for take in &sheet.takes {
+        let letter = set_ups.iter().find(|s| s.takes.iter().any(|t| std::ptr::eq(*t, take)));
+        let letter = letter.map_or("", |s| s.letter.as_str());
+        let (this_day, time) = match take.started.as_deref().and_then(|s| s.split_once(' ')) {
+            Some((day, time)) => (Some(day), time),
+            None => (None, "clock unset"),
+        };
+        let new_day = if this_day.is_some() && this_day != day {
+            day = this_day;
+            format!("<span class=\"small\">{}</span><br>", escaped(this_day.unwrap_or("")))
+        } else {
+            String::new()
+        };
+        let bad = if take.mark.as_deref() == Some("bad") { " class=\"bad\"" } else { "" };
+        let nudged = if take.nudged { "<br><span class=\"small\">nudged</span>" } else { "" };
+        let _ = writeln!(
+            out,
+            "<tr{bad}><td class=\"take\">{}</td><td class=\"nowrap\">{}</td><td>{}{nudged}</td><td><b>{letter}</b></td>\
+             <td class=\"nowrap\">{new_day}{}</td><td class=\"num\">{}</td><td>{}</td><td>{}</td><td>{}</td></tr>",
+            escaped(&take.name),
+            escaped(&take.number),
+            escaped(&take.look),
+            escaped(time),
+            take.lasted_s.map_or_else(String::new, words::lasted),
+            verdict(take),
+            take.mark.as_ref().map_or_else(String::new, |m| format!("<b class=\"mark\">{}</b>", escaped(m))),
+            take.notes.iter().map(|n| escaped(n)).collect::<Vec<_>>().join("<br>"),
+        );
+    }
+    out.push_str("</tbody></table></div>\n");
+}
+
+fn verdict(take: &Take) -> String {
+    let word = words::verdict(take);
+    match take.why.as_deref() {
+        None | Some([]) => word.to_owned(),
+        Some(why) => {
+            let why: Vec<_> = why.iter().map(|w| escaped(w)).collect();
+            format!("<span class=\"not\">{word}</span><br><span class=\"small\">{}</span>", why.join("<br>"))
+        }
+    }
+}
+
+/// One set-up: its camera, its drawing, its lamps and what was read in its takes.
+fn section(out: &mut String, set_up: &SetUp<'_>) {
+    let first = set_up.takes[0];
+    let names: Vec<_> = set_up.takes.iter().map(|t| escaped(&t.name)).collect();
+    let _ = writeln!(
+        out,
+        "<section><div class=\"head\"><span class=\"letter\">{}</span><h2>{}</h2><span class=\"takes\">{} {}</span></div>",
+        set_up.letter,
+        escaped(&first.look),
+        if names.len() == 1 { "take" } else { "takes" },
+        names.join(", "),
+    );
+    out.push_str("<div class=\"pair\"><div class=\"facts\">\n");
+    cameras(out, set_up);
+    if !first.also.is_empty() {
+        out.push_str("<h3>Boards and daylight</h3>\n");
+        for line in &first.also {
+            let _ = writeln!(out, "<div>{}</div>", escaped(line));
+        }
+    }
+    readings(out, set_up);
+    out.push_str("</div>\n");
+    if let Some(drawing) = &first.drawing {
+        let _ = writeln!(out, "<div class=\"drawing\">{drawing}</div>");
+    }
+    out.push_str("</div>\n");
+    lamps(out, set_up);
+    let _ = writeln!(
+        out,
+        "<p class=\"small\">0 stops = {:.0} lx · frame {} · plan {}</p></section>",
+        first.zero_stops_lux,
+        escaped(first.frame_hash.get(..16).unwrap_or(&first.frame_hash)),
+        escaped(&first.plan_hash),
+    );
+}
+
+/// The cameras of a set-up, a line each: told once where all its takes agree, else with the takes that have their own.
+fn cameras(out: &mut String, set_up: &SetUp<'_>) {
+    let mut told: Vec<(&Camera, Vec<&str>)> = Vec::new();
+    for take in &set_up.takes {
+        for camera in &take.cameras {
+            match told.iter_mut().find(|(known, _)| *known == camera) {
+                Some((_, takes)) => takes.push(&take.name),
+                None => told.push((camera, vec![&take.name])),
+            }
+        }
+    }
+    out.push_str("<h3>Cameras</h3>\n<dl>");
+    for (camera, takes) in told {
+        let some = takes.len() < set_up.takes.len();
+        let of = if some { format!(", take {}", escaped(&takes.join(", "))) } else { String::new() };
+        let typed = if camera.typed { "typed" } else { "as planned" };
+        let settings: Vec<_> = camera
+            .settings
+            .iter()
+            .map(|(name, value)| format!("{} <b>{}</b>", escaped(name), escaped(value)))
+            .collect();
+        let _ = writeln!(
+            out,
+            "<dt>{}</dt><dd>{} <span class=\"small\">({typed}{of})</span></dd>",
+            escaped(&camera.id),
+            settings.join(" · ")
+        );
+    }
+    out.push_str("</dl>\n");
+}
+
+fn readings(out: &mut String, set_up: &SetUp<'_>) {
+    out.push_str("<h3>Readings</h3>\n");
+    let mut told: Vec<&super::Reading> = Vec::new();
+    for reading in set_up.takes.iter().flat_map(|t| &t.readings) {
+        if !told.contains(&reading) {
+            told.push(reading);
+        }
+    }
+    if told.is_empty() {
+        out.push_str("<div>none: the light was sent, not measured</div>\n");
+        return;
+    }
+    out.push_str(
+        "<table><thead><tr><th>Point</th><th>Lit</th><th>Read</th><th>At</th></tr></thead><tbody>\n",
+    );
+    for r in told {
+        let at = r.at.as_deref().map_or("", |at| at.split(' ').next_back().unwrap_or(at));
+        let _ = writeln!(
+            out,
+            "<tr><td>{}</td><td>{}</td><td class=\"nowrap\"><b>{}</b></td><td class=\"nowrap\">{}</td></tr>",
+            escaped(&r.point),
+            escaped(&r.lit),
+            escaped(&r.read),
+            escaped(at)
+        );
+    }
+    out.push_str("</tbody></table>\n");
+}
+
+fn lamps(out: &mut String, set_up: &SetUp<'_>) {
+    let first = set_up.takes[0];
+    let (lit, dark): (Vec<_>, Vec<_>) = first.lamps.iter().partition(|l| l.lit());
+    out.push_str(
+        "<h3>Lamps <span style=\"text-transform:none;font-weight:400\">camera right = subject’s left</span></h3>\n\
+         <div class=\"wide\"><table><thead><tr><th>Job · lamp</th><th>Place</th><th>Modifier</th>\
+         <th class=\"num\">Level</th><th class=\"num\">White</th><th>Slots</th></tr></thead><tbody>\n",
+    );
+    for lamp in lit {
+        lamp_row(out, lamp);
+    }
+    out.push_str("</tbody></table></div>\n");
+    if !dark.is_empty() {
+        let named = |l: &&Lamp| {
+            let why = l.absent.as_ref().map_or(String::new(), |why| format!(" (absent: {})", escaped(why)));
+            format!("{}{why}", escaped(&l.id))
+        };
+        let names: Vec<_> = dark.iter().map(named).collect();
+        let _ = writeln!(out, "<p class=\"dark\"><b>Dark:</b> {}</p>", names.join(", "));
+    }
+}
+
+fn lamp_row(out: &mut String, lamp: &Lamp) {
+    let sticker = lamp.sticker.as_ref().map_or(String::new(), |s| escaped(s));
+    let body = if lamp.body == lamp.id { String::new() } else { format!(" · {}", escaped(&lamp.body)) };
+    let loss = if lamp.loss_stops == 0.0 {
+        String::new()
+    } else {
+        format!("{} st", words::signed(-lamp.loss_stops, 2))
+    };
+    let shift = if lamp.shift_mired == 0.0 {
+        String::new()
+    } else {
+        format!(", {} mired", words::signed(lamp.shift_mired, 0))
+    };
+    let modifiers = if lamp.modifiers.is_empty() {
+        "none".to_owned()
+    } else {
+        let names: Vec<_> = lamp.modifiers.iter().map(|m| escaped(m)).collect();
+        format!("{}<br><span class=\"small\">{loss}{shift}</span>", names.join(" + "))
+    };
+    let (white, tint) = words::colour(lamp);
+    let tint = if tint.is_empty() { tint } else { format!("<br><span class=\"small\">{tint} Duv</span>") };
+    let tint = if lamp.kelvin.is_some() { tint } else { tint.replace(" Duv", "") };
+    let more: Vec<_> = [&lamp.moves, &lamp.trims].into_iter().flatten().map(|t| escaped(t)).collect();
+    let more = if more.is_empty() { String::new() } else { format!("; {}", more.join("; ")) };
+    let _ = writeln!(
+        out,
+        "<tr><td class=\"nowrap\"><span class=\"job\">{}</span>{body}<br><span class=\"small\">{sticker}</span></td>\
+         <td><b>{}</b> · {} to {}<br><span class=\"small\">height {} · {}</span></td>\
+         <td>{modifiers}</td>\
+         <td class=\"num\"><span class=\"level\">{}</span><br><span class=\"small\">{}</span></td>\
+         <td class=\"num\">{white}{tint}</td>\
+         <td><span class=\"slots\">{}</span><br><span class=\"small\">{}, {}{more}</span></td></tr>",
+        escaped(&lamp.id),
+        escaped(&lamp.clock),
+        words::length(lamp.distance_m),
+        escaped(&lamp.aim),
+        words::length(lamp.height_m),
+        words::tilt(lamp.tilt_deg),
+        words::level(lamp),
+        lux(lamp.lux),
+        words::slots(lamp),
+        escaped(&lamp.profile),
+        escaped(&lamp.mode),
+    );
+}
+
+/// Lux with as many digits as a meter shows.
+fn lux(lux: f64) -> String {
+    if lux < 9.95 { format!("{lux:.1} lx") } else { format!("{lux:.0} lx") }
+}
+
+fn count(n: usize, one: &str) -> String {
+    if n == 1 { format!("1 {one}") } else { format!("{n} {one}s") }
+}
+
+/// A text that no page takes for anything else.
+pub(super) fn escaped(text: &str) -> String {
+    let mut out = String::with_capacity(text.len());
+    for c in text.chars() {
+        match c {
+            '&' => out.push_str("&amp;"),
+            '<' => out.push_str("&lt;"),
+            '>' => out.push_str("&gt;"),
+            '"' => out.push_str("&quot;"),
+            '\'' => out.push_str("&#39;"),
+            c => out.push(c),
+        }
+    }
+    out
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::tests::{sheet, take};
+    use super::*;
+
+    #[test]
+    fn the_page_needs_nothing_from_elsewhere_and_what_was_typed_is_text() {
+        let mut noted = take(12, "4/3", "quay-dusk");
+        noted.notes = vec!["<script>alert(1)</script> & \"so\"".into()];
+        let page = html(&sheet(vec![noted]));
+        for outside in ["http", "<script", "<link", "@import", "url(", "src="] {
+            assert!(!page.contains(outside), "{outside}");
+        }
+        assert!(page.contains("&lt;script&gt;alert(1)&lt;/script&gt; &amp; &quot;so&quot;"));
+    }
+
+    /// Source: the issue's list of what the sheet holds.
+    #[test]
+    fn a_take_has_its_lamps_camera_readings_verdict_and_mark() {
+        let mut unsteady = take(13, "4/4", "quay-dusk");
+        unsteady.why = Some(vec!["gap on the wire: front-rail, 2.0 s".into()]);
+        unsteady.mark = Some("bad".into());
+        let page = html(&sheet(vec![take(12, "4/3", "quay-dusk"), unsteady]));
+        for held in [
+            "4/3",
+            "n12",
+            "quay-dusk",
+            "7:30",
+            "1.50 m (4′ 11″)",
+            "1.90 m (6′ 3″)",
+            "softbox-90",
+            "−1.50 st",
+            "0.00 st",
+            "250 lx",
+            "5600 K",
+            "+0.0010 Duv",
+            "1/21: 10 20 30 40 50 60",
+            "ISO",
+            "f/2.8",
+            "face-lit",
+            "246 lx",
+            "sent steady",
+            "not steady",
+            "gap on the wire: front-rail, 2.0 s",
+            ">good<",
+            ">bad<",
+            "camera right = subject’s left",
+            "takes 4/3, 4/4",
+            "Dark:</b> fill",
+            "hand on the rail",
+            "2:10",
+        ] {
+            assert!(page.contains(held), "{held}\n{page}");
+        }
+    }
+
+    #[test]
+    fn a_protected_sheet_says_so() {
+        let page = html(&Sheet { hidden: true, ..sheet(vec![take(1, "1/1", "look-1")]) });
+        assert!(page.contains("numbers stand for names"));
+    }
+}
