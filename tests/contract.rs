@@ -364,7 +364,16 @@ fn every_answer_of_a_day_at_the_harbour_is_as_the_file_says() {
         (r#"{"do":"zzz"}"#, None),
         ("{", None),
     ] {
-        let answer = ask(&mut line, request);
+        let mut answer = ask(&mut line, request);
+        // A reading waits until the light stands: a lamp that came back a moment ago still comes up softly.
+        let (_keep, never) = std::sync::mpsc::channel::<()>();
+        for _ in 0..200 {
+            if data.is_none() || answer["error"]["kind"] != "busy" {
+                break;
+            }
+            let _ = never.recv_timeout(Duration::from_millis(50));
+            answer = ask(&mut line, request);
+        }
         if let Some(kind) = answer["error"]["kind"].as_str() {
             refused.insert(kind.to_owned());
         }

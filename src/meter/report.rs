@@ -99,7 +99,7 @@ pub struct Report {
     pub offers: Vec<Offer>,
 }
 
-/// What readings come to in a look. `asked`: what the look asks of each lamp that it lights. `most`: see [`Most`].
+/// What readings come to in a look. `asked`: what the look asks of each lamp that it lights. `most`: see `Most`.
 #[must_use]
 pub fn report(here: &Here<'_>, asked: &[(FixtureId, Demand)], most: Most<'_>) -> Report {
     let account = Account::of(here);
