@@ -349,10 +349,10 @@ fn a_take_is_amended_listed_put_on_a_sheet_and_brought_back_and_the_log_outlives
     set.until("the nudge stands", stands);
     set.exits(0, &["take", "start", "4"]);
     let lit = set.until("it rolls", |s| s["now"]["take"] == "4/1");
-    set.exits(0, &["take", "end", "good"]);
-    let words = ["take", "amend", "4/1", "bad", "iso=800", "note=hand on the rail"];
+    set.exits(0, &["take", "end", "bad"]);
+    let words = ["take", "amend", "4/1", "good", "iso=800", "note=hand on the rail"];
     let said = set.exits(0, &words);
-    assert!(said.contains("take 4/1 (n1) · marked bad · iso 800 · note hand on the rail"), "{said}");
+    assert!(said.contains("take 4/1 (n1) · marked good · iso 800 · note hand on the rail"), "{said}");
     for wrong in [
         &["take", "amend", "4/1", "fine"][..],
         &["take", "amend", "4/1", "iso=many"],

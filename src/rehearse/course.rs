@@ -367,7 +367,14 @@ impl<W: Watches> Course<'_, W> {
         let why = answer.and_then(|a| a.error).map_or("no answer".to_owned(), |e| e.said);
         let at_s = self.clock.seconds(start);
         let take = format!("{slate}/-");
-        self.rows[row].takes.push(TakeRow { take, at_s, lasted_s: 0.0, steady: false, why: vec![why] });
+        self.rows[row].takes.push(TakeRow {
+            take,
+            at_s,
+            lasted_s: 0.0,
+            steady: false,
+            why: vec![why],
+            cold: None,
+        });
     }
 
     /// The take that rolls, if one does, is over.
@@ -377,14 +384,18 @@ impl<W: Watches> Course<'_, W> {
         let data = answer.and_then(|a| a.data).unwrap_or_default();
         let why = data["why"].as_array().into_iter().flatten().filter_map(|w| w.as_str().map(str::to_owned));
         let why: Vec<String> = why.collect();
-        self.took(&rolls, at, data["steady"].as_bool().unwrap_or(false), why);
+        let ended = data["steady"].is_boolean();
+        self.took(&rolls, at, ended, why);
     }
 
-    pub fn took(&mut self, rolls: &Rolls, at: u64, steady: bool, why: Vec<String>) {
+    /// A take is over, or broken off where it has not `ended`, for these reasons against its being steady.
+    pub fn took(&mut self, rolls: &Rolls, at: u64, ended: bool, mut why: Vec<String>) {
+        let cold = why.iter().position(|w| w.starts_with("a lamp cold:")).map(|i| why.remove(i));
+        let steady = ended && why.is_empty();
         let lasted_s = self.clock.seconds(at.saturating_sub(rolls.at));
         let at_s = self.clock.seconds(rolls.at);
         if let Some(row) = self.rows.get_mut(rolls.row) {
-            row.takes.push(TakeRow { take: rolls.take.clone(), at_s, lasted_s, steady, why });
+            row.takes.push(TakeRow { take: rolls.take.clone(), at_s, lasted_s, steady, why, cold });
         }
     }
 

@@ -196,10 +196,13 @@ pub struct TakeRow {
     pub at_s: f64,
     /// How long it rolled, in seconds; 0 where it did not start.
     pub lasted_s: f64,
-    /// True if what was sent was steady.
+    /// True if what was sent was steady, cold lamps apart.
     pub steady: bool,
     /// Why not, in words; or why it did not start.
     pub why: Vec<String>,
+    /// The daemon's reason of lamps that had not been lit for long: in a rehearsal every change of looks has some, so they
+    /// are told once and apart.
+    pub cold: Option<String>,
 }
 
 /// A fault that was told to happen.

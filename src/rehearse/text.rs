@@ -60,6 +60,14 @@ impl Timeline {
         }
         self.times(&mut text);
         self.details(&mut text);
+        let cold = self.looks.iter().flat_map(|l| &l.takes).filter(|t| t.cold.is_some()).count();
+        if cold > 0 {
+            let _ = writeln!(
+                text,
+                "note: {} on lamps lit for less than 30 min: let them warm up at their working level, or they drift",
+                say::count(cold, "take")
+            );
+        }
         for note in &self.notes {
             let _ = writeln!(text, "note: {note}");
         }

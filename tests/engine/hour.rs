@@ -548,13 +548,16 @@ fn afternoon(seed: u64, frames: u64) -> (Most, BTreeMap<String, u64>) {
 #[test]
 fn three_minutes_of_a_flood_cross_no_limit_and_lose_no_frame() {
     let mut held = BTreeMap::new();
+    let mut hot_frames = 0;
     for seed in 1..=3 {
         let (most, by) = afternoon(seed, 3 * 60 * RATE as u64);
-        assert!(most.hot_frames > 0 && most.volt_amperes > 0.95 * RATING_VA, "{most:?}: it shows nothing");
+        assert!(most.volt_amperes > 0.95 * RATING_VA, "{most:?}: it shows nothing");
+        hot_frames += most.hot_frames;
         for (kind, times) in by {
             *held.entry(kind).or_default() += times;
         }
     }
+    assert!(hot_frames > 0, "no body came near its limit: it shows nothing");
     for kind in ["heat", "circuit", "flash", "protect", "rise", "floor", "ceiling", "absent", "soft-start"] {
         assert!(held.get(kind).is_some_and(|times: &u64| *times > 0), "no {kind}: it shows nothing");
     }
