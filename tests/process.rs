@@ -349,6 +349,7 @@ fn a_take_is_amended_listed_put_on_a_sheet_and_brought_back_and_the_log_outlives
     set.until("the nudge stands", stands);
     set.exits(0, &["take", "start", "4"]);
     let lit = set.until("it rolls", |s| s["now"]["take"] == "4/1");
+    (0..25).for_each(|_| pause());
     set.exits(0, &["take", "end", "bad"]);
     let words = ["take", "amend", "4/1", "good", "iso=800", "note=hand on the rail"];
     let said = set.exits(0, &words);
