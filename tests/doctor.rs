@@ -60,9 +60,11 @@ fn doctor(text: &str, user: Option<u32>) -> (Value, i32, String) {
     std::fs::set_permissions(folder.path(), readable).unwrap();
     let file = folder.path().join("pier.toml");
     std::fs::write(&file, text).unwrap();
-    // Where another user may run it.
+    // Where another user may run it. Copied by another process: a child that another test's thread starts meanwhile would
+    // hold the file open for writing for a moment, and what is open for that cannot be run.
     let binary = folder.path().join("lampkeep");
-    std::fs::copy(env!("CARGO_BIN_EXE_lampkeep"), &binary).unwrap();
+    let copied = Command::new("cp").arg(env!("CARGO_BIN_EXE_lampkeep")).arg(&binary).status().unwrap();
+    assert!(copied.success());
     let run = |json: bool| {
         let mut command = Command::new(&binary);
         command.arg("doctor").arg(&file).current_dir(folder.path());
