@@ -26,7 +26,8 @@ fn real_time(uid: Option<u32>) -> (serde_json::Value, u64, String) {
     std::fs::set_permissions(folder.path(), std::fs::Permissions::from_mode(0o777)).unwrap();
     // Where another user can get at it, whatever the folders above the built one allow.
     let binary = folder.path().join("lampkeep");
-    std::fs::copy(env!("CARGO_BIN_EXE_lampkeep"), &binary).unwrap();
+    // By another process: a child that another test starts meanwhile would hold the file open, and it could not be run.
+    assert!(Command::new("cp").arg(env!("CARGO_BIN_EXE_lampkeep")).arg(&binary).status().unwrap().success());
     let plan = "[camera.main]\niso = 800\nf-number = 2.8\nshutter = \"1/50\"\n[output.desk]\nkind = \"simulator\"\n\
                 wake = \"spin\"\n[fixture.key]\nprofile = \"bicolour-mat\"\naddress = 1\nclock = \"7:30\"\n\
                 distance = \"1.5 m\"\n[look.one]\nkey = { stops = 0 }\n";

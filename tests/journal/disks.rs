@@ -321,7 +321,8 @@ fn a_log_that_belongs_to_someone_else_is_said_and_taken_once_it_may_be() {
     fs::set_permissions(folder.log(), fs::Permissions::from_mode(0o600)).unwrap();
     // The binary may lie where others cannot go.
     let binary = folder.dir.path().join("lampkeep");
-    fs::copy(env!("CARGO_BIN_EXE_lampkeep"), &binary).unwrap();
+    // By another process: a child that another test starts meanwhile would hold the file open, and it could not be run.
+    assert!(Command::new("cp").arg(env!("CARGO_BIN_EXE_lampkeep")).arg(&binary).status().unwrap().success());
     let plain = folder.command(&[]);
     let mut command = Command::new("setpriv");
     command.args(["--reuid=65534", "--regid=65534", "--clear-groups"]).arg(&binary);
