@@ -107,9 +107,9 @@ fn labels_lie_on_the_page_and_do_not_cover_each_other() {
     }
 }
 
-/// The drawing is to scale: the front of the softbox is as wide against the bar of one metre as 0.90 m is against one.
+/// One list of shapes makes both files: the SVG is whole and the same each time, the PNG has its size. Scale is not measured.
 #[test]
-fn fronts_and_distances_are_to_scale() {
+fn the_drawing_is_the_same_in_every_run_and_its_png_has_its_size() {
     let plan = load::demo();
     let drawing = set::above(&plan, &view(None));
     let svg = drawing.svg();
