@@ -273,7 +273,8 @@ impl Engine {
             scheduled: self.waiting.as_ref().map(|w| w.what.clone()),
             before_calibrate: self.before_calibrate.as_ref().map(|m| self.kept_memory(m)),
             before_meter: self.before_meter.as_ref().map(|m| self.kept_memory(m)),
-            outputs: self.frames(n).into_iter().enumerate().map(frame).collect(),
+            // Not what a lamp is tried with beside its address: that ends with the daemon, the light does not.
+            outputs: self.frames_at_home(n).into_iter().enumerate().map(frame).collect(),
             lamps: self.plan.fixture_ids().map(|id| self.kept_lamp(id, n)).collect(),
             held: self.heat.ramp.clone(),
         }

@@ -98,6 +98,20 @@ fn light_that_returns_does_not_dip_where_a_lamp_may_rise_only_slowly() {
     }
 }
 
+/// A lamp that was tried beside its address is tried no longer; the light that stood returns.
+#[test]
+fn a_death_while_a_lamp_is_tried_beside_its_address_loses_no_light() {
+    let mut rig = lit(still_look());
+    let stood = lit_slots(&rig);
+    rig.done(r#"{"do":"rollcall","lamp":"fill","shift":1}"#);
+    rig.run(0.5);
+    let mut after = Rig::again(DEMO.clone(), kept(&rig), 0.2);
+    after.frame();
+    assert!(is_dark(&after), "as in the line check");
+    after.run(3.0);
+    assert_eq!(lit_slots(&after), stood);
+}
+
 fn is_dark(rig: &Rig) -> bool {
     rig.status().fixtures.iter().all(|f| f.sent.lux == 0.0)
 }
@@ -113,16 +127,22 @@ proptest! {
     ) {
         let mut rig = Rig::new(DEMO.clone());
         rig.frame();
+        let mut beside = false;
         for (request, frames) in requests {
+            if let Request::Rollcall { shift, .. } = &request {
+                beside |= *shift != 0;
+            }
             // A reload of the same plan changes nothing; absent lamps are dark as they were.
             rig.ask(request);
             for _ in 0..=frames {
                 rig.frame();
             }
         }
-        // A held lamp is sent zero anew, in whatever colour it will have: there light alone is the same.
+        // A held lamp is sent zero anew, in whatever colour it will have, and what a lamp was tried with beside its
+        // address ends: there light alone is the same.
+        let beside = beside && rig.status().now.look == "rollcall";
         let same = |a: &Rig, b: &Rig| {
-            if a.status().protect.on { lit_slots(a) == lit_slots(b) } else { last(a) == last(b) }
+            if beside || a.status().protect.on { lit_slots(a) == lit_slots(b) } else { last(a) == last(b) }
         };
         // What holds lamps holds them after the start too: the machine's own file says so.
         let protect = if rig.status().protect.on { ProtectFound::On } else { ProtectFound::Off };

@@ -102,8 +102,7 @@ impl Engine {
     /// Frames of every output as they stand. A lamp that is tried beside its address never writes into the slots
     /// of another, and stays dark at its own.
     pub(in crate::engine) fn frames(&self, n: FrameNumber) -> Vec<Frame> {
-        let slots_of = |id: FixtureId| self.lamps[id.0].sent.slots.as_slice();
-        let mut frames: Vec<Frame> = self.patches.iter().map(|patch| patch.frame(n, slots_of)).collect();
+        let mut frames = self.frames_at_home(n);
         if let Some((id, beside)) = self.beside(n) {
             let output = self.plan.fixture(id).address().map(|a| a.output);
             for (patch, frame) in self.patches.iter().zip(&mut frames) {
@@ -116,6 +115,12 @@ impl Engine {
             }
         }
         frames
+    }
+
+    /// Frames of every output with what each lamp is sent at its own address alone.
+    pub(in crate::engine) fn frames_at_home(&self, n: FrameNumber) -> Vec<Frame> {
+        let slots_of = |id: FixtureId| self.lamps[id.0].sent.slots.as_slice();
+        self.patches.iter().map(|patch| patch.frame(n, slots_of)).collect()
     }
 
     /// Power in watts of a lamp's emitters if it listens where it is tried in frame `n`: its body counts as that
