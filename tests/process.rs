@@ -747,7 +747,8 @@ fn a_plan_that_became_a_folder_is_not_taken() {
 
 #[test]
 fn a_first_plan_made_of_nonsense_answers_checks_rehearses_and_runs() {
-    for answers in ["", "nonsense\n-1\n1e999\n\n\u{1}\n513\n", "\n\n\n\n\n1\n3\n2\n511\n9\n0\n"] {
+    let feet = "\n\n60\n\n\nft\n\n1\n\n1\n\n1\n\n";
+    for answers in ["", "nonsense\n-1\n1e999\n\n\u{1}\n513\n", "\n\n\n\n\n\n\n1\n3\n2\n511\n9\n0\n", feet] {
         let set = Set::new();
         let mut command = set.command(&["new", "first.toml"]);
         let mut child = command
