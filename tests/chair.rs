@@ -1,4 +1,4 @@
-//! The built binary's `chair` on a pseudo-terminal, with a simulated daemon. Source: issue 6, part 8.
+//! The built binary's `chair` on a pseudo-terminal, with a simulated daemon. Source: the requirement on the chair.
 
 #[path = "common/terminal.rs"]
 mod terminal;

@@ -1,4 +1,4 @@
-//! The built binary's `doctor` on pseudo-terminals: each cause by its own kind, with a cure. Source: the issue's
+//! The built binary's `doctor` on pseudo-terminals: each cause by its own kind, with a cure. Source: the requirement's
 //! list of causes; errno of open(2) and of the serial drivers (docs/wire.md).
 
 #![expect(clippy::unwrap_used, reason = "a test's helpers fail the test by panicking")]

@@ -1,4 +1,4 @@
-//! Eyes in `check`. Source of what is expected: the text (a lamp's risk group, IEC 62471; none given:
+//! Eyes in `check`. Source of what is expected: the requirement's text (a lamp's risk group, IEC 62471; none given:
 //! do not stare; least distance; removing a diffuser makes the source brighter), distances by hand.
 
 #![expect(clippy::expect_used, reason = "a test's helpers fail the test by panicking")]

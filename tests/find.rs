@@ -1,5 +1,5 @@
 //! Which interface an output takes: against a folder that stands for sysfs, with interfaces that come, go and
-//! change places. What is expected is the issue's: found under any name, and never mixed up.
+//! change places. What is expected is the requirement's: found under any name, and never mixed up.
 
 #![expect(clippy::unwrap_used, reason = "a test's helpers fail the test by panicking")]
 

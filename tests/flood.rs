@@ -15,7 +15,7 @@ use std::time::Duration;
 use lampkeep::clock::{Clock, SystemClock};
 use serde_json::Value;
 
-/// What all clients together try to send in a second (the issue).
+/// What all clients together try to send in a second (the requirement).
 const A_SECOND: u64 = 10_000;
 /// Answers that take longer than this are no answers to a person.
 const PROMPT: Duration = Duration::from_secs(1);

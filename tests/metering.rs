@@ -407,7 +407,7 @@ impl Typing {
 
 const DAY: &[(&str, &str)] = &[("key", "1.5 m"), ("fill", "B3")];
 
-/// Source: the issue: seven readings for five lamps, so six for four; one number and Enter each, from one command; trims
+/// Source: the requirement: seven readings for five lamps, so six for four; one number and Enter each, from one command; trims
 /// on Enter; `--undo`. Figures: practice.md, pain 21, and arithmetic.
 #[test]
 fn six_numbers_and_enter_meter_four_lamps_and_a_trim_is_taken_back() {
@@ -491,7 +491,7 @@ fn off(when: &str, points: &[&str], now: &[(f64, f64)], then: &[(f64, f64)]) -> 
     (stops, mired)
 }
 
-/// Source of the limits and of what happens: the issue: a lamp moved from 1.5 m to 1.7 m, another body for the fill, one
+/// Source of the limits and of what happens: the requirement: a lamp moved from 1.5 m to 1.7 m, another body for the fill, one
 /// lamp lent away, daylight 3 stops under the key; after the advice within 0.1 stop and 5 mired of the take.
 #[test]
 fn a_pick_up_day_is_led_back_to_the_take_by_what_a_meter_reads() {

@@ -239,7 +239,7 @@ async fn no_bytes_from_a_peer_bring_the_daemon_down() {
     }
 }
 
-/// Source: the issue: while a face is protected topics show numbers; what was kept under names is forgotten.
+/// Source: the requirement: while a face is protected topics show numbers; what was kept under names is forgotten.
 #[tokio::test]
 async fn while_protected_fixtures_are_numbers_and_what_was_kept_under_names_is_gone() {
     let Some(broker) = Broker::start("allow_anonymous true").await else { return };

@@ -1,7 +1,7 @@
 //! Requests over MQTT through a real mosquitto: which are done, which are not, and where the answers go.
 //! The door is the daemon's; the engine behind it says that everything was done and counts.
 //!
-//! Source of what is expected: interface.md part 4 and the issue, unless a test names another.
+//! Source of what is expected: interface.md part 4 and the requirement, unless a test names another.
 #![expect(clippy::unwrap_used, reason = "a test that cannot set its scene has failed")]
 
 #[path = "common/broker.rs"]

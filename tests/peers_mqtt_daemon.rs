@@ -196,7 +196,7 @@ fn any_password() -> tempfile::TempDir {
     folder
 }
 
-/// Source: the issue: a flood of whatever kind: no effect on the wire, bounded memory, bounded log, recovery at once.
+/// Source: the requirement: a flood of whatever kind: no effect on the wire, bounded memory, bounded log, recovery at once.
 #[tokio::test]
 async fn a_flood_over_mqtt_fills_neither_memory_nor_log_and_frames_go_on() {
     let folder = tempfile::tempdir().unwrap();
@@ -255,7 +255,7 @@ async fn a_flood_over_mqtt_fills_neither_memory_nor_log_and_frames_go_on() {
     assert!(lines <= 12, "{lines} lines");
 }
 
-/// Source: the issue: not one request done late. The daemon stands still for longer than `fresh` with a request in
+/// Source: the requirement: not one request done late. The daemon stands still for longer than `fresh` with a request in
 /// its socket, as on a machine that is overloaded or suspended.
 #[tokio::test]
 async fn a_request_that_waited_in_a_daemon_that_stood_still_is_not_done() {

@@ -354,7 +354,7 @@ fn a_rate_that_the_line_has_no_room_for_is_lowered_and_said() {
     sender.stop();
 }
 
-/// Source: the layout as the issue states it: 7E, 06, length low byte first, start code, slots, E7.
+/// Source: the layout as the requirement states it: 7E, 06, length low byte first, start code, slots, E7.
 #[test]
 fn a_framed_message_a_frame_arrives_whole() {
     let mut far = FarSide::new();

@@ -1,6 +1,6 @@
 //! The daemon and a serial port that is pulled: what the far side reads first when it is back.
 //!
-//! Source of what is expected: issue 4.3: a lamp that may be dark comes up softly; in every other case the
+//! Source of what is expected: the requirement on dimming: a lamp that may be dark comes up softly; in every other case the
 //! standing frame goes out first, unchanged.
 
 #![expect(clippy::unwrap_used, reason = "a test's helpers fail the test by panicking")]
@@ -214,7 +214,7 @@ fn after_asking(plan: &str, ask: &[&[&str]], fault: Fault) -> (Levels, Vec<Level
     (stood, (0..60).map(|_| far.frame()).collect(), asked)
 }
 
-/// Source: the issue, Build 7: no frame lights a lamp that reaches a protected face between `protect on` and the
+/// Source: the requirement: no frame lights a lamp that reaches a protected face between `protect on` and the
 /// confirmed off, through `kill -9` and reconnection.
 #[test]
 fn what_protect_on_holds_stays_dark_when_its_port_is_pulled_and_when_its_daemon_is_killed() {

@@ -534,7 +534,7 @@ fn two_sets_stand_side_by_side_and_each_command_names_its_own() {
     }
 }
 
-/// Source: issue 6, part 4: one instant starts the same fade on both, a late one joins it and ends with it.
+/// Source: the requirement on many machines: one instant starts the same fade on both, a late one joins it and ends with it.
 #[test]
 fn two_daemons_told_one_instant_fade_as_one_also_when_one_hears_of_it_late() {
     let (one, other) = (Set::new(), Set::new());
@@ -938,7 +938,7 @@ fn highest(file: &Path, slots: &[usize]) -> Vec<u8> {
     slots.iter().map(|slot| frames.iter().map(|f| f.slots[slot - 1]).max().unwrap_or(0)).collect()
 }
 
-/// Source: the issue: no frame lights such a lamp between `protect on` and the confirmed off, through `kill -9`
+/// Source: the requirement: no frame lights such a lamp between `protect on` and the confirmed off, through `kill -9`
 /// and a restart; the state belongs to the machine, another plan included.
 #[test]
 fn what_protect_on_holds_stays_dark_through_kill_9_and_a_restart_that_lights_a_look() {

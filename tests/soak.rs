@@ -2,8 +2,8 @@
 //!
 //! Two simulated interfaces, a raw and a framed one, are pulled and plugged in again at random instants,
 //! each by a thread of its own, while looks change. Sources of what is expected: the plan below, of
-//! linear lamps, by hand (80 % of 255 is 204); issue 5 (a frame within 2 s of the plug's return, no wrong frame
-//! ever); issue 4.3 (a lamp that may be dark comes up softly, every other standing frame goes out unchanged).
+//! linear lamps, by hand (80 % of 255 is 204); the requirement on the wire (a frame within 2 s of the plug's return, no wrong frame
+//! ever); the requirement on dimming (a lamp that may be dark comes up softly, every other standing frame goes out unchanged).
 
 #![expect(clippy::unwrap_used, reason = "a test's helpers fail the test by panicking")]
 
@@ -20,7 +20,7 @@ use lampkeep::wire::device::decode::{Decoder, Packet, Speaks};
 use lampkeep::wire::device::{Device, Reads};
 use rustix::process::{Pid, Signal, kill_process};
 
-/// Issue 5: frame back within 2 s of the plug's return.
+/// the requirement on the wire: frame back within 2 s of the plug's return.
 const BACK_WITHIN: Duration = Duration::from_secs(2);
 /// What two looks send to the lamp that holds and to the one of which nobody says it: 80 % and 40 %, 60 % and 20 %.
 const WORK: [u8; 2] = [204, 102];

@@ -71,7 +71,7 @@ fn what_is_no_dimmer_packet_has_no_slots() {
     assert_eq!(dmx::decode(&[0]), Some(&[][..]));
 }
 
-/// Source: the layout as the issue states it: 7E, 06, length low byte first, start code and slots,
+/// Source: the layout as the requirement states it: 7E, 06, length low byte first, start code and slots,
 /// E7. That the length counts the start code, and its least value of 25, is from memory.
 #[test]
 fn a_framed_message_has_its_length_low_byte_first() {

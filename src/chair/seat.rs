@@ -9,7 +9,7 @@ use std::time::Duration;
 use super::buttons::{Button, Press};
 use crate::control::{Answer, FailureKind, Request, Status, TakeMark};
 
-/// A press of the same button this soon after it was last heard of is no press. Source: the issue's own figure.
+/// A press of the same button this soon after it was last heard of is no press. Source: the requirement's own figure.
 pub const REPEAT: Duration = Duration::from_millis(700);
 /// How long a refusal stays in large letters. Judgement: read from a chair, and gone before the next take.
 const SHOWN: Duration = Duration::from_secs(4);

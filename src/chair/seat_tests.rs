@@ -1,4 +1,4 @@
-//! A seat driven press by press. Source of each: issue 6, part 8.
+//! A seat driven press by press. Source of each: the requirement on the chair.
 
 use super::*;
 use crate::control::{Alert, Failure, Now, OrderStatus, ProtectStatus, Scheduled};

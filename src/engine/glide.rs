@@ -7,7 +7,7 @@ use crate::light::{Demand, Moving, fade};
 use crate::plan::FixtureId;
 use crate::units::{FrameClock, FrameNumber};
 
-/// How long a motion takes to its start when a take begins, in seconds. Source: the issue's own figure.
+/// How long a motion takes to its start when a take begins, in seconds. Source: the requirement's own figure.
 pub(super) const GLIDE_S: f64 = 2.0;
 
 /// A motion on its way to another moment of itself: the run that it was in gives way to the one that begins

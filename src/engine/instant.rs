@@ -14,7 +14,7 @@ use crate::units::FrameNumber;
 
 /// An instant that lies further back is refused, in seconds. Source: docs/interface.md part 4, `fresh`.
 const FRESH_S: f64 = 5.0;
-/// Least time in which a late fade joins the one that runs elsewhere, in seconds. Source: the issue's own figure.
+/// Least time in which a late fade joins the one that runs elsewhere, in seconds. Source: the requirement's own figure.
 const JOIN_S: f64 = 0.5;
 /// Changes of the wall clock against monotonic time under this are reading errors: two clocks are not read at
 /// one moment. Judgement: a fifth of what a start may be off, and a hundred times what a reading is.

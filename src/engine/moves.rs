@@ -8,7 +8,7 @@ use crate::plan::{Control, Fixture, FixtureId, Look, Motion, Plan};
 
 /// Points of a way that are looked at for what rounding and gamut cost.
 const POINTS: u32 = 48;
-/// Light that is to stand may move by so much in stops before it is told. Source: the issue's own limit.
+/// Light that is to stand may move by so much in stops before it is told. Source: the requirement's own limit.
 const STEADY_STOPS: f64 = 0.1;
 /// A colour miss that is told, in u'v'; as for a light that stands.
 const COLOUR_SEEN_UV76: f64 = 0.002;

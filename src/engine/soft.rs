@@ -10,7 +10,7 @@ use super::{Engine, say};
 use crate::guards::SOFT_START_S;
 use crate::plan::{FixtureId, FramesStop, OutputId};
 
-/// How long a lamp of which nobody says it is taken to hold the last frame, in seconds (issue of the guards:
+/// How long a lamp of which nobody says it is taken to hold the last frame, in seconds (requirement of the guards:
 /// not stated, 1 s).
 const HOLDS_UNSAID_S: f64 = 1.0;
 

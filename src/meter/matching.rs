@@ -19,7 +19,7 @@ use crate::plan::{FixtureId, Level, Look};
 
 /// A point that reads so near, in stops, is met. Source: practice.md, match tolerance: continuity key 0.1 stop.
 pub const MATCH_STOPS: f64 = 0.1;
-/// The same of colour, in mired. Source: the issue of the take log and the meter.
+/// The same of colour, in mired. Source: the requirement of the take log and the meter.
 pub const MATCH_MIRED: f64 = 5.0;
 /// A change under this, in stops, mired and Duv, is none.
 const LEAST: Trim = Trim { stops: 0.01, mired: 0.5, duv: 0.0002 };

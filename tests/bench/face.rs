@@ -8,7 +8,7 @@ use lampkeep::cli::draw::Threads;
 use lampkeep::clock::{Clock, SystemClock};
 use lampkeep::picture::face::light::Around;
 use lampkeep::picture::face::{self, Finish, Scene, Workers, expose, head_field};
-use lampkeep::plan::load;
+use lampkeep::plan::{Plan, load};
 
 /// Runs of each; the least counts.
 const ROUNDS: usize = 5;
@@ -44,15 +44,18 @@ fn main() {
         let draft = seconds(clock, || {
             black_box(face::picture(&plan, &lit, (subject, camera), &Finish::DRAFT, &workers));
         });
-        let scene = |lamps: &[_]| {
+        let scene = |plan: &Plan, lamps: &[_]| {
             let field = head_field(&fine, &workers);
-            Scene::of(&plan, subject, camera, lamps, (field, &workers as &dyn Workers))
+            Scene::of(plan, subject, camera, lamps, (field, &workers as &dyn Workers))
         };
         let made = seconds(clock, || {
-            black_box(scene(&lit.lamps));
+            black_box(scene(&plan, &lit.lamps));
         });
-        let mut bare = scene(&[]);
-        bare.sources.clear();
+        // No lamp and no window: nothing is asked for light.
+        let mut unlit = plan.clone();
+        unlit.daylight.clear();
+        let mut bare = scene(&unlit, &[]);
+        assert!(bare.sources.is_empty());
         bare.boards.clear();
         bare.around = Around::of(&[], [0.0; 3]);
         let floor = seconds(clock, || {

@@ -3,8 +3,8 @@
     guest.py WORK KERNEL INITRAMFS
 
 Sources of what is expected: the plan beside this file, of linear lamps, by hand (80 % of 255 is 204); ANSI E1.11
-(250 kbit/s, 8N2, break of 92 us or more; 176 us are asked); issue 5 (frame back within 2 s of the plug's return);
-issue 4.3 (a lamp that may be dark comes up softly, every other standing frame goes out unchanged).
+(250 kbit/s, 8N2, break of 92 us or more; 176 us are asked); the requirement on the wire (frame back within 2 s of the plug's return);
+the requirement on dimming (a lamp that may be dark comes up softly, every other standing frame goes out unchanged).
 SET_DATA is 0x5008 for break on and 0x1008 for break off, 8N2: measured, Linux's ftdi_sio under QEMU 7.2.
 """
 import bisect

@@ -1,6 +1,6 @@
 //! The whole demo shoot on a hot afternoon: what is forecast is what happens, and ratios hold.
 //!
-//! Source of what is expected: issue text of the guards (a forecast that a person can act on; white lamps
+//! Source of what is expected: the requirements of the guards (a forecast that a person can act on; white lamps
 //! down by equal stops within 0.02 stop before rounding) and docs/safety.md, Heat.
 
 use std::sync::Arc;

@@ -434,3 +434,29 @@ fn a_strobe_slot_stays_at_its_safe_value_whatever_is_asked_and_an_unlocked_one_i
         )
     );
 }
+
+/// Two lamps that light the same place where no meter point is: each flashes as often as one may, and both together
+/// twice as often but for the guard.
+#[test]
+fn lamps_that_light_a_place_without_a_meter_point_are_counted_together_there() {
+    let lamp = |id: &str, address: u16| {
+        format!(
+            "[fixture.{id}]\nprofile = \"lantern\"\naddress = {address}\nat = [\"-4 m\", \"-5 m\", \"1 m\"]\n\
+             aim = [\"-4 m\", \"-6 m\", \"1 m\"]\n[look.{id}]\n{id} = {{ of-full = \"80 %\" }}\n"
+        )
+    };
+    let plan = plan_of(&format!("{RIG}{}{}", lamp("east", 51), lamp("west", 52)));
+    let lit = |aim: &lampkeep::plan::Aimed| aim.lamps.iter().filter(|k| **k > 0.1).count();
+    assert!(plan.spill.aims.iter().any(|aim| lit(aim) == 2), "{:?}", plan.spill.aims);
+    let mut rig = Rig::new(plan);
+    for _ in 0..20 {
+        for look in ["east", "west"] {
+            rig.done(&recall(look, 0.0));
+            rig.run(0.05);
+            rig.done(CUT);
+            rig.run(0.15);
+        }
+    }
+    let Worst { changes, .. } = seen::worst(rig.engine.plan(), &rig.frames);
+    assert!((5..=6).contains(&changes), "{changes}");
+}

@@ -1,4 +1,4 @@
-//! Floors in fades: a lamp pops once at most. Source: issue 4.3 (floors handled as one cut at the right moment of a
+//! Floors in fades: a lamp pops once at most. Source: the requirement on dimming (floors handled as one cut at the right moment of a
 //! fade, so that nothing pops twice); practice.md, pain 12 (fades stop at the floor, then cut).
 
 use crate::properties::cases;

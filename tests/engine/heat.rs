@@ -1,4 +1,4 @@
-//! The thermal guard in the engine's frames. Source of what is expected: issue 4.1 and docs/safety.md; the
+//! The thermal guard in the engine's frames. Source of what is expected: the requirement on heat and docs/safety.md; the
 //! temperatures are integrated here once more, in small steps.
 
 use crate::rig::{self, Rig};
@@ -426,7 +426,7 @@ fn peak_of_a_ramp(celsius: f64) -> f64 {
     peak
 }
 
-/// Source: issue 4.2: in a take the guard begins as late as a 0.05 stop/s ramp still ends at or under the limit.
+/// Source: the requirement on takes: in a take the guard begins as late as a 0.05 stop/s ramp still ends at or under the limit.
 #[test]
 fn in_a_take_the_guard_begins_no_sooner_than_it_must_and_never_passes_the_limit() {
     let mut rig = Rig::new(simulated());

@@ -1,6 +1,6 @@
 //! A hot afternoon under a flood of random requests of every kind, every frame looked at from outside
 //! (`watch`): every day a few minutes, in the long run whole hours. Source of what must hold: the plan's text
-//! below, the issue's own limits (3 flashes in a second; never over a limit of heat or of a circuit), and the
+//! below, the requirement's own limits (3 flashes in a second; never over a limit of heat or of a circuit), and the
 //! rule of tests/reference/flash.csv.
 
 use std::collections::BTreeMap;

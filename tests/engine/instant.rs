@@ -1,4 +1,4 @@
-//! Recalls for an instant on the wall clock. Source of each: docs/interface.md part 4 (`fresh`, 5 s) and issue 6,
+//! Recalls for an instant on the wall clock. Source of each: docs/interface.md part 4 (`fresh`, 5 s) and the requirement on control,
 //! part 4: the first changed frame starts between the moment and one frame period after it; a late daemon glides
 //! into the running fade over at least 0.5 s; later than `fresh`: refused.
 
@@ -76,7 +76,7 @@ fn first_change(rig: &mut Rig, from_s: f64, frames: usize) -> Option<f64> {
 proptest! {
     #![proptest_config(cases(48))]
 
-    /// Source: issue 6, "Show": between the moment and one frame period after it; never before.
+    /// Source: the requirement on many machines: between the moment and one frame period after it; never before.
     #[test]
     fn the_first_changed_frame_stands_between_the_instant_and_a_period_after_it(
         start_s in 0.0..1.0_f64,
@@ -93,7 +93,7 @@ proptest! {
         prop_assert!((-1e-6..period + 1e-6).contains(&off), "off by {} ms", off * 1e3);
     }
 
-    /// Source: issue 6, part 4: late by at most `fresh` it ends with the others, or after half a second.
+    /// Source: the requirement on many machines: late by at most `fresh` it ends with the others, or after half a second.
     #[test]
     fn a_late_recall_ends_with_the_fade_that_runs_elsewhere_or_half_a_second_from_now(
         late_s in 0.03..4.9_f64,

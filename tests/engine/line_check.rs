@@ -1,4 +1,4 @@
-//! One lamp shown low and alone, at its address and beside it. Source of what must hold: the issue's own words
+//! One lamp shown low and alone, at its address and beside it. Source of what must hold: the requirement's own words
 //! (only off-by-one, low, never into slots that may strobe or reset) and E1.11's slots 1 to 512.
 
 use lampkeep::plan::load;
@@ -64,7 +64,7 @@ fn a_lamp_that_listens_a_slot_further_shows_the_same_light_and_no_other_lamps_sl
     }
 }
 
-/// The issue: no door goes round a guard. One slot before its own the kelvin of this lamp would be its level, and a
+/// The requirement: no door goes round a guard. One slot before its own the kelvin of this lamp would be its level, and a
 /// fine byte the coarse one of others.
 #[test]
 fn what_would_light_the_lamp_at_its_own_address_too_is_refused() {

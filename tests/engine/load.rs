@@ -1,4 +1,4 @@
-//! Circuits and batteries in the engine's frames. Source of what is expected: issue text of the guards (share
+//! Circuits and batteries in the engine's frames. Source of what is expected: the requirements of the guards (share
 //! of the breaker, refuse or lower, batteries warned at a fifth and at ten minutes), practice.md pains 20 and
 //! 26, and sums done here by hand.
 
@@ -312,4 +312,20 @@ proptest! {
             }
         }
     }
+}
+
+/// What heat holds back draws nothing: the circuit does not take it off once more.
+#[test]
+fn light_that_heat_holds_is_not_lowered_again_for_its_circuit() {
+    // 60 K at full in a room of 25 C: at a limit of 50 C 42 % of the power can be borne for ever, which is 0.52 of the
+    // 1200 W asked and under the 900 W of the circuit.
+    let heat = r#"heat = { rise-at-full = "60 K", time-constant = "60 s", limit = "50 C" }"#;
+    let mut rig = Rig::new(read(&text("lower", "").replace(r#"heat = "no limit""#, heat)));
+    rig.done(ALL);
+    rig.run(1.0);
+    assert!(of(&rig, "key").limited_by.contains(&"circuit".to_owned()), "cold, it is the circuit's");
+    rig.run(900.0);
+    let key = of(&rig, "key");
+    assert_eq!(key.limited_by, ["heat"]);
+    assert!((0.40..=0.42).contains(&share(&key)), "{}", share(&key));
 }

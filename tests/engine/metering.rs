@@ -243,7 +243,7 @@ fn a_dome_sees_half_of_what_comes_from_the_side() {
     near(&noted["lux"], 122.5 * 0.3_f64.exp2(), 0.01);
 }
 
-/// Source: the issue: seven readings for five lamps (room light, each alone, all).
+/// Source: the requirement: seven readings for five lamps (room light, each alone, all).
 #[test]
 fn a_walk_takes_one_reading_for_the_room_each_lamp_and_all() {
     let more = r#"
@@ -462,7 +462,7 @@ fn what_is_no_reading_or_no_moment_for_one_is_refused_with_a_reason() {
     assert!(said.contains("a fade runs"), "{said}");
 }
 
-/// Source: the issue: both refused while a take rolls where they change light.
+/// Source: the requirement: both refused while a take rolls where they change light.
 #[test]
 fn in_a_take_readings_pass_and_everything_that_changes_light_is_refused() {
     let mut rig = rig();

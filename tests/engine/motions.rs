@@ -1,4 +1,4 @@
-//! Lights that move by themselves. Source of each limit: the issue's own (luminance within 0.1 stop while hue moves,
+//! Lights that move by themselves. Source of each limit: the requirement's own (luminance within 0.1 stop while hue moves,
 //! no jump at recall or stop, two seconds to the start of a take, the same in each take) and the definitions of
 //! the motions; light is decoded by the simulator's own arithmetic.
 

@@ -54,9 +54,13 @@ fn recall(look: &str, over_s: f64) -> String {
 }
 
 fn plan() -> Plan {
+    read(PLAN)
+}
+
+fn read(text: &str) -> Plan {
     let folder = tempfile::tempdir().expect("a folder");
     let path = folder.path().join("quay.toml");
-    std::fs::write(&path, PLAN).expect("written");
+    std::fs::write(&path, text).expect("written");
     load::load(&path).expect("the plan has no errors")
 }
 
@@ -124,5 +128,31 @@ fn a_mix_that_is_found_late_changes_neither_light_nor_colour() {
             let near = |a: f64, b: Option<f64>| (a - b.expect("lit")).abs() < 5e-4;
             assert!(near(x, asked.x) && near(y, asked.y), "{x} {y} {asked:?}");
         }
+    }
+}
+
+/// A take begins in light that stands: not while a lamp looks for its mix, nor while it is led over to it.
+#[test]
+fn no_take_starts_before_a_lamp_has_its_mix() {
+    // One search a frame: the second lamp's mix is found when the fade has begun, and led in for longer than that.
+    let mut rig = Rig::new(read(&PLAN.replace(r#"prefer = "cool""#, r#"prefer = "rendering""#)));
+    let mut why = Vec::new();
+    for request in
+        [recall("day", 0.0), r#"{"do":"nudge","lamp":"all","kelvin":300}"#.to_owned(), recall("dusk", 0.2)]
+    {
+        rig.done(&request);
+        let started = (0..400).any(|_| {
+            let answer = rig.json(r#"{"do":"take-start"}"#);
+            why.extend(answer.error.map(|e| e.said));
+            rig.frame();
+            answer.ok
+        });
+        assert!(started, "{request}: {why:?}");
+        rig.run(3.0);
+        let said = rig.done(r#"{"do":"take-end"}"#);
+        assert!(!said.contains("light changed"), "{request}: {said}");
+    }
+    for part in ["looks for its best mix", "mix of emitters is led over"] {
+        assert!(why.iter().any(|w| w.contains(part)), "{part}: {why:?}");
     }
 }

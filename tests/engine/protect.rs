@@ -1,5 +1,5 @@
 //! No lamp that reaches a protected face is lit by anything that is asked, and no name leaves the engine.
-//! Source of each: the issue's own rule, and practice.md pains 11 and 34; which lamps reach a face is checked
+//! Source of each: the requirement's own rule, and practice.md pains 11 and 34; which lamps reach a face is checked
 //! against brute force in tests/identity.rs.
 
 use crate::properties::{any_request, cases};

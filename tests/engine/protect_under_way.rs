@@ -1,5 +1,5 @@
 //! Protection that comes while something is under way: in the very next frame every held lamp's level slots
-//! are zero, and nothing that was under way lights them later. Source: the issue's own rule (cut, not faded;
+//! are zero, and nothing that was under way lights them later. Source: the requirement's own rule (cut, not faded;
 //! dark until the next recall), and practice.md pains 11 and 34.
 
 use crate::protect::{PLAN, bright, held, off};

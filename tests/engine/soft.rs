@@ -1,4 +1,4 @@
-//! Lamps that may be dark. Source of what is expected: issue 4.3 and docs/interface.md, part 2, *Starting*.
+//! Lamps that may be dark. Source of what is expected: the requirement on dimming and docs/interface.md, part 2, *Starting*.
 
 use crate::rig::{Rig, lit, slots};
 use lampkeep::engine::{Event, Start};

@@ -1,4 +1,4 @@
-//! What becomes of a take that rolled when the daemon died. Source: the issue (an open take is closed as
+//! What becomes of a take that rolled when the daemon died. Source: the requirement (an open take is closed as
 //! "interrupted"), docs/interface.md part 3, *Starting*.
 
 use std::sync::LazyLock;

@@ -154,7 +154,7 @@ fn every_still_look_comes_back_to_the_byte() {
     }
 }
 
-/// The issue: one log record, the plan gone, gives the slots to the byte; practice.md, pain 2.
+/// The requirement: one log record, the plan gone, gives the slots to the byte; practice.md, pain 2.
 #[test]
 fn one_record_alone_has_every_slot() {
     let mut rig = lit(DEMO.clone(), LOOK);
@@ -290,7 +290,7 @@ fn a_take_is_amended_afterwards_and_the_next_one_counts_on_from_there() {
     );
 }
 
-/// The issue: free text is refused under protect; numbers are noted as ever.
+/// The requirement: free text is refused under protect; numbers are noted as ever.
 #[test]
 fn no_free_text_is_noted_while_a_face_is_protected_and_no_name_is_told() {
     let mut rig = lit(DEMO.clone(), LOOK);

@@ -1,4 +1,4 @@
-//! A take is sacred. Source of each: the issue's own rule (practice of the field: nothing changes while
+//! A take is sacred. Source of each: the requirement's own rule (practice of the field: nothing changes while
 //! the camera rolls) and docs/interface.md parts 1, 3 and 5; never our own output.
 
 use crate::properties::{any_request_of_takes_too, cases};
@@ -121,7 +121,7 @@ proptest! {
     #![proptest_config(cases(100))]
 
     /// The same with few requests and many streams: a reload under way and a recall to come among them, and a
-    /// `dark`, after which it stays dark. Source: issue 4.2.
+    /// `dark`, after which it stays dark. Source: the requirement on takes.
     #[test]
     fn short_streams_in_a_take_change_no_slot(
         requests in proptest::collection::vec((any_request_of_takes_too(), 0..3_usize), 1..8),

@@ -2,11 +2,15 @@
 //!
 //! `LAMPKEEP_KILLS` is how many, 12 unless it is set (1000: tests/long/crash.sh); `LAMPKEEP_SEED` repeats the
 //! instants as far as the machine lets it. What is committed by the daemon's own word is its status: `written`.
+//! When it sent its first frame is its word to the service manager. Heat is held against a reckoning of its own: the
+//! closed form of a body that takes up heat to the first order (a textbook's, from memory), run over the time away.
 
 use std::collections::BTreeMap;
 use std::fs;
 use std::path::Path;
+use std::time::Duration;
 
+use lampkeep::clock::{Clock, SystemClock};
 use lampkeep::journal::snapshot::Snapshot;
 use lampkeep::journal::{Store, TakeRecord};
 use rusqlite::{Connection, OpenFlags};
@@ -166,7 +170,30 @@ struct Tally {
     lit_again: u64,
     takes_on: u64,
     ready_ms: Vec<u128>,
+    first_frame_ms: Vec<u128>,
+    warm: u64,
     bytes: u64,
+}
+
+/// Heat of the lamps' bodies as a plan has it: kelvin over the room at full power, time constant in seconds, the room.
+const HEAT: (f64, f64, f64) = (30.0, 20.0, 25.0);
+
+/// Least that a body can have by now, in degrees Celsius: it had `was_c`, and for `away_s` its lamp ran on at the lower
+/// of the two looks' slots, of a lamp whose power goes with its slot.
+fn at_least_c(index: usize, was_c: f64, away_s: f64) -> f64 {
+    let (rise_k, tau_s, room_c) = HEAT;
+    let end_c = room_c + rise_k * LOOKS[1][index] as f64 / 255.0;
+    end_c + (was_c - end_c) * (-away_s / tau_s).exp()
+}
+
+fn bodies_c(status: &Value) -> Vec<Option<f64>> {
+    status["fixtures"].as_array().into_iter().flatten().map(|f| f["body_est_c"].as_f64()).collect()
+}
+
+/// The last status before a kill, and when it was asked for and had come.
+struct Last {
+    status: Value,
+    at: Duration,
 }
 
 fn slots(status: &Value) -> Vec<u64> {
@@ -186,10 +213,11 @@ fn kills_at_random_instants_lose_no_committed_record_and_leave_none_half_written
     let seed = setting("LAMPKEEP_SEED", 20_260_504);
     println!("{kills} kills, seed {seed}");
     let mut random = Random(seed);
-    let mut folder = Folder::new();
+    let mut folder = heated();
+    let clock = SystemClock::start();
     let work = tempfile::tempdir().unwrap();
     let mut tally = Tally { shortest: usize::MAX, ..Tally::default() };
-    let mut seen = 0;
+    let (mut seen, mut last): (_, Option<Last>) = (0, None);
     let mut before: BTreeMap<i64, u64> = BTreeMap::new();
     // Whether a light must be lit again after the next start, and whether a take rolled.
     let mut lit = false;
@@ -197,13 +225,35 @@ fn kills_at_random_instants_lose_no_committed_record_and_leave_none_half_written
         // All of it is read after each kill: now and then it begins anew.
         if round.is_multiple_of(FRESH) && round > 0 {
             tally.bytes += fs::metadata(folder.log()).map_or(0, |m| m.len());
-            folder = Folder::new();
+            folder = heated();
             (seen, lit) = (0, false);
             before.clear();
+            last = None;
         }
-        let mut daemon = folder.daemon();
+        let mut daemon = folder.daemon_told();
         tally.ready_ms.push(daemon.ready.as_millis());
+        tally.first_frame_ms.push(daemon.first_frame().as_millis());
+        let asked = clock.now().elapsed();
         let status = daemon.status();
+        // What was lit by then stayed lit, or was taken to; rounded to a tenth in the status.
+        if let Some(Last { status: was, at }) =
+            last.take().filter(|l| slots(&l.status).iter().all(|s| *s > 0))
+        {
+            let away_s = (asked - at).as_secs_f64();
+            for (index, (was_c, is_c)) in bodies_c(&was).into_iter().zip(bodies_c(&status)).enumerate() {
+                let was_c = was_c.expect("every lamp was declared cold at first");
+                let least_c = at_least_c(index, was_c, away_s);
+                // Not known any more counts as hot.
+                assert!(
+                    is_c.is_none_or(|c| c >= least_c - 0.11),
+                    "round {round}: {is_c:?} C, at least {least_c} C"
+                );
+                tally.warm += 1;
+            }
+        }
+        if before.is_empty() {
+            assert_eq!(daemon.ask(r#"{"do":"cold","lamp":"all"}"#).unwrap()["ok"], true);
+        }
         if lit {
             let slots = slots(&status);
             // The flash guard may have held it between the two.
@@ -220,27 +270,29 @@ fn kills_at_random_instants_lose_no_committed_record_and_leave_none_half_written
             let mut line = daemon.line().unwrap();
             let choices: Vec<u64> = (0..4000).map(|_| random.below(8)).collect();
             std::thread::spawn(move || {
-                let mut written = 0;
+                let (mut written, mut last) = (0, None);
                 for choice in choices {
                     let request = match choice {
                         0 => r#"{"do":"take-start"}"#,
                         1 | 2 => r#"{"do":"take-end","mark":"good"}"#,
                         3 => r#"{"do":"recall","look":"a","over_s":0}"#,
                         4 => r#"{"do":"recall","look":"b","over_s":0}"#,
-                        5 => r#"{"do":"cold","lamp":"all"}"#,
+                        5 => r#"{"do":"nudge","lamp":"key","stops":0}"#,
                         _ => r#"{"do":"status"}"#,
                     };
                     let Some(answer) = line.ask(request) else { break };
                     if let Some(figure) = answer["data"]["journal"]["written"].as_u64() {
                         written = figure;
+                        last = Some(Last { status: answer["data"].clone(), at: clock.now().elapsed() });
                     }
                 }
-                written
+                (written, last)
             })
         };
         pause(until);
         daemon.kill();
-        let written = killer.join().unwrap();
+        let written;
+        (written, last) = killer.join().unwrap();
         // What was lit for less than a second may not be in the state file yet: what is in it counts.
         lit = state_is_lit(&folder);
         let Some(found) = found(&folder.log(), work.path(), seen) else {
@@ -265,8 +317,13 @@ fn kills_at_random_instants_lose_no_committed_record_and_leave_none_half_written
         seen = found.rows.last().map_or(seen, |r| r.0);
         before = found.starts;
     }
-    tally.ready_ms.sort_unstable();
-    let ready = |share: usize| tally.ready_ms[(tally.ready_ms.len() - 1) * share / 100];
+    let of = |times: &mut Vec<u128>| {
+        times.sort_unstable();
+        [50, 100].map(|share| times[(times.len() - 1) * share / 100])
+    };
+    let (ready, first_frame) = (of(&mut tally.ready_ms), of(&mut tally.first_frame_ms));
+    // practice.md, pain 16: within a second. A machine that is busy with else may hold one up, not half of them.
+    assert!(first_frame[0] <= 1000, "{first_frame:?} ms");
     let size = tally.bytes + fs::metadata(folder.log()).map_or(0, |m| m.len());
     println!(
         "{kills} kills: {} records committed by the daemon's word, all there; {} more had come through; {} in all in \
@@ -282,13 +339,16 @@ fn kills_at_random_instants_lose_no_committed_record_and_leave_none_half_written
         tally.no_wal
     );
     println!(
-        "lit again after {} starts as it was, a take went on after {}; socket answers after {} ms (median), {} ms (worst); \
-         logs of {} kB",
+        "lit again after {} starts as it was, a take went on after {}; {} bodies no cooler than they can have been; logs of \
+         {} kB",
         tally.lit_again,
         tally.takes_on,
-        ready(50),
-        ready(100),
+        tally.warm,
         size / 1024
+    );
+    println!(
+        "first frame after {} ms (median), {} ms (worst); socket answers after {} ms (median), {} ms (worst)",
+        first_frame[0], first_frame[1], ready[0], ready[1]
     );
     // People read it too, at last.
     let copy = Snapshot::of(&folder.log(), work.path(), 1).unwrap();
@@ -296,6 +356,18 @@ fn kills_at_random_instants_lose_no_committed_record_and_leave_none_half_written
     let (code, said) = folder.runs(&["log", "--simulated", "-n", "5"]);
     assert_eq!(code, Some(0), "{said}");
     assert!(said.contains("UTC, start"), "{said}");
+}
+
+/// A folder whose lamps have figures of heat.
+fn heated() -> Folder {
+    let folder = Folder::new();
+    let (rise_k, tau_s, _) = HEAT;
+    let heat =
+        format!(r#"heat = {{ rise-at-full = "{rise_k} K", time-constant = "{tau_s} s", limit = "90 C" }}"#);
+    let plan = crate::made::PLAN.replace(r#"heat = "no limit""#, &heat);
+    assert!(plan.contains(&heat));
+    std::fs::write(folder.dir.path().join("interview.toml"), plan).unwrap();
+    folder
 }
 
 /// True if the state file has a light that is lit: that is what a start takes up.

@@ -1,7 +1,7 @@
 //! A daemon of the built binary, its log and what it says.
 
 use std::io::{BufRead, BufReader, Write};
-use std::os::unix::net::UnixStream;
+use std::os::unix::net::{UnixDatagram, UnixStream};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Output, Stdio};
 use std::sync::{Arc, Mutex, mpsc};
@@ -70,6 +70,30 @@ impl Folder {
     pub fn daemon(&self) -> Daemon {
         Daemon::start(self.command(&["run", "interview.toml", "--simulate"]), &self.socket())
     }
+
+    /// A daemon that tells a service manager, as which this stands in, when each output has sent its first frame.
+    pub fn daemon_told(&self) -> Daemon {
+        let at = self.dir.path().join("notify.sock");
+        let _ = std::fs::remove_file(&at);
+        let told = UnixDatagram::bind(&at).unwrap();
+        let mut command = self.command(&["run", "interview.toml", "--simulate"]);
+        command.env("NOTIFY_SOCKET", &at);
+        let clock = lampkeep::clock::SystemClock::start();
+        let (send, first_frame) = mpsc::channel();
+        std::thread::spawn(move || {
+            let _ = told.set_read_timeout(Some(Duration::from_secs(30)));
+            let mut said = [0; 4096];
+            while let Ok(length) = told.recv(&mut said) {
+                if String::from_utf8_lossy(&said[..length]).lines().any(|line| line == "READY=1") {
+                    let _ = send.send(lampkeep::clock::Clock::now(&clock).elapsed());
+                    return;
+                }
+            }
+        });
+        let mut daemon = Daemon::start(command, &self.socket());
+        daemon.first_frame = Some(first_frame);
+        daemon
+    }
 }
 
 pub struct Daemon {
@@ -78,6 +102,7 @@ pub struct Daemon {
     socket: PathBuf,
     /// From its start to its socket's first answer.
     pub ready: Duration,
+    first_frame: Option<mpsc::Receiver<Duration>>,
 }
 
 impl Daemon {
@@ -92,7 +117,8 @@ impl Daemon {
             }
         });
         let clock = lampkeep::clock::SystemClock::start();
-        let mut daemon = Self { child, said, socket: socket.to_owned(), ready: Duration::ZERO };
+        let mut daemon =
+            Self { child, said, socket: socket.to_owned(), ready: Duration::ZERO, first_frame: None };
         for _ in 0..6000 {
             if daemon.ask(r#"{"do":"status"}"#).is_some() {
                 daemon.ready = lampkeep::clock::Clock::now(&clock).elapsed();
@@ -104,6 +130,12 @@ impl Daemon {
             pause(5);
         }
         panic!("the daemon never answered: {:#?}", daemon.said());
+    }
+
+    /// From its start to its first frame, by its own word to the service manager; of a daemon that tells one.
+    pub fn first_frame(&self) -> Duration {
+        let told = self.first_frame.as_ref().expect("it tells a service manager");
+        told.recv_timeout(Duration::from_secs(30)).expect("it is ready within 30 s")
     }
 
     pub fn said(&self) -> Vec<String> {

@@ -4,7 +4,7 @@ by one message to lampkeep/all/ask (`--mqtt`; needs mosquitto and mosquitto_pub)
 
 Each sends E1.31 to one receiver here; the kernel stamps every packet as it comes (SO_TIMESTAMPNS), on the clock that
 the instants are of. Told: how long after the instant each one's first changed packet came. Fails where one came before
-it, or where one in a hundred came later than a frame period and 5 ms after it (issue 6, "Show").
+it, or where one in a hundred came later than a frame period and 5 ms after it (the requirement on many machines).
 
 LAMPKEEP_MANY_DAEMONS and LAMPKEEP_MANY_ROUNDS set other numbers; LAMPKEEP is the binary.
 """

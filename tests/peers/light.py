@@ -41,7 +41,7 @@ BOUNDS = {
     "watts of the slots, W": (1e-3, "as light, times the lamp's power"),
     "CCT of the slots, relative": (1e-5, "the contract of xy_to_cct_duv.csv"),
     "Duv of the slots": (1e-6, "the contract of xy_to_cct_duv.csv"),
-    "16 bits: light against asked, stops": (0.01, "what the issue promises: in gamut, in range, over the floor"),
+    "16 bits: light against asked, stops": (0.01, "what the requirement promises: in gamut, in range, over the floor"),
     "16 bits: colour against asked, u'v'": (0.0005, "the same"),
     "light over asked, relative": (1e-9, "slots are never over"),
     "meter points, example plans: light, stops": (0.03, "parts of 25 cm of wall against 10 cm; a penumbra by samples"),

@@ -1,5 +1,5 @@
 //! The real daemon while a real mosquitto fails in every way that was thought of: killed, paused, cut off, its disk
-//! full. Source of what is expected: issue 6, "Show": the light is untouched, `online` is right within 1.5 times the
+//! full. Source of what is expected: the requirement on control: the light is untouched, `online` is right within 1.5 times the
 //! keep-alive on both sides, the full state is back within 5 s of the broker's return, and not one request is done
 //! twice or late.
 //!

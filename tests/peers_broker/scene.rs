@@ -12,7 +12,7 @@ use tokio::time::{Instant, sleep, timeout};
 
 use crate::broker::{Reader, WITHIN};
 
-/// Source: the issue: all is said again within this time of the broker's return.
+/// Source: the requirement: all is said again within this time of the broker's return.
 pub const BACK: Duration = Duration::from_secs(5);
 /// The shortest keep-alive that a plan may ask for.
 pub const KEEP_ALIVE: Duration = Duration::from_secs(5);

@@ -1,4 +1,4 @@
-//! How near the best values come: the bounds of issue 3 on random lamps.
+//! How near the best values come: the bounds required on random lamps.
 
 use crate::lamps::{self, error, given, values};
 use lampkeep::channels::{self, Step};
@@ -45,7 +45,7 @@ fn worst_of(bits: Bits, curve: Curve, depth: f64, lamps_tried: usize) -> Vec<(f6
     errors
 }
 
-/// Source: issue 3: 16 bits, target in gamut: within 0.01 stop and 0.0005 down to 7 stops below full
+/// Source: the requirement on light: 16 bits, target in gamut: within 0.01 stop and 0.0005 down to 7 stops below full
 /// with a linear curve, 8 with the others; an error of 1 is just that.
 #[test]
 fn sixteen_bits_keep_within_a_hundredth_of_a_stop_seven_or_eight_stops_down() {

@@ -81,7 +81,7 @@ fn cases(everyday: u32) -> ProptestConfig {
 proptest! {
     #![proptest_config(cases(600))]
 
-    /// Source: the rule of issue 3, by trying everything.
+    /// Source: the requirement's rule, by trying everything.
     #[test]
     fn no_values_within_one_step_of_every_channel_are_better(
         (fixture, weights) in lamps::by_emitters(8),

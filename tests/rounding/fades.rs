@@ -119,7 +119,7 @@ fn any_share() -> impl Strategy<Value = f64> {
 proptest! {
     #![proptest_config(ProptestConfig::with_cases(120))]
 
-    /// Source: issue 3: a running fade of level takes the best value that does not step back.
+    /// Source: the requirement on light: a running fade of level takes the best value that does not step back.
     #[test]
     fn a_level_fade_never_steps_back_and_ends_at_the_best(
         (lamp, weights) in lamps::by_emitters(5),

@@ -230,7 +230,7 @@ pub fn given(fixture: &Fixture, values: &[u16]) -> Light {
     plain_light(fixture.emitters.iter().zip(&drives).map(|(e, d)| (e, d * master)))
 }
 
-/// The error as issue 3 states it: the greater of light error over 0.01 stop and u'v' distance over
+/// The error as the requirement states it: the greater of light error over 0.01 stop and u'v' distance over
 /// 0.0005; infinite for no light.
 pub fn error(allowed: &Allowed, light: &Light) -> f64 {
     let Some([u, v]) = light.uv else { return f64::INFINITY };

@@ -39,7 +39,7 @@ fn bodies(plan: &Plan, ambient_c: f64) -> Vec<LampAhead> {
     plan.fixtures.iter().map(body).collect()
 }
 
-/// Source: the issue: the demo shoot on an afternoon of 35 degrees gives a forecast that a person can act
+/// Source: the requirement: the demo shoot on an afternoon of 35 degrees gives a forecast that a person can act
 /// on. What it says is checked by its own logic: hotter rooms hold more and sooner, no lamp is over its
 /// limit at any look's end, and whatever is held is held in some lamp's name.
 #[test]

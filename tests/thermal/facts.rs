@@ -109,7 +109,7 @@ fn lamp_now(asked_w: f64, celsius: f64) -> LampNow {
     }
 }
 
-/// Source: arithmetic; log2(94/45.5) = 1.0468 stops, 21 s of 0.05 stop/s; and the issue, at most 0.05
+/// Source: arithmetic; log2(94/45.5) = 1.0468 stops, 21 s of 0.05 stop/s; and the requirement, at most 0.05
 /// stop/s. The end is the limit itself: 0.01 K under it at most.
 #[test]
 fn a_long_take_at_full_comes_down_one_stop_in_21_seconds_and_lands_on_the_limit() {
@@ -129,7 +129,7 @@ fn a_long_take_at_full_comes_down_one_stop_in_21_seconds_and_lands_on_the_limit(
     assert!(!ramp.held(0).limit_won);
 }
 
-/// Source: the issue: the limit wins, and says so.
+/// Source: the requirement: the limit wins, and says so.
 #[test]
 fn a_lamp_found_at_its_limit_comes_down_at_once_and_says_that_the_limit_won() {
     let (mut ramp, mut celsius) = (Ramp::new(1), 30.0);
@@ -145,7 +145,7 @@ fn a_lamp_found_at_its_limit_comes_down_at_once_and_says_that_the_limit_won() {
     assert!((ramp.stops() - (94.0_f64 / 45.5).log2()).abs() < 1e-6);
 }
 
-/// Source: the issue: a lowering that was asked for passes at once.
+/// Source: the requirement: a lowering that was asked for passes at once.
 #[test]
 fn a_lowering_passes_at_once_and_a_raise_comes_back_slowly() {
     let (mut ramp, mut celsius) = (Ramp::new(1), 70.0);
@@ -191,7 +191,7 @@ fn an_unknown_lamp_is_taken_to_stand_at_its_limit_until_a_person_says_cold() {
     assert_eq!(Estimate::unknown(&MAT, 80.0).celsius, 80.0);
 }
 
-/// Source: the issue: a gap counts at the last power unless the profile says that the lamp goes dark.
+/// Source: the requirement: a gap counts at the last power unless the profile says that the lamp goes dark.
 #[test]
 fn a_gap_counts_at_the_last_power_unless_the_lamp_is_known_to_go_dark() {
     let start = Estimate { celsius: 40.0, over_k: 0.0 };
@@ -293,7 +293,7 @@ fn a_forecast_names_the_first_lamp_its_moment_and_the_stops_at_the_end() {
     assert_eq!((seen[2].first, seen[2].stops_at_end), (None, 0.0));
 }
 
-/// Source: the issue: it comes up again, slowly; arithmetic: one stop takes 20 s.
+/// Source: the requirement: it comes up again, slowly; arithmetic: one stop takes 20 s.
 #[test]
 fn when_the_room_cools_light_comes_up_by_a_twentieth_of_a_stop_a_second() {
     let mut ramp = Ramp::new(1);

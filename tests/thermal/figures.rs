@@ -36,7 +36,7 @@ fn lasts(model: &Model, ambient_c: f64, watts: f64) -> f64 {
     model.time_to_limit_s(ambient_c, ambient_c, watts).expect("it does not bear that for ever")
 }
 
-/// Source: the issue: tau = 1.5 N, a judgement; 1 - e^(-2/3) = 0.486583 of the way, by hand.
+/// Source: the requirement: tau = 1.5 N, a judgement; 1 - e^(-2/3) = 0.486583 of the way, by hand.
 #[test]
 fn minutes_at_full_alone_give_a_time_constant_of_one_and_a_half_times_as_long() {
     let m = of("full-for = \"20 min\", ambient = \"22 C\"");
@@ -95,7 +95,7 @@ fn a_modifier_with_a_heat_factor_raises_resistance_and_time_constant() {
     assert!(lasts(&cloth, 25.0, 60.0) < lasts(&bare, 25.0, 60.0));
 }
 
-/// Source: the issue: a lamp with fan and quiet states has a ceiling and heat for each.
+/// Source: the requirement: a lamp with fan and quiet states has a ceiling and heat for each.
 #[test]
 fn a_lamp_with_a_fan_has_a_ceiling_and_heat_for_each_of_its_states() {
     let quiet = "cooling = \"fan\"\nquiet = { ceiling = \"40 %\", heat = { full-for = \"15 min\" } }";

@@ -1,4 +1,4 @@
-//! Things that must hold for any lamp, any requests, any room and any restart. Source of each: the issue's
+//! Things that must hold for any lamp, any requests, any room and any restart. Source of each: the requirement's
 //! rule, and the heat equation; never our own output.
 
 use crate::slow::{RATE, Slow};
@@ -461,7 +461,7 @@ proptest! {
     }
 }
 
-/// Source: the issue: the guard must bear every lamp. Time constants at which n of the derivation is 1, and
+/// Source: the requirement: the guard must bear every lamp. Time constants at which n of the derivation is 1, and
 /// around it, where the closed form has a hole.
 #[test]
 fn the_closed_form_has_no_hole_where_ramp_and_body_are_equally_slow() {

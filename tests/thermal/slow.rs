@@ -3,7 +3,7 @@
 
 use lampkeep::guards::thermal::Model;
 
-/// Stops a second that the guard may take, from the issue: 0.05.
+/// Stops a second that the guard may take, from the requirement: 0.05.
 pub const RATE: f64 = 0.05;
 
 /// A body in a room.

@@ -161,7 +161,7 @@ fn what_the_engine_had_no_room_for_may_be_sent_again_under_its_id() {
     assert_eq!(came(&mut judge, "a", 10.0, 10.5, plain()), Verdict::Do);
 }
 
-/// Source: the issue: message expiry decides where the plan trusts it and the sender set one.
+/// Source: the requirement: message expiry decides where the plan trusts it and the sender set one.
 #[test]
 fn where_the_plan_says_so_the_brokers_count_decides_and_the_clocks_do_not() {
     // A sender whose clock is an hour off, either way.

@@ -6,7 +6,7 @@ use std::time::Duration;
 use super::GOOD_FOR;
 
 /// First and greatest pause between connections. The greatest is such that everything is said within 5 s of a
-/// broker's return (issue 6): an attempt that the return met under way may take some seconds more.
+/// broker's return (the requirement on control): an attempt that the return met under way may take some seconds more.
 const SPAN: (Duration, Duration) = (Duration::from_millis(200), Duration::from_secs(2));
 
 /// Growing pauses between connections, with jitter so that many daemons do not come at once.

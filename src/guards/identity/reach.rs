@@ -8,7 +8,7 @@
 use crate::light::photometry::{Beam, PointLamp};
 use crate::plan::{Fixture, FixtureId, Metres, Plan, SubjectId};
 
-/// Error of a lamp's aim in degrees, in any direction. Source: the rule; judgement.
+/// Error of a lamp's aim in degrees, in any direction. Source: the requirement's rule; judgement.
 pub const AIM_ERROR_DEG: f64 = 15.0;
 /// How far a face may be turned away from a camera that still shows it, in degrees; as above.
 pub const TURNED_DEG: f64 = 60.0;

@@ -249,7 +249,7 @@ mod tests {
         assert!(decoder.run.len() <= 64 * PACKET_MAX + 4096);
     }
 
-    /// Source: the layout as the issue states it: 7E, 06, length low byte first, start code, slots, E7.
+    /// Source: the layout as the requirement states it: 7E, 06, length low byte first, start code, slots, E7.
     #[test]
     fn framed_messages_are_told_apart_by_their_own_bounds() {
         let message = |slots: &[u8]| [&[0x7E, 6, slots.len() as u8 + 1, 0, 0], slots, &[0xE7]].concat();
