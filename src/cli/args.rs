@@ -453,12 +453,17 @@ pub enum Command {
     Protect(ProtectCommand),
     /// Show what is lit, what is next, what needs attention
     #[command(
-        after_help = "Examples:\n  lampkeep status\n  lampkeep status --follow\n  lampkeep status --json"
+        after_help = "Examples:\n  lampkeep status\n  lampkeep status --follow\n  lampkeep status --json\n  \
+                            lampkeep status --dark && sudo systemctl restart lampkeep"
     )]
     Status {
         /// Keep it on screen, large
         #[arg(long)]
         follow: bool,
+        /// Only tell whether lampkeep may be restarted unseen: ends with 0 if nothing is lit, fades, waits or rolls,
+        /// else with 1
+        #[arg(long, conflicts_with = "follow")]
+        dark: bool,
     },
     /// Show how each target of a look becomes slot values
     #[command(after_help = "Examples:\n  lampkeep explain quay-dusk\n  \

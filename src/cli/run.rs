@@ -41,8 +41,9 @@ pub fn run(args: Args) -> Exit {
         Command::Reckon(args) => return work_out(&args, json),
         Command::Device(args) => return device::run(&args, json),
         Command::Log(args) => return log::run(set, &args, json),
-        Command::Status { follow: true } => return follow::run(set, json),
-        Command::Status { follow: false } => Request::Status { follow: false },
+        Command::Status { dark: true, .. } => return is_dark(set, json),
+        Command::Status { follow: true, .. } => return follow::run(set, json),
+        Command::Status { follow: false, .. } => Request::Status { follow: false },
         Command::Explain { look, plan: None } => Request::Explain { look },
         Command::Reload => Request::Reload {},
         Command::Recall { look, take, over, delay, at } => {
@@ -154,6 +155,24 @@ pub(super) fn answered(answer: &Answer, request: &Request, json: bool) -> Exit {
         (Request::Explain { .. }, true) => answer.data.as_ref().map_or(Exit::Done, print_json),
         (_, true) => print_json(answer),
         (_, false) => print(answer.said.as_deref().unwrap_or("done")),
+    }
+}
+
+/// Ends with 0 only if a restart changes nothing that anybody sees.
+fn is_dark(set: Option<&str>, json: bool) -> Exit {
+    let now = match ask(set, &Request::Status { follow: false }) {
+        // As plain data: an upgrade asks a daemon of the version before.
+        Ok(answer) => answer.data.map(|mut status| status["now"].take()).unwrap_or_default(),
+        Err(e) => return unanswered(&e, json),
+    };
+    let why_not = show::why_not_dark(&now);
+    if json {
+        print_json(&serde_json::json!({ "dark": why_not.is_none(), "said": why_not }));
+    }
+    match why_not {
+        None if json => Exit::Done,
+        None => print("dark, and nothing waits"),
+        Some(said) => fault(Exit::NotMet, &said),
     }
 }
 

@@ -219,8 +219,13 @@ impl WireError {
     }
 }
 
-/// Device files of the serial ports that the machine has.
+/// Device files of the serial ports that the machine has; none where the kernel does not list them, as in a root
+/// without /sys.
 pub fn ports_seen() -> Vec<String> {
+    // The crate ends the program where that folder is missing.
+    if !Path::new("/sys/class/tty").is_dir() {
+        return Vec::new();
+    }
     serialport::available_ports()
         .map(|ports| ports.into_iter().map(|p| p.port_name).collect())
         .unwrap_or_default()
