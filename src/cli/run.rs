@@ -7,8 +7,8 @@ use std::time::Duration;
 use super::args::{Args, Command, ProtectCommand, TakeCommand};
 use super::exit::Exit;
 use super::{
-    calibrate, chair, check, device, doctor, draw, follow, log, meter, new, nudge, rehearse, rollcall, sheet,
-    show, takes, wrap,
+    calibrate, chair, check, complete, device, doctor, draw, follow, log, meter, new, nudge, papers,
+    rehearse, rollcall, sheet, show, takes, wrap,
 };
 use crate::control::client::{self, ClientError};
 use crate::control::{Answer, Request, places};
@@ -22,6 +22,9 @@ use crate::{daemon, engine};
 
 /// How long an answer may take: a reload reads files, everything else is at once.
 const ANSWER_WITHIN: Duration = Duration::from_secs(10);
+
+/// The JSON Schema of a plan, where a package has put it.
+const SCHEMA: &str = "/usr/share/lampkeep/plan.schema.json";
 
 /// Does what the arguments say; prints results to standard output and faults to standard error.
 #[must_use]
@@ -41,6 +44,8 @@ pub fn run(args: Args) -> Exit {
         Command::Reckon(args) => return work_out(&args, json),
         Command::Device(args) => return device::run(&args, json),
         Command::Log(args) => return log::run(set, &args, json),
+        Command::Papers(args) => return papers::run(&args, json),
+        Command::Complete(args) => return complete::run(args),
         Command::Status { dark: true, .. } => return is_dark(set, json),
         Command::Status { follow: true, .. } => return follow::run(set, json),
         Command::Status { follow: false, .. } => Request::Status { follow: false },
@@ -288,6 +293,8 @@ fn new_plan(path: &Path, json: bool) -> Exit {
         Ok(text) => text,
         Err(e) => return fault(Exit::NotMet, &format!("no answers: {e}")),
     };
+    // Editors then know every key.
+    let text = if Path::new(SCHEMA).exists() { format!("#:schema {SCHEMA}\n{text}") } else { text };
     let write = || -> std::io::Result<()> {
         let mut file = std::fs::File::options().write(true).create_new(true).open(path)?;
         file.write_all(text.as_bytes())?;
