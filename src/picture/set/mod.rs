@@ -6,6 +6,7 @@
 mod facts;
 mod legend;
 mod map;
+mod room;
 mod shapes;
 mod view;
 pub mod words;
@@ -14,7 +15,7 @@ use super::drawing::{Anchor, Drawing, Ink, Text, Weight};
 use crate::plan::{LookId, Plan};
 
 pub use facts::{Lamp, Lit};
-pub use view::{above, side};
+pub use view::{above, above_lit, side};
 
 /// Width of a page of the set in page units.
 pub const PAGE: f64 = 1000.0;
