@@ -38,7 +38,7 @@ fn one_page_holds_everything_and_needs_nothing_from_elsewhere() {
     ] {
         assert!(page.contains(said), "{said}");
     }
-    for picture in ["set", "heat", "light", "power", "flashes"] {
+    for picture in ["set", "set-words", "heat", "light", "power", "flashes"] {
         let svg = std::fs::read_to_string(dir.path().join(format!("{picture}.svg"))).expect("an SVG");
         assert!(svg.starts_with("<svg") && page.contains(&svg), "{picture}");
         let png = std::fs::read(dir.path().join(format!("{picture}.png"))).expect("a PNG");

@@ -187,7 +187,8 @@ impl Keep {
         std::fs::write(self.folder.join("timeline.txt"), text)?;
         let json = serde_json::to_string_pretty(timeline).map_err(std::io::Error::other)?;
         std::fs::write(self.folder.join("timeline.json"), json)?;
-        let mut pictures = vec![("set", set::page(plan, &View::default()))];
+        let (views, words) = set::pages(plan, &View::default());
+        let mut pictures = vec![("set", views), ("set-words", words)];
         pictures.extend(report::pictures(timeline, samples));
         let mut figures = Vec::with_capacity(pictures.len());
         for (name, drawing) in pictures {

@@ -87,6 +87,16 @@ pub struct View {
 /// The whole page: both views, and every lamp in words.
 #[must_use]
 pub fn page(plan: &Plan, view: &View) -> Drawing {
+    let (mut page, words) = pages(plan, view);
+    let y = page.height - MARGIN;
+    page.put(&words, [0.0, y - MARGIN]);
+    page.height = y - MARGIN + words.height;
+    page
+}
+
+/// The same as two pages, each with letters that are read on A4: both views, and the words.
+#[must_use]
+pub fn pages(plan: &Plan, view: &View) -> (Drawing, Drawing) {
     let lamps = facts::lamps(plan, view);
     let wide = PAGE - 2.0 * MARGIN;
     let (above, side) = (
@@ -121,9 +131,11 @@ pub fn page(plan: &Plan, view: &View) -> Drawing {
         page.put(drawing, [MARGIN, y]);
         y += drawing.height + 22.0;
     }
-    page.put(&legend, [MARGIN, y]);
-    page.height = (y + legend.height + MARGIN).ceil();
-    page
+    page.height = y + MARGIN;
+    let high = (legend.height + 2.0 * MARGIN).ceil();
+    let mut words = Drawing::new(PAGE, high, inks::PAPER, &format!("The set of {title} in words"));
+    words.put(&legend, [MARGIN, MARGIN]);
+    (page, words)
 }
 
 #[cfg(test)]
