@@ -10,7 +10,7 @@ use tempfile::TempDir;
 static SCRIPT: LazyLock<(TempDir, PathBuf)> = LazyLock::new(|| {
     let folder = tempfile::tempdir().expect("a folder");
     let program = folder.path().join("stamp");
-    let source = Path::new(env!("CARGO_MANIFEST_DIR")).join("build/stamp.rs");
+    let source = Path::new(env!("CARGO_MANIFEST_DIR")).join("src/build/stamp.rs");
     let rustc = std::env::var_os("RUSTC").unwrap_or_else(|| "rustc".into());
     let done = Command::new(rustc).args(["--edition", "2024", "-o"]).arg(&program).arg(source).status();
     assert!(done.expect("rustc runs").success());
@@ -121,9 +121,9 @@ fn a_worktree_and_an_archive_give_the_same_as_their_repository() {
     let root = Path::new(env!("CARGO_MANIFEST_DIR"));
     let of_ours = |name: &str| std::fs::read_to_string(root.join(name)).expect("text");
     // As `git archive` finds it: with the marks still in it.
-    source.write("build/archive.txt", "$Format:%H %ct$\n");
+    source.write("src/build/archive.txt", "$Format:%H %ct$\n");
     source.write(".gitattributes", &of_ours(".gitattributes"));
-    assert!(of_ours("build/archive.txt").lines().last().is_some_and(|l| l.len() > 10));
+    assert!(of_ours("src/build/archive.txt").lines().last().is_some_and(|l| l.len() > 10));
     source.committed();
     let (said, _) = source.stamped(None);
     let beside = tempfile::tempdir().expect("a folder");
@@ -165,5 +165,5 @@ fn a_debug_build_says_so_and_is_built_anew_for_no_commit() {
     source.committed();
     let (said, again) = source.stamped_as("debug", None);
     assert_eq!(said, "1.2.3 (debug build)");
-    assert_eq!(again, ["build"]);
+    assert_eq!(again, ["src/build"]);
 }

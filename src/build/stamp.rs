@@ -13,7 +13,7 @@ use std::process::Command;
 /// Characters of a commit's hash that are shown: enough for any repository of people's making.
 const SHOWN: usize = 12;
 /// What goes into the program, from the package's folder.
-const SOURCES: [&str; 6] = ["Cargo.lock", "Cargo.toml", "build", "config", "docs", "src"];
+const SOURCES: [&str; 5] = ["Cargo.lock", "Cargo.toml", "config", "docs", "src"];
 
 /// Where the source comes from.
 #[derive(Default)]
@@ -26,7 +26,7 @@ struct Origin {
 
 fn main() {
     println!("cargo::rerun-if-env-changed=SOURCE_DATE_EPOCH");
-    println!("cargo::rerun-if-changed=build");
+    println!("cargo::rerun-if-changed=src/build");
     let folder = PathBuf::from(variable("CARGO_MANIFEST_DIR").unwrap_or_default());
     let release = variable("PROFILE").is_some_and(|profile| profile == "release");
     let origin = from_git(&folder, release)
@@ -95,9 +95,9 @@ fn from_crate(folder: &Path) -> Option<Origin> {
     Some(Origin { commit: Some(format!("{commit}{changes}")), seconds: None })
 }
 
-/// The commit that `git archive` writes into `build/archive.txt`: its hash and its time.
+/// The commit that `git archive` writes into `src/build/archive.txt`: its hash and its time.
 fn from_archive(folder: &Path) -> Option<Origin> {
-    let text = std::fs::read_to_string(folder.join("build/archive.txt")).ok()?;
+    let text = std::fs::read_to_string(folder.join("src/build/archive.txt")).ok()?;
     let (commit, seconds) = text.lines().last()?.split_once(' ')?;
     Some(Origin { commit: Some(shortened(commit)?.to_owned()), seconds: seconds.trim().parse().ok() })
 }
