@@ -71,6 +71,8 @@ fn while_a_face_is_protected_numbers_stand_for_names() {
         assert!(!words.contains(&name), "{name} is told");
     }
     assert!(text.contains("lamp-1") && text.contains("look-") && text.contains("subject-1"));
+    // Source: docs/safety.md: the guard does not hold a lamp set by hand; unplug it.
+    assert!(text.contains("unplug it") && text.contains("held dark"), "{text}");
 }
 
 #[test]
@@ -107,7 +109,7 @@ fn labels_lie_on_the_page_and_do_not_cover_each_other() {
     }
 }
 
-/// One list of shapes makes both files: the SVG is whole and the same each time, the PNG has its size. Scale is not measured.
+/// One list of shapes makes both files: the SVG is whole and the same each time, the PNG has its size. Scale: tests/pictures_scale.rs.
 #[test]
 fn the_drawing_is_the_same_in_every_run_and_its_png_has_its_size() {
     let plan = load::demo();

@@ -400,6 +400,17 @@ fn a_take_is_amended_listed_put_on_a_sheet_and_brought_back_and_the_log_outlives
     std::fs::remove_file(set.path("interview.toml")).expect("deleted");
     let alone = told(&set);
     assert_eq!(alone["takes"], live["takes"]);
+    // The set is drawn from the plan's text in the log, also beside a face that is protected now, and then by numbers.
+    assert_eq!(alone["drawings"], live["drawings"]);
+    assert_eq!(alone["drawings"][0]["of"], "plan");
+    assert!(alone["drawings"][0]["svg"].as_str().is_some_and(|svg| svg.contains(">key</text>")));
+    std::fs::write(set.path("state/protect.simulated.json"), "{").expect("damaged counts as on");
+    set.exits(0, &["take", "sheet", "--out", "hidden.html"]);
+    let hidden = std::fs::read_to_string(set.path("hidden.html")).expect("a page");
+    assert!(hidden.contains("from the plan as it was then") && hidden.contains(">lamp-1</text>"), "{hidden}");
+    for name in ["key", "fill", "bright", "softbox", "hand on the rail"] {
+        assert!(!hidden.contains(&format!(">{name}<")), "{name} is told");
+    }
     let lines = std::fs::read_dir(set.path("day")).expect("a folder").map_while(Result::ok);
     let export =
         lines.map(|f| f.path()).find(|p| p.extension().is_some_and(|e| e == "jsonl")).expect("an export");

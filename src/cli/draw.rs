@@ -1,5 +1,6 @@
 //! `draw`: pictures of the set and of its looks into a folder. The pictures themselves are made by `picture`.
 
+mod studio;
 mod threads;
 
 use std::path::{Path, PathBuf};
@@ -15,6 +16,7 @@ use crate::picture::set::{self, Lengths, View};
 use crate::picture::{Drawing, Pixels};
 use crate::plan::{LookId, Plan};
 use crate::words;
+pub(super) use studio::Studio;
 pub use threads::Threads;
 
 /// Pixels each way of a face, unless asked for otherwise.
@@ -89,18 +91,20 @@ pub fn run(args: &DrawArgs, json: bool) -> Exit {
         Ok(look) => look,
         Err(said) => return fault(Exit::NotMet, &said),
     };
+    let hidden = hidden(&plan);
+    let usual = if look.is_some() { FACE } else { ON_SHEET };
     let mut artist = Artist {
         plan: &plan,
         args,
-        hidden: hidden(&plan),
-        workers: Threads::new(),
+        hidden,
+        studio: Studio::new(&plan, hidden, finish(args, usual), Threads::new()),
         drawn: Drawn { folder: args.out.clone(), ..Drawn::default() },
     };
     let done = std::fs::create_dir_all(&args.out).and_then(|()| match look {
         Some(look) => artist.look(look),
         None => artist.all(),
     });
-    artist.workers.clear();
+    artist.studio.clear();
     if let Err(e) = done {
         return fault(Exit::NotMet, &format!("{}: {e}; give another folder with --out", args.out.display()));
     }
@@ -117,27 +121,27 @@ fn named(plan: &Plan, name: &str) -> Result<LookId, String> {
     })
 }
 
+fn finish(args: &DrawArgs, usual: u32) -> Finish {
+    let base = if args.draft { Finish::DRAFT } else { Finish { size: usual, ..Finish::FINE } };
+    Finish { size: args.size.unwrap_or(base.size), ..base }
+}
+
 struct Artist<'p> {
     plan: &'p Plan,
     args: &'p DrawArgs,
     hidden: bool,
-    workers: Threads,
+    studio: Studio<'p>,
     drawn: Drawn,
 }
 
-impl Artist<'_> {
-    fn names(&self) -> Names<'_> {
-        Names::of(self.plan, self.hidden)
+impl<'p> Artist<'p> {
+    fn names(&self) -> Names<'p> {
+        self.studio.names()
     }
 
     fn view(&self, look: Option<LookId>) -> View {
         let lengths = if self.args.feet { Lengths::Feet } else { Lengths::Metres };
         View { look, lengths, hidden: self.hidden }
-    }
-
-    fn finish(&self, usual: u32) -> Finish {
-        let base = if self.args.draft { Finish::DRAFT } else { Finish { size: usual, ..Finish::FINE } };
-        Finish { size: self.args.size.unwrap_or(base.size), ..base }
     }
 
     /// The set, and all looks on one sheet.
@@ -154,11 +158,10 @@ impl Artist<'_> {
 
     fn cell(&mut self, look: LookId) -> Cell {
         let lit = face::lit(self.plan, look);
-        let name = self.names().look(look);
         let (mut pictures, mut verdict) = (Vec::new(), None);
         let plan = self.plan;
         for index in 0..plan.cameras.len() {
-            let exposed = self.exposed(&lit, index, ON_SHEET, &name);
+            let exposed = self.studio.exposed(&lit, look, index, "");
             if plan.look(look).protect && index == 0 {
                 let said = self.judged(look, index, &exposed).unwrap_or_default();
                 verdict = Some((Arc::new(exposed.lifted(LIFT_STOPS)), said));
@@ -176,13 +179,13 @@ impl Artist<'_> {
         let lit = face::lit(self.plan, look);
         let plan = self.plan;
         for index in 0..plan.cameras.len() {
-            let exposed = self.exposed(&lit, index, FACE, &name);
-            let camera = self.camera(index);
+            let exposed = self.studio.exposed(&lit, look, index, "");
+            let camera = self.studio.camera_file(index);
             let file = format!("face-{name}-{camera}");
             self.png(
                 &file,
                 &exposed.pixels(),
-                &format!("the face in {name} as {} sees it", self.said(index)),
+                &format!("the face in {name} as {} sees it", self.studio.camera_said(index)),
             )?;
             if plan.look(look).protect {
                 let shows = "the same with shadows lifted by 4 stops";
@@ -193,28 +196,14 @@ impl Artist<'_> {
         Ok(())
     }
 
-    /// The first subject's face by one camera.
-    fn exposed(&self, lit: &face::Lit, camera: usize, usual: u32, name: &str) -> Exposed {
-        let finish = self.finish(usual);
-        // The grid's slabs, the walls' rows and the picture's two passes, near enough for a progress.
-        self.workers.begin(&format!("{name}, {}", self.said(camera)), 2 * finish.size as usize + 450);
-        face::picture(
-            self.plan,
-            lit,
-            (&self.plan.subjects[0], &self.plan.cameras[camera]),
-            &finish,
-            &self.workers,
-        )
-    }
-
     fn judged(&mut self, look: LookId, camera: usize, exposed: &Exposed) -> Option<String> {
         let seen = Seen::of(exposed)?;
         let (look, subject) = (self.names().look(look), self.names().subject(crate::plan::SubjectId(0)));
         let said = seen.said();
         self.drawn.protect.push(Verdict {
             look,
-            camera: self.camera(camera),
-            by: self.said(camera),
+            camera: self.studio.camera_file(camera),
+            by: self.studio.camera_said(camera),
             subject,
             under_wall_stops: seen.under_wall_stops,
             contrast: seen.contrast,
@@ -224,22 +213,6 @@ impl Artist<'_> {
             said: said.clone(),
         });
         Some(said)
-    }
-
-    /// A camera in words.
-    fn said(&self, index: usize) -> String {
-        if self.hidden {
-            format!("camera {}", index + 1)
-        } else {
-            format!("camera {}", self.plan.cameras[index].id)
-        }
-    }
-
-    /// A camera's name as part of a file's name.
-    fn camera(&self, index: usize) -> String {
-        let id = &self.plan.cameras[index].id;
-        let plain = id.chars().all(|c| c.is_ascii_alphanumeric() || c == '-' || c == '_');
-        if self.hidden || !plain { format!("camera-{}", index + 1) } else { id.clone() }
     }
 
     fn both(&mut self, name: &str, page: &Drawing, scale: f64, shows: &str) -> std::io::Result<()> {

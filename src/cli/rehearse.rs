@@ -1,12 +1,14 @@
 //! `rehearse`: the plan, the wishes, a pace on the wall clock, how far it is, and what is kept with `--out`.
 
+mod faces;
+
 use std::io::{IsTerminal, Write};
 use std::path::Path;
 use std::sync::Arc;
 use std::time::Duration;
 
 use super::exit::Exit;
-use super::rehearse_args::RehearseArgs;
+use super::rehearse_args::{Faces, RehearseArgs};
 use super::run::{fault, print, print_json, read_plan};
 use crate::channels::Frame;
 use crate::clock::{Clock, SystemClock};
@@ -66,7 +68,8 @@ pub(super) fn run(args: RehearseArgs, json: bool) -> Exit {
     hall.clear();
     let text = timeline.text();
     if let (Some(keep), Some(samples)) = (hall.keep, hall.samples)
-        && let Err(e) = hall.written.and_then(|()| keep.finish(&text, &timeline, &plan, &samples))
+        && let Err(e) =
+            hall.written.and_then(|()| keep.finish(&text, &timeline, &plan, (&samples, args.faces, !json)))
     {
         return fault(Exit::NotMet, &format!("--out: {e}"));
     }
@@ -102,6 +105,12 @@ impl Watches for Hall {
             && self.written.is_ok()
         {
             self.written = keep.frames(universes);
+        }
+    }
+
+    fn frame(&mut self, engine: &Engine) {
+        if let Some(samples) = &mut self.samples {
+            samples.frame(engine);
         }
     }
 
@@ -172,13 +181,14 @@ impl Keep {
         text: &str,
         timeline: &Timeline,
         plan: &Plan,
-        samples: &Samples,
+        (samples, faces, progress): (&Samples, Faces, bool),
     ) -> std::io::Result<()> {
         self.frames.flush()?;
         std::fs::write(self.folder.join("timeline.txt"), text)?;
         let json = serde_json::to_string_pretty(timeline).map_err(std::io::Error::other)?;
         std::fs::write(self.folder.join("timeline.json"), json)?;
-        let mut pictures = vec![("set", set::page(plan, &View::default()))];
+        let (views, words) = set::pages(plan, &View::default());
+        let mut pictures = vec![("set", views), ("set-words", words)];
         pictures.extend(report::pictures(timeline, samples));
         let mut figures = Vec::with_capacity(pictures.len());
         for (name, drawing) in pictures {
@@ -188,6 +198,7 @@ impl Keep {
             let said = format!("{} ({name}.svg, {name}.png)", drawing.title);
             figures.push(Figure { svg, said });
         }
-        std::fs::write(self.folder.join("report.html"), report::page(timeline, samples, &figures))
+        let looks = faces::write(&self.folder, plan, timeline, (faces, progress))?;
+        std::fs::write(self.folder.join("report.html"), report::page(timeline, samples, &looks, &figures))
     }
 }

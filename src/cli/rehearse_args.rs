@@ -32,6 +32,29 @@ pub struct RehearseArgs {
     /// Write report.html, its pictures, the timeline (text and JSON) and every changed frame into this folder
     #[arg(long, value_name = "DIR")]
     pub out: Option<PathBuf>,
+    /// Each look's face in the report: small, fine (640 by 640, takes its time), or none
+    #[arg(long, value_name = "none|small|fine", value_parser = faces, default_value = "small", requires = "out")]
+    pub faces: Faces,
+}
+
+/// How the faces of a report are drawn.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Faces {
+    /// Not at all.
+    None,
+    /// Small: 256 by 256.
+    Small,
+    /// As `draw --look` draws them: 640 by 640.
+    Fine,
+}
+
+fn faces(text: &str) -> Result<Faces, String> {
+    match text {
+        "none" => Ok(Faces::None),
+        "small" => Ok(Faces::Small),
+        "fine" => Ok(Faces::Fine),
+        _ => Err("faces are `small`, `fine` or `none`".to_owned()),
+    }
 }
 
 /// A time in the order: `12:30` (minutes and seconds), `1:05:00`, or a span such as `45min`.

@@ -2,8 +2,9 @@
 //!
 //! The list and the sheet come from the daemon, or while none runs from the log itself.
 
+mod source;
+
 use std::fmt::Write as _;
-use std::hash::{BuildHasher, Hasher, RandomState};
 use std::path::{Path, PathBuf};
 
 use jiff::Timestamp;
@@ -11,15 +12,13 @@ use jiff::tz::TimeZone;
 use serde_json::Value;
 
 use super::exit::Exit;
-use super::run::{ask, fault, print, print_json, unanswered};
+use super::run::{fault, print, print_json, unanswered};
 use crate::clock::{Clock, SystemClock};
 use crate::control::client::ClientError;
-use crate::control::{Failure, Request, TakeMark, places};
-use crate::engine::{ProtectFound, listed, say};
-use crate::journal::snapshot::Snapshot;
-use crate::journal::{Found, NAME, ReadingFound, TakeFound, Wanted, WrongTakeName};
-use crate::protect_file::ProtectFile;
+use crate::control::{Request, TakeMark};
+use crate::engine::say;
 use crate::sheet::{self, Sheet};
+use source::{From, Plans};
 
 /// A pause between two takes from which on the later one is of another shooting day, in seconds. Judgement: crews rest
 /// longer than that, and no set pauses so long.
@@ -118,9 +117,6 @@ fn started(take: &Value, zone: &TimeZone) -> String {
     }
 }
 
-/// Takes that a list has at most.
-const MOST_LISTED: usize = 1000;
-
 /// What `take sheet` may be told.
 #[derive(Debug, Clone, clap::Args)]
 pub struct SheetArgs {
@@ -203,124 +199,6 @@ impl NoTakes {
     }
 }
 
-/// Where takes come from: the daemon, or its log while none runs.
-enum From<'s> {
-    Daemon(Option<&'s str>),
-    Log { log: Box<Snapshot>, set: String, hidden: bool },
-}
-
-impl<'s> From<'s> {
-    /// The daemon of the set, else the log of the set, else the only log there is.
-    fn of(set: Option<&'s str>) -> Result<Self, NoTakes> {
-        match ask(set, &Request::Status { follow: false }) {
-            Ok(_) => Ok(Self::Daemon(set)),
-            Err(e @ ClientError::NoDaemon { .. }) => Self::log(set).unwrap_or(Err(NoTakes::Client(e))),
-            Err(e) => Err(NoTakes::Client(e)),
-        }
-    }
-
-    /// `None` where there is no log either.
-    fn log(set: Option<&str>) -> Option<Result<Self, NoTakes>> {
-        let top = places::state_top()?;
-        let folders = std::fs::read_dir(&top).into_iter().flatten().filter_map(Result::ok);
-        let names = folders.filter_map(|f| f.file_name().into_string().ok());
-        let of_set = |name: &String| name.strip_suffix(".simulated").unwrap_or(name).to_owned();
-        let mut found: Vec<String> = names
-            .filter(|name| set.is_none_or(|set| of_set(name) == set) && top.join(name).join(NAME).exists())
-            .collect();
-        found.sort();
-        // A set that runs with lamps goes before the same one simulated.
-        found.dedup_by(|simulated, real| of_set(simulated) == *real);
-        let name = match &found[..] {
-            [] => return None,
-            [one] => one,
-            several => {
-                let said =
-                    format!("several sets have a log: say which with --set, one of {}", several.join(", "));
-                return Some(Err(NoTakes::Said(Exit::Usage, said)));
-            }
-        };
-        let token = RandomState::new().build_hasher().finish();
-        let log = Snapshot::of(&top.join(name).join(NAME), &std::env::temp_dir(), token);
-        let protect = ProtectFile::new(&top, name.ends_with(".simulated")).read();
-        Some(match log {
-            Ok(log) => {
-                Ok(Self::Log { log: Box::new(log), set: of_set(name), hidden: protect != ProtectFound::Off })
-            }
-            Err(e) => Err(NoTakes::Said(Exit::NotMet, e.to_string())),
-        })
-    }
-
-    /// All takes, as `take list --json` gives them.
-    fn takes(&self) -> Result<Value, NoTakes> {
-        match self {
-            Self::Daemon(set) => data(*set, &Request::TakeList { most: None }),
-            Self::Log { log, hidden, .. } => {
-                let takes = log.takes(MOST_LISTED).map_err(|e| NoTakes::Said(Exit::NotMet, e.to_string()))?;
-                let mut listed = listed(&takes).1.unwrap_or_default();
-                for take in listed["takes"].as_array_mut().into_iter().flatten().filter(|_| *hidden) {
-                    take["take"] = take["number"].clone();
-                    take["look"] = "…".into();
-                    (take["notes"], take["why"]) = (Value::Array(Vec::new()), Value::Array(Vec::new()));
-                }
-                Ok(listed)
-            }
-        }
-    }
-
-    /// One take with its readings.
-    fn take(&self, name: &str) -> Result<(TakeFound, Vec<ReadingFound>), NoTakes> {
-        let refused = |f: Failure| NoTakes::Said(f.kind.into(), with_hint(f));
-        match self {
-            Self::Daemon(set) => {
-                let found = data(*set, &Request::TakeSheet { take: name.to_owned() })?;
-                let other = |_| {
-                    let said = "the daemon's log is of another version: restart it";
-                    NoTakes::Said(Exit::NotMet, said.to_owned())
-                };
-                let take = serde_json::from_value(found["found"].clone()).map_err(other)?;
-                Ok((take, serde_json::from_value(found["readings"].clone()).map_err(other)?))
-            }
-            Self::Log { log, .. } => {
-                let name =
-                    name.parse().map_err(|e: WrongTakeName| NoTakes::Said(Exit::Usage, e.to_string()))?;
-                let take = log.take(&name).map_err(refused)?;
-                let wanted = Wanted::ReadingsOf(take.record.readings.clone());
-                match crate::journal::find(log.db(), log.origin(), &wanted).map_err(refused)? {
-                    Found::Readings(readings) => Ok((take, readings)),
-                    _ => Ok((take, Vec::new())),
-                }
-            }
-        }
-    }
-
-    /// The set's name, and whether a face is protected now.
-    fn set(&self) -> Result<(String, bool), NoTakes> {
-        match self {
-            Self::Daemon(set) => {
-                let status = data(*set, &Request::Status { follow: false })?;
-                let name = status["set"].as_str().unwrap_or("").to_owned();
-                Ok((name, status["protect"]["on"] == true))
-            }
-            Self::Log { set, hidden, .. } => Ok((set.clone(), *hidden)),
-        }
-    }
-}
-
-/// One request's data.
-fn data(set: Option<&str>, request: &Request) -> Result<Value, NoTakes> {
-    let answer = ask(set, request).map_err(NoTakes::Client)?;
-    match answer.error {
-        Some(failure) => Err(NoTakes::Said(failure.kind.into(), with_hint(failure))),
-        None => Ok(answer.data.unwrap_or_default()),
-    }
-}
-
-fn with_hint(failure: Failure) -> String {
-    let hint = failure.hint.map_or(String::new(), |h| format!("\n  {h}"));
-    format!("{}{hint}", failure.said)
-}
-
 /// A sheet of some takes: these, or those of the latest day, or all.
 pub fn made(set: Option<&str>, wanted: &[String], all: bool) -> Result<Sheet, NoTakes> {
     let zone = TimeZone::system();
@@ -336,20 +214,22 @@ pub fn made(set: Option<&str>, wanted: &[String], all: bool) -> Result<Sheet, No
     if names.is_empty() {
         return Err(NoTakes::None);
     }
-    let on_sheet = |name: &String| {
-        let (take, readings) = from.take(name)?;
-        Ok(sheet::take(&take, &readings, &zone))
-    };
-    let takes = names.iter().map(on_sheet).collect::<Result<Vec<_>, NoTakes>>()?;
-    let now = SystemClock::start().wall().to_zoned(zone.clone());
     let (set, hidden) = from.set()?;
+    let mut plans = Plans::of(&from, &set);
+    let now = SystemClock::start().wall().to_zoned(zone.clone());
     let mut sheet = Sheet {
-        set,
+        set: set.clone(),
         made: now.strftime("%Y-%m-%d %H:%M").to_string(),
         zone: now.strftime("UTC%:z").to_string(),
         hidden,
-        takes,
+        drawings: Vec::new(),
+        takes: Vec::new(),
     };
+    for name in &names {
+        let (take, readings) = from.take(name)?;
+        let drawn = sheet::drawn(&take, plans.plan(&take.record.light.plan), hidden);
+        sheet.add(sheet::take(&take, &readings, &zone), drawn);
+    }
     if hidden {
         sheet.hide();
     }

@@ -143,6 +143,11 @@ impl Engine {
         self.flash.guard.changes()
     }
 
+    /// Lux that the last frame's lamps make at each point that is watched, as rounded to slots.
+    pub fn flash_light(&self) -> impl Iterator<Item = f64> + '_ {
+        self.flash.sent.iter().map(|light| light.y)
+    }
+
     /// The light of the last run was put back, `away_s` seconds after its last frame: raises count from it.
     pub(super) fn flash_returns(&mut self, away_s: f64) {
         self.flash = Watch::after(&self.plan, &self.lamps);

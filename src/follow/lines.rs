@@ -31,11 +31,18 @@ pub(super) fn spread(left: Piece, right: Piece, width: u16) -> Line {
     vec![left, (" ".repeat(gap), PLAIN), right]
 }
 
-/// A text of at most so many columns, with a mark where it was cut.
+/// A text of at most so many columns, with a mark where it was cut: before its last part, which tells what to do, where that takes
+/// less than half.
 pub(super) fn cut(text: &str, width: u16) -> String {
     let width = usize::from(width);
     if text.chars().count() <= width {
         return text.to_owned();
+    }
+    if let Some((_, last)) = text.rsplit_once("; ")
+        && let tail = format!("…; {last}")
+        && tail.chars().count() < width / 2
+    {
+        return text.chars().take(width - tail.chars().count()).collect::<String>() + &tail;
     }
     text.chars().take(width.saturating_sub(1)).chain(std::iter::once('…')).collect()
 }

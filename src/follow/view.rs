@@ -135,17 +135,23 @@ fn warnings(desk: &Desk, status: &Status, age: Duration, width: u16, most: usize
             format!("nothing heard for {}: what is shown may be old", say::span(age.as_secs_f64().floor()));
         lines.extend(wrapped("! ", &said, width, most, WARNS));
     }
-    for (index, alert) in status.alerts.iter().enumerate() {
+    // The gravest first, and each of several its own line, so that none is only counted.
+    let mut alerts: Vec<_> = status.alerts.iter().collect();
+    alerts.sort_by_key(|a| !grave(&a.kind));
+    let several = alerts.iter().filter(|a| grave(&a.kind)).count() > 1;
+    for (index, alert) in alerts.iter().enumerate() {
         let left = most.saturating_sub(lines.len());
-        let more = status.alerts.len() - index;
+        let more = alerts.len() - index;
         if left == 0 || (left == 1 && more > 1) {
             lines.push(vec![(format!("! {} more: `lampkeep status` tells them", more), WARNS)]);
             break;
         }
         // One line is kept for the rest, where there is a rest.
         let room = if more > 1 { left - 1 } else { left };
-        let style = if grave(&alert.kind) { ALARMS } else { WARNS };
-        lines.extend(wrapped("! ", &alert.said, width, room.min(2), style));
+        let grave = grave(&alert.kind);
+        let rows = if grave && several && most <= WARNINGS { 1 } else { 2 };
+        let style = if grave { ALARMS } else { WARNS };
+        lines.extend(wrapped("! ", &alert.said, width, room.min(rows), style));
     }
     if lines.is_empty() {
         lines.push(vec![("nothing needs attention".to_owned(), FAINT)]);
@@ -159,7 +165,7 @@ fn grave(kind: &str) -> bool {
 }
 
 fn gone_said(why: &str) -> String {
-    format!("{why} · trying again each second; the light stays as the daemon left it")
+    format!("{why} · trying again each second; without frames each lamp holds or goes dark as it is set")
 }
 
 /// A name in letters of `lines` lines, small where it does not fit, with its label.
@@ -306,8 +312,9 @@ fn foot(desk: &Desk, now: Duration, width: u16) -> Line {
         line.push((format!(" {letter} "), ROLLS));
         line.push((format!(" {word}"), style));
     };
-    let rolls = desk.take().is_some() && desk.gone().is_none();
-    for (act, letter) in Act::ALL {
+    let gone = desk.gone().is_some();
+    let rolls = desk.take().is_some() && !gone;
+    for (act, letter) in Act::ALL.into_iter().filter(|_| !gone) {
         match rolls {
             true if act == Act::Dark => key(letter, "dark (asks first)", PLAIN),
             true => {}
@@ -317,6 +324,9 @@ fn foot(desk: &Desk, now: Duration, width: u16) -> Line {
     key('q', if width < 76 { "leave" } else { "leave, the light stays" }, FAINT);
     if rolls {
         line.push(("   n, p, r are locked".to_owned(), FAINT));
+    }
+    if gone {
+        line.push(("   no other key does anything now".to_owned(), FAINT));
     }
     line
 }

@@ -157,6 +157,29 @@ fn a_wire_that_is_down_stands_on_top_and_at_the_foot() {
     assert!(carries.starts_with("wall-rail DOWN · front-rail sends · broker NOT connected"), "{carries}");
 }
 
+/// A lamp that nobody can reach and that is too hot is not counted among the rest, and what to do is not what is cut off.
+#[test]
+fn the_gravest_warnings_come_first_each_on_its_line_with_what_to_do() {
+    let mut status = demo(&[recall("pilot-triangle")]);
+    let alert = |kind: &str, said: &str| crate::control::Alert {
+        kind: kind.to_owned(),
+        fixture: None,
+        said: said.to_owned(),
+        since: 0.0,
+    };
+    let wordy = "output front-rail (universe 1) does not send: there is no serial port `/dev/not-there`, which the plan names";
+    let hot = "`broad` is too hot and no frame reaches it: housing estimated 70.1 °C at most, limit 70 °C; unplug it";
+    status.alerts = vec![
+        alert("heat-unknown", "fill held at half its power: its heat is not known"),
+        alert("output-down", wordy),
+        alert("heat-over", hot),
+    ];
+    let rows = shown(&desk(status), 80, 24);
+    assert!(rows[1].starts_with("! output front-rail") && rows[1].ends_with('…'), "{rows:#?}");
+    assert!(rows[2].starts_with("! `broad` is too hot") && rows[2].ends_with("…; unplug it"), "{rows:#?}");
+    assert!(rows[3].starts_with("! fill held"), "{rows:#?}");
+}
+
 #[test]
 fn a_daemon_that_is_gone_is_said_in_large_letters_and_what_was_heard_is_marked_as_old() {
     let mut gone = desk(demo(&[recall("pilot-triangle")]));
@@ -167,6 +190,10 @@ fn a_daemon_that_is_gone_is_said_in_large_letters_and_what_was_heard_is_marked_a
     assert!(rows.iter().any(|r| r.contains(large[0].trim())), "{rows:#?}");
     assert!(rows.iter().any(|r| r.trim() == "when last heard: pilot-triangle"), "{rows:#?}");
     assert!(rows.iter().any(|r| r.starts_with("when last heard: front-rail")), "{rows:#?}");
+    assert!(
+        rows[23].contains("q  leave") && !rows[23].contains("n  next"),
+        "a key that does nothing is not named"
+    );
     assert!(!rows.iter().any(|r| r.contains("TAKE")));
 }
 

@@ -4,11 +4,12 @@ use rusqlite::{Connection, Row, params};
 use serde::de::DeserializeOwned;
 
 use super::ask::{Found, ReadingFound, TakeFound, Wanted};
-use super::entry::Stamp;
+use super::entry::{Stamp, TextsRecord};
 use super::name::TakeName;
 use super::store::StoreError;
 use super::take::TakeRecord;
 use crate::control::{Failure, FailureKind};
+use crate::plan::PlanText;
 
 /// Fewest digits of another log's name that are told.
 const ORIGIN_DIGITS: usize = 4;
@@ -107,6 +108,32 @@ pub fn takes(db: &Connection, own: &str, most: usize) -> Result<Vec<TakeFound>, 
     let newest = "uid IN (SELECT uid FROM take ORDER BY start IS NULL, start DESC, seq DESC LIMIT ?1) \
                   ORDER BY start IS NOT NULL, start, seq, wall";
     select(db, own, newest, params![most])
+}
+
+/// The texts of a plan by its hash: as they were, or where the log has none such, without names. `None`: it has neither.
+///
+/// Errors: SQLite refuses.
+pub fn texts(db: &Connection, plan: &str) -> Result<Option<TextsRecord>, StoreError> {
+    let sql = "SELECT without_names, role, name, text FROM plan_text JOIN text USING (hash) \
+               WHERE plan = ?1 ORDER BY without_names, position";
+    let mut statement = db.prepare(sql)?;
+    let mut rows = statement.query(params![plan])?;
+    let mut found: Option<TextsRecord> = None;
+    while let Some(row) = rows.next()? {
+        let without_names: bool = row.get(0)?;
+        let record = found.get_or_insert_with(|| TextsRecord {
+            plan: plan.to_owned(),
+            without_names,
+            texts: Vec::new(),
+        });
+        if record.without_names != without_names {
+            break;
+        }
+        let role: String = row.get(1)?;
+        let Ok(role) = serde_json::from_value(serde_json::Value::String(role)) else { return Ok(None) };
+        record.texts.push(PlanText { role, name: row.get(2)?, text: row.get(3)? });
+    }
+    Ok(found)
 }
 
 /// Takes for which `clause` holds. One whose record cannot be read is left out: another version wrote it.

@@ -130,6 +130,13 @@ impl Snapshot {
         read::takes(&self.db, &self.origin, most)
     }
 
+    /// The texts of a plan by its hash, where it has them.
+    ///
+    /// Errors: SQLite refuses.
+    pub fn texts(&self, plan: &str) -> Result<Option<super::TextsRecord>, StoreError> {
+        read::texts(&self.db, plan)
+    }
+
     /// One take by its name.
     ///
     /// Errors: there is none, or several have this name.

@@ -45,6 +45,12 @@ impl Box2 {
         [0, 1].map(|i: usize| to[i].clamp(self.min[i], self.max[i]))
     }
 
+    /// How far it is from another; 0 where they meet.
+    fn apart(&self, other: &Self) -> f64 {
+        let along = |i: usize| (self.min[i] - other.max[i]).max(other.min[i] - self.max[i]).max(0.0);
+        along(0).hypot(along(1))
+    }
+
     fn area(&self) -> f64 {
         (self.max[0] - self.min[0]) * (self.max[1] - self.min[1])
     }
@@ -80,8 +86,11 @@ pub fn placed(labels: &[Wanted], taken: &[Box2], page: &Box2) -> Vec<Box2> {
             let others: Vec<Box2> =
                 found.iter().enumerate().filter(|(i, _)| *i != index).filter_map(|(_, b)| *b).collect();
             let mut best: Option<(f64, Box2)> = None;
+            let rest: Vec<Box2> =
+                labels.iter().enumerate().filter(|(i, _)| *i != index).map(|(_, l)| l.about).collect();
             for place in places(label) {
-                let cost = cost(label, &place, taken, &others, page);
+                let cost = cost(label, &place, taken, &others, page)
+                    + confused(label.about.apart(&place), rest.iter().map(|r| r.apart(&place)));
                 if best.is_none_or(|(least, _)| cost < least - 1e-9) {
                     best = Some((cost, place));
                 }
@@ -107,6 +116,11 @@ fn places(label: &Wanted) -> impl Iterator<Item = Box2> + use<'_> {
             Box2::round([x + reach * cos, y + reach * sin], label.size)
         })
     })
+}
+
+/// Cost of standing nearly as close to what others name as to one's own: one reads it for theirs. `own` and `others` are distances.
+fn confused(own: f64, others: impl Iterator<Item = f64>) -> f64 {
+    others.map(|other| 0.1 * (own.min(40.0) + 8.0 - other).max(0.0)).sum()
 }
 
 fn cost(label: &Wanted, place: &Box2, taken: &[Box2], others: &[Box2], page: &Box2) -> f64 {

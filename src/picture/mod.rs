@@ -15,3 +15,4 @@ mod svg;
 
 pub use drawing::{Anchor, Drawing, Ink, Item, Path, Pixels, Step, Stroke, Text, Weight};
 pub use font::{lines, width};
+pub(crate) use svg::base64;

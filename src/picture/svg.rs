@@ -146,8 +146,8 @@ fn escaped(text: &str) -> String {
     out
 }
 
-/// Source: RFC 4648, section 4.
-fn base64(bytes: &[u8]) -> String {
+/// Bytes as text. Source: RFC 4648, section 4.
+pub(crate) fn base64(bytes: &[u8]) -> String {
     const SIGNS: &[u8; 64] = b"ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789+/";
     let mut out = String::with_capacity(bytes.len().div_ceil(3) * 4);
     for part in bytes.chunks(3) {

@@ -8,7 +8,7 @@ use std::sync::Arc;
 use super::problem::{Kind, Mark, Problem, Report};
 use super::read::{read_profiles, read_with_moves};
 use super::sources::{Named, Sources, SpectrumFile, Text, WrongSpectrum, named_files, named_spectra};
-use super::{BeamFile, ColourScience, Plan, Profile, beams, moves, read};
+use super::{BeamFile, ColourScience, Plan, PlanText, Profile, beams, moves, read};
 use crate::light::ies::Photometry;
 use crate::light::spectrum::Spectrum;
 use crate::light::{balance, colour};
@@ -210,6 +210,19 @@ pub fn demo() -> Plan {
     })
     .map(balance::settled)
     .expect("the texts are compiled in, and a test reads them")
+}
+
+/// A plan again from the texts that a log keeps of it. `set`: its name, in case that it states none; `hash`: its
+/// [`Plan::hash`] where the texts are whole, else `None`, as where names were taken out of them.
+///
+/// `None`: a text is missing, is another than it was, or is none that this version reads.
+#[must_use]
+pub fn again(texts: &[PlanText], set: &str, hash: Option<&str>) -> Option<Plan> {
+    let sources = Sources::again(texts, set, COLOUR)?;
+    if hash.is_some_and(|hash| sources.hash() != hash) {
+        return None;
+    }
+    read(&sources).ok().map(balance::settled)
 }
 
 /// The profiles that come with lampkeep, by file and name. All their figures are invented.

@@ -4,6 +4,7 @@
 //! and units, `read` turns names into ids and collects all problems of a run, `diagnose` renders them.
 //! This module computes no light: what a look needs of a lamp is `light`'s work.
 
+mod again;
 mod amounts;
 mod beams;
 mod defaults;

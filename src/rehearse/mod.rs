@@ -1,9 +1,9 @@
 //! The running order with no hardware, as a story: the engine itself, on virtual time or at a stated pace, into a
 //! simulator that decodes what it is sent with its own arithmetic; takes and rests as planned, and faults when told.
 //!
-//! `script` says what happens when, `begin` how it begins, `course` goes through it, `outage` lets things fail, `row` and
-//! `text` tell it. A frame that can only be the
-//! one before is counted and not solved again (`engine::Engine::stands_for`). Not here: any file, and any clock.
+//! `script` says what happens when, `begin` how it begins, `course` goes through it, `takes` rolls, `outage` lets things
+//! fail, `row` and `text` tell it. A frame that can only be the one before is counted and not solved again
+//! (`engine::Engine::stands_for`). Not here: any file, and any clock.
 
 mod begin;
 mod course;
@@ -12,6 +12,7 @@ mod hash;
 mod outage;
 mod row;
 mod script;
+mod takes;
 mod text;
 
 use std::sync::Arc;
@@ -112,6 +113,8 @@ pub enum Unfit {
 pub trait Watches {
     /// Every frame's universes as they are sent, before the next is worked out; a pace is kept here.
     fn frames(&mut self, _frames: &[Frame]) {}
+    /// After each frame, also one that is the one before.
+    fn frame(&mut self, _engine: &Engine) {}
     /// Once for each second of the rehearsal: `at_s` from the order's beginning, of `to_s` at its end.
     fn second(&mut self, _at_s: f64, _to_s: f64, _engine: &Engine) {}
 }

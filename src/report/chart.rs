@@ -1,7 +1,7 @@
 //! Strips over time, one above the other on one axis of time: readable in grey, since what is to be told apart differs by
 //! form (whole, dashed, filled) before it differs by colour.
 
-use crate::picture::{Anchor, Drawing, Ink, Path, Step, Stroke, Text, Weight, width};
+use crate::picture::{Anchor, Drawing, Ink, Path, Step, Stroke, Text, Weight, lines, width};
 use crate::rehearse::clock_time;
 
 /// Colours that people with any common colour blindness tell apart. Source: Okabe and Ito, "Color Universal Design",
@@ -15,13 +15,22 @@ const FAINT: Ink = Ink::hex(0x6b_6b6b);
 const GRID: Ink = Ink::hex(0xd0_d0d0);
 const BAND: Ink = Ink::hex(0xf1_f1f1);
 
-const WIDE: f64 = 1100.0;
-const LEFT: f64 = 150.0;
-const RIGHT: f64 = 190.0;
+const WIDE: f64 = 820.0;
+const LEFT: f64 = 56.0;
+const RIGHT: f64 = 20.0;
+/// Height of a strip's plot, of the line over it, and what is between two strips.
 const STRIP: f64 = 58.0;
-const GAP: f64 = 12.0;
-const HEAD: f64 = 104.0;
-const FOOT: f64 = 40.0;
+const OVER: f64 = 24.0;
+const GAP: f64 = 16.0;
+const FOOT: f64 = 48.0;
+/// Sizes of letters: the title, a strip's name, what is said, ticks and looks.
+const TITLE: f64 = 22.0;
+const NAME: f64 = 15.0;
+const SAID: f64 = 13.0;
+const SMALL: f64 = 12.0;
+/// Rows for the looks' names: where a name is wider than its look it may go over its neighbours'.
+const NAME_ROWS: usize = 3;
+const NAME_ROW: f64 = 16.0;
 /// Points nearer than this on the page are one, in page units.
 const SAME: f64 = 0.6;
 
@@ -37,9 +46,9 @@ pub(super) struct Course<'a> {
 
 /// A strip.
 pub(super) struct Strip<'a> {
-    /// Its name, at the left.
+    /// Its name, over it at the left.
     pub name: String,
-    /// Under that, small.
+    /// Beside that, small.
     pub about: String,
     /// What it comes to, at the right.
     pub notes: Vec<String>,
@@ -70,24 +79,25 @@ pub(super) struct Chart<'a> {
 impl Chart<'_> {
     /// The page.
     pub fn drawing(&self) -> Drawing {
-        let high = HEAD + self.strips.len() as f64 * (STRIP + GAP) + FOOT;
+        let said: Vec<String> = self
+            .about
+            .iter()
+            .flat_map(|about| lines(about, SAID, Weight::Regular, WIDE - 2.0 * RIGHT))
+            .collect();
+        let names = self.names();
+        let rows = names.iter().map(|n| n.row + 1).max().unwrap_or(0);
+        let head = 46.0 + 18.0 * said.len() as f64 + 8.0 + NAME_ROW * rows as f64 + 6.0;
+        let high = head + self.strips.len() as f64 * (OVER + STRIP + GAP) - GAP + FOOT;
         let mut page = Drawing::new(WIDE, high, PAPER, self.title);
-        let bottom = high - FOOT - GAP + 4.0;
-        self.bands(&mut page, bottom);
-        words(&mut page, [20.0, 30.0], self.title, 20.0, Weight::Bold, Anchor::Start, INK);
-        for (line, about) in self.about.iter().enumerate() {
-            words(
-                &mut page,
-                [20.0, 50.0 + 16.0 * line as f64],
-                about,
-                12.5,
-                Weight::Regular,
-                Anchor::Start,
-                FAINT,
-            );
+        let bottom = high - FOOT + 6.0;
+        self.bands(&mut page, (head, bottom), &names);
+        words(&mut page, [RIGHT, 32.0], self.title, TITLE, Weight::Bold, Anchor::Start, INK);
+        for (line, said) in said.iter().enumerate() {
+            let at = [RIGHT, 54.0 + 18.0 * line as f64];
+            words(&mut page, at, said, SAID, Weight::Regular, Anchor::Start, FAINT);
         }
         for (index, strip) in self.strips.iter().enumerate() {
-            self.strip(&mut page, strip, HEAD + index as f64 * (STRIP + GAP));
+            self.strip(&mut page, strip, head + index as f64 * (OVER + STRIP + GAP));
         }
         self.hours(&mut page, bottom);
         page
@@ -103,44 +113,65 @@ impl Chart<'_> {
         LEFT + (at_s - first) / (last - first) * (WIDE - LEFT - RIGHT)
     }
 
-    /// Every other look shaded, its name on top where it fits.
-    fn bands(&self, page: &mut Drawing, bottom: f64) {
+    /// Where the looks' names go: each in the lowest row that has room, about the middle of its look. One for which none has is not
+    /// written: the page's table has all.
+    fn names(&self) -> Vec<Named<'_>> {
         let (first, last) = self.span();
+        let mut ends = [f64::NEG_INFINITY; NAME_ROWS];
+        let mut found = Vec::new();
         for (index, (at_s, name)) in self.looks.iter().enumerate() {
             let end = self.looks.get(index + 1).map_or(last, |l| l.0);
             let (from, to) = (self.x(at_s.max(first)), self.x(end.min(last)));
-            let top = HEAD - 16.0;
+            let half = 0.5 * width(name, SMALL, Weight::Regular);
+            let x = (0.5 * (from + to)).clamp(RIGHT + half, (WIDE - RIGHT - half).max(RIGHT + half));
+            let Some(row) = (0..NAME_ROWS).find(|row| x - half > ends[*row] + 8.0) else { continue };
+            ends[row] = x + half;
+            found.push(Named { said: name, x, middle: 0.5 * (from + to), row });
+        }
+        found
+    }
+
+    /// Every other look shaded, its name on top where there is room.
+    fn bands(&self, page: &mut Drawing, (top, bottom): (f64, f64), names: &[Named<'_>]) {
+        let (first, last) = self.span();
+        for (index, (at_s, _)) in self.looks.iter().enumerate() {
+            let end = self.looks.get(index + 1).map_or(last, |l| l.0);
+            let (from, to) = (self.x(at_s.max(first)), self.x(end.min(last)));
             if index % 2 == 1 {
                 page.shape(Path::rect([from, top], [to - from, bottom - top]), Some(BAND), None);
             }
-            let size = 9.5;
-            let room = to - from - 4.0;
-            let whole = width(name, size, Weight::Regular) <= room;
-            let said = if whole { name.clone() } else { shortened(name, size, room) };
-            words(page, [0.5 * (from + to), HEAD - 5.0], &said, size, Weight::Regular, Anchor::Middle, INK);
+        }
+        for name in names {
+            let y = top - 6.0 - NAME_ROW * name.row as f64;
+            if name.row > 0 {
+                page.line([name.middle, top], [name.middle, y + 3.0], Stroke::new(GRID, 1.0));
+            }
+            words(page, [name.x, y], name.said, SMALL, Weight::Regular, Anchor::Middle, INK);
         }
     }
 
+    /// One strip, the line over it first, from `top` down.
     fn strip(&self, page: &mut Drawing, strip: &Strip<'_>, top: f64) {
         let (low, high) = strip.range;
-        let y = |value: f64| top + STRIP - (value.clamp(low, high) - low) / (high - low).max(1e-9) * STRIP;
+        let begin = top + OVER;
+        let y = |value: f64| begin + STRIP - (value.clamp(low, high) - low) / (high - low).max(1e-9) * STRIP;
         for (value, label) in &strip.ticks {
             let at = y(*value);
-            page.line([LEFT, at], [WIDE - RIGHT, at], Stroke::new(GRID, 0.7));
-            words(page, [LEFT - 6.0, at + 3.0], label, 9.5, Weight::Regular, Anchor::End, FAINT);
+            page.line([LEFT, at], [WIDE - RIGHT, at], Stroke::new(GRID, 0.8));
+            words(page, [LEFT - 6.0, at + 4.0], label, SMALL, Weight::Regular, Anchor::End, FAINT);
         }
         for course in &strip.courses {
-            self.course(page, course, &y, top + STRIP);
+            self.course(page, course, &y, begin + STRIP);
         }
         if let Some(limit) = strip.limit {
-            page.line([LEFT, y(limit)], [WIDE - RIGHT, y(limit)], Stroke::new(LIMIT, 1.6).dashed(7.0, 4.0));
+            page.line([LEFT, y(limit)], [WIDE - RIGHT, y(limit)], Stroke::new(LIMIT, 1.8).dashed(7.0, 4.0));
         }
-        words(page, [20.0, top + 20.0], &strip.name, 13.0, Weight::Bold, Anchor::Start, INK);
-        words(page, [20.0, top + 36.0], &strip.about, 10.0, Weight::Regular, Anchor::Start, FAINT);
-        for (line, note) in strip.notes.iter().enumerate() {
-            let at = [WIDE - RIGHT + 10.0, top + 18.0 + 14.0 * line as f64];
-            words(page, at, note, 11.0, Weight::Regular, Anchor::Start, INK);
-        }
+        let base = top + 16.0;
+        words(page, [RIGHT, base], &strip.name, NAME, Weight::Bold, Anchor::Start, INK);
+        let beside = RIGHT + width(&strip.name, NAME, Weight::Bold) + 10.0;
+        words(page, [beside, base], &strip.about, SMALL, Weight::Regular, Anchor::Start, FAINT);
+        let notes = strip.notes.join(" · ");
+        words(page, [WIDE - RIGHT, base], &notes, SAID, Weight::Regular, Anchor::End, INK);
     }
 
     /// Each unbroken part of a course as a line, without points that nobody could see.
@@ -172,18 +203,29 @@ impl Chart<'_> {
     fn hours(&self, page: &mut Drawing, bottom: f64) {
         let (first, last) = self.span();
         let steps = [60.0, 300.0, 600.0, 900.0, 1800.0, 3600.0, 7200.0];
-        let step = steps.into_iter().find(|s| (last - first) / s <= 12.0).unwrap_or(14_400.0);
+        let step = steps.into_iter().find(|s| (last - first) / s <= 11.0).unwrap_or(14_400.0);
         page.line([LEFT, bottom], [WIDE - RIGHT, bottom], Stroke::new(INK, 1.0));
         let mut at = (first / step).ceil() * step;
         while at <= last {
             let x = self.x(at);
             page.line([x, bottom], [x, bottom + 5.0], Stroke::new(INK, 1.0));
-            words(page, [x, bottom + 18.0], &clock_time(at), 10.0, Weight::Regular, Anchor::Middle, INK);
+            words(page, [x, bottom + 19.0], &clock_time(at), SMALL, Weight::Regular, Anchor::Middle, INK);
             at += step;
         }
         let said = "time in the order, h:mm:ss";
-        words(page, [WIDE - RIGHT + 10.0, bottom + 18.0], said, 10.0, Weight::Regular, Anchor::Start, FAINT);
+        words(page, [WIDE - RIGHT, bottom + 36.0], said, SMALL, Weight::Regular, Anchor::End, FAINT);
     }
+}
+
+/// Where a look's name is written.
+struct Named<'a> {
+    /// What it says.
+    said: &'a str,
+    /// The middle of the name, and of its look.
+    x: f64,
+    middle: f64,
+    /// Counted upwards from the strips.
+    row: usize,
 }
 
 fn draw_part(page: &mut Drawing, course: &Course<'_>, part: &[[f64; 2]], base: f64) {
@@ -199,14 +241,6 @@ fn draw_part(page: &mut Drawing, course: &Course<'_>, part: &[[f64; 2]], base: f
     } else {
         page.shape(Path::along(part, false), None, Some(course.stroke));
     }
-}
-
-fn shortened(name: &str, size: f64, room: f64) -> String {
-    let mut said: String = name.to_owned();
-    while !said.is_empty() && width(&format!("{said}…"), size, Weight::Regular) > room {
-        said.pop();
-    }
-    if said.chars().count() < 2 { String::new() } else { format!("{said}…") }
 }
 
 fn words(page: &mut Drawing, at: [f64; 2], said: &str, size: f64, weight: Weight, anchor: Anchor, ink: Ink) {

@@ -2,6 +2,7 @@
 
 use std::fmt::Write as _;
 
+use super::faces::{self, LookFaces};
 use super::{LampCourse, Samples};
 use crate::engine::say;
 use crate::rehearse::{Timeline, clock_time};
@@ -27,11 +28,21 @@ table{border-collapse:collapse;width:100%;font-size:14px}th,td{text-align:left;p
 vertical-align:top}th{border-bottom:2px solid #1a1a1a}td.n,th.n{text-align:right;font-variant-numeric:tabular-nums}\
 figure{margin:16px 0;break-inside:avoid}figure svg{width:100%;height:auto;border:1px solid #ddd}\
 figcaption{color:#555;font-size:14px}pre{font-size:11px;overflow-x:auto;white-space:pre-wrap}tr{break-inside:avoid}\
-.scroll{overflow-x:auto}@page{margin:14mm}@media print{body{max-width:none;padding:0}h2{break-after:avoid}}";
+.scroll{overflow-x:auto}\
+.faces{display:grid;grid-template-columns:repeat(auto-fill,minmax(320px,1fr));gap:22px 18px}\
+figure.look{margin:0}.shots{display:flex;gap:3px}.shots span{flex:1 1 0;min-width:0;position:relative}\
+.shots img{display:block;width:100%;height:auto}.shots i{position:absolute;left:6px;bottom:4px;font:12px/1.3 sans-serif;\
+color:#fff;text-shadow:0 0 3px #000,0 0 3px #000}.name{font-size:18px;color:#1a1a1a}.figures{font-variant-numeric:tabular-nums}\
+.lift{margin:8px 0 3px;font-size:14px}.found{font-size:14px;border-left:4px solid #bbb;padding-left:8px;margin:6px 0}\
+.found.bad{border-left:6px solid #1a1a1a}\
+@media screen and (max-width:700px){body{padding:14px 10px}h1{font-size:25px}.verdict{font-size:19px}.plot{overflow-x:auto}\
+.plot svg{min-width:640px}}\
+@page{margin:14mm}@media print{body{max-width:none;padding:0;font-size:14px}h2{break-after:avoid}\
+.faces{grid-template-columns:1fr 1fr}figure svg{max-height:232mm}}";
 
-/// The whole page. `figures` come in their order.
+/// The whole page. `looks` and `figures` come in their order.
 #[must_use]
-pub fn page(timeline: &Timeline, samples: &Samples, figures: &[Figure]) -> String {
+pub fn page(timeline: &Timeline, samples: &Samples, looks: &[LookFaces], figures: &[Figure]) -> String {
     let mut out = String::from("<!DOCTYPE html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n");
     out.push_str("<meta name=\"viewport\" content=\"width=device-width,initial-scale=1\">\n");
     let set = text(&timeline.set);
@@ -55,14 +66,15 @@ pub fn page(timeline: &Timeline, samples: &Samples, figures: &[Figure]) -> Strin
         "<p class=\"small\">Simulated: nothing was driven. Planned light is not measured light, heat is an estimate, and lit \
          lamps are never left unattended. Local code and licensed practice decide about mains and heat.</p>\n",
     );
-    attention(&mut out, timeline);
-    looks(&mut out, timeline);
+    attention(&mut out, timeline, looks);
+    faces::part(&mut out, looks);
+    steps(&mut out, timeline);
     lamps(&mut out, samples);
     out.push_str("<h2>Pictures</h2>\n");
     for figure in figures {
         let _ = writeln!(
             out,
-            "<figure>\n{}\n<figcaption>{}</figcaption>\n</figure>",
+            "<figure>\n<div class=\"plot\">{}</div>\n<figcaption>{}</figcaption>\n</figure>",
             figure.svg,
             text(&figure.said)
         );
@@ -72,8 +84,9 @@ pub fn page(timeline: &Timeline, samples: &Samples, figures: &[Figure]) -> Strin
     out
 }
 
-fn attention(out: &mut String, timeline: &Timeline) {
-    let lines = timeline.attention();
+fn attention(out: &mut String, timeline: &Timeline, looks: &[LookFaces]) {
+    let mut lines = timeline.attention();
+    lines.extend(faces::attention(looks));
     if lines.is_empty() && timeline.faults.is_empty() {
         return;
     }
@@ -87,9 +100,9 @@ fn attention(out: &mut String, timeline: &Timeline) {
     out.push_str("</ul>\n");
 }
 
-fn looks(out: &mut String, timeline: &Timeline) {
+fn steps(out: &mut String, timeline: &Timeline) {
     out.push_str(
-        "<h2>Looks</h2>\n<div class=\"scroll\"><table>\n<tr><th class=\"n\">at</th><th>look</th><th class=\"n\">on</th>\
+        "<h2>The order</h2>\n<div class=\"scroll\"><table>\n<tr><th class=\"n\">at</th><th>look</th><th class=\"n\">on</th>\
          <th>takes</th><th class=\"n\">power</th><th>warmest at its end</th></tr>\n",
     );
     for row in &timeline.looks {
@@ -147,7 +160,7 @@ fn spare(lamp: &LampCourse) -> String {
 }
 
 /// Text for HTML.
-fn text(said: &str) -> String {
+pub(super) fn text(said: &str) -> String {
     let mut out = String::with_capacity(said.len());
     for c in said.chars() {
         match c {

@@ -4,9 +4,12 @@
 //! network and no script, and prints. `cli::rehearse` writes it.
 
 mod chart;
+mod faces;
+mod flashes;
 mod html;
 mod samples;
 
+pub use faces::{LookFaces, Shot};
 pub use html::{Figure, page};
 pub use samples::{CircuitCourse, LampCourse, Samples};
 
@@ -174,28 +177,32 @@ fn power(samples: &Samples, looks: &[(f64, String)]) -> Drawing {
 }
 
 fn flashes(samples: &Samples, looks: &[(f64, String)]) -> Drawing {
-    let most = samples.changes.iter().copied().max().unwrap_or(0);
+    let most = |changes: &[usize]| changes.iter().copied().max().unwrap_or(0);
+    let (guard, apart) = (most(&samples.changes), most(&samples.changes_apart));
     let strip = Strip {
         name: "changes".to_owned(),
-        about: "in any second".to_owned(),
-        notes: vec![format!("{most} at most"), "six are three flashes".to_owned()],
-        range: (0.0, 7.0),
-        ticks: vec![
-            (0.0, "0".to_owned()),
-            (2.0, "2".to_owned()),
-            (4.0, "4".to_owned()),
-            (6.0, "6".to_owned()),
-        ],
+        about: "in any second; six are three flashes".to_owned(),
+        notes: vec![format!("guard {guard} at most"), format!("counted apart {apart} at most")],
+        range: (0.0, (apart.max(6) + 1) as f64),
+        ticks: [0_u8, 2, 4, 6].map(|n| (f64::from(n), n.to_string())).to_vec(),
         limit: Some(THREE_FLASHES),
-        courses: vec![Course {
-            values: Box::new(|i| samples.changes.get(i).map(|n| *n as f64)),
-            stroke: Stroke::new(LINE, 1.6),
-            filled: true,
-        }],
+        courses: vec![
+            Course {
+                values: Box::new(|i| samples.changes.get(i).map(|n| *n as f64)),
+                stroke: Stroke::new(LINE, 2.0),
+                filled: true,
+            },
+            Course {
+                values: Box::new(|i| samples.changes_apart.get(i).map(|n| *n as f64)),
+                stroke: Stroke::new(ASKED, 1.0).dashed(3.0, 3.0),
+                filled: false,
+            },
+        ],
     };
     let about = [
-        "changes of a tenth or more at the face or wall point that has most, by the guard's own count, which goes to five; dashed: \
-         three flashes (WCAG 2.3.1)",
+        "changes of a tenth or more at the face or wall point that has most. Filled: the guard's own count, which goes to five; fine \
+         dashes: the same light counted apart from the guard, by the rule of `lampkeep reckon flash`; coarse dashes: three flashes \
+         (WCAG 2.3.1)",
         "a lamp's own strobe or pulsing is not counted. Some people react to less: warn, and ask first",
     ];
     let strips = vec![strip];

@@ -1,5 +1,6 @@
 //! What a report shows over time, taken down while a rehearsal goes on.
 
+use super::flashes::Apart;
 use crate::control::FixtureStatus;
 use crate::engine::Engine;
 use crate::plan::{FixtureId, Plan};
@@ -57,6 +58,10 @@ pub struct Samples {
     pub circuits: Vec<CircuitCourse>,
     /// Most changes of light in any one second since the instant before, at the point that had most.
     pub changes: Vec<usize>,
+    /// The same, counted apart from the guard.
+    pub changes_apart: Vec<usize>,
+    apart: Apart,
+    worst_apart: usize,
 }
 
 impl Samples {
@@ -91,18 +96,28 @@ impl Samples {
             lamps: plan.fixture_ids().map(lamp).collect(),
             circuits: plan.circuits.iter().map(circuit).collect(),
             changes: Vec::new(),
+            changes_apart: Vec::new(),
+            apart: Apart::new(plan.frames.rate(), plan.exposure.zero_stops.get()),
+            worst_apart: 0,
         }
+    }
+
+    /// A frame of the rehearsal has gone out.
+    pub fn frame(&mut self, engine: &Engine) {
+        self.apart.frame(engine.flash_light());
     }
 
     /// A second of the rehearsal is over.
     pub fn second(&mut self, at_s: f64, engine: &Engine) {
         self.worst = self.worst.max(engine.flash_changes());
+        self.worst_apart = self.worst_apart.max(self.apart.second());
         if at_s < self.due_s {
             return;
         }
         self.due_s = at_s + self.every_s;
         self.at_s.push(at_s);
         self.changes.push(std::mem::take(&mut self.worst));
+        self.changes_apart.push(std::mem::take(&mut self.worst_apart));
         let status = engine.status();
         for (lamp, f) in self.lamps.iter_mut().zip(&status.fixtures) {
             lamp.take(f);

@@ -2,11 +2,11 @@
 
 use std::fmt::Write as _;
 
-use super::{Camera, Lamp, SetUp, Sheet, Take, words};
+use super::{Camera, DrawnFrom, DrawnSet, Lamp, SetUp, Sheet, Take, words};
 
 const STYLE: &str = include_str!("style.css");
 
-/// All of a sheet. `drawing` of a take goes in as it is: it must be SVG of our own making.
+/// All of a sheet. A take's drawing goes in as it is: it must be SVG of our own making.
 #[must_use]
 pub fn html(sheet: &Sheet) -> String {
     let set = escaped(&sheet.set);
@@ -37,7 +37,7 @@ pub fn html(sheet: &Sheet) -> String {
     );
     takes(&mut out, sheet, &set_ups);
     for set_up in &set_ups {
-        section(&mut out, set_up);
+        section(&mut out, sheet, set_up);
     }
     let _ = write!(
         out,
@@ -114,7 +114,7 @@ fn verdict(take: &Take) -> String {
 }
 
 /// One set-up: its camera, its drawing, its lamps and what was read in its takes.
-fn section(out: &mut String, set_up: &SetUp<'_>) {
+fn section(out: &mut String, sheet: &Sheet, set_up: &SetUp<'_>) {
     let first = set_up.takes[0];
     let names: Vec<_> = set_up.takes.iter().map(|t| escaped(&t.name)).collect();
     let _ = writeln!(
@@ -135,8 +135,8 @@ fn section(out: &mut String, set_up: &SetUp<'_>) {
     }
     readings(out, set_up);
     out.push_str("</div>\n");
-    if let Some(drawing) = &first.drawing {
-        let _ = writeln!(out, "<div class=\"drawing\">{drawing}</div>");
+    if let Some(drawn) = first.drawing.and_then(|index| sheet.drawings.get(index)) {
+        drawing(out, drawn);
     }
     out.push_str("</div>\n");
     lamps(out, set_up);
@@ -146,6 +146,25 @@ fn section(out: &mut String, set_up: &SetUp<'_>) {
         first.zero_stops_lux,
         escaped(first.frame_hash.get(..16).unwrap_or(&first.frame_hash)),
         escaped(&first.plan_hash),
+    );
+}
+
+/// The set from above, and how to read it.
+fn drawing(out: &mut String, drawn: &DrawnSet) {
+    let said = match drawn.of {
+        DrawnFrom::Plan => {
+            "Planned places, to scale, from the plan as it was then. Under each name: distance to its aim and height of its front, where it was lit. \
+             Numbers are those of the list, dark where the lamp was lit."
+        }
+        DrawnFrom::Record => {
+            "Planned places, to scale, from the take’s record: the log has no plan that could be read, so walls, flags and \
+             beams are missing. A black disc is a lamp that was lit."
+        }
+    };
+    let _ = writeln!(
+        out,
+        "<figure class=\"drawing\">{}<figcaption class=\"small\">{said}</figcaption></figure>",
+        drawn.svg
     );
 }
 
@@ -192,14 +211,12 @@ fn readings(out: &mut String, set_up: &SetUp<'_>) {
         out.push_str("<div>none: the light was sent, not measured</div>\n");
         return;
     }
-    out.push_str(
-        "<table><thead><tr><th>Point</th><th>Lit</th><th>Read</th><th>At</th></tr></thead><tbody>\n",
-    );
+    out.push_str("<table><thead><tr><th>Point</th><th>Read</th></tr></thead><tbody>\n");
     for r in told {
         let at = r.at.as_deref().map_or("", |at| at.split(' ').next_back().unwrap_or(at));
         let _ = writeln!(
             out,
-            "<tr><td>{}</td><td>{}</td><td class=\"nowrap\"><b>{}</b></td><td class=\"nowrap\">{}</td></tr>",
+            "<tr><td><b>{}</b><br><span class=\"small\">lit: {}</span></td><td>{}<br><span class=\"small\">{}</span></td></tr>",
             escaped(&r.point),
             escaped(&r.lit),
             escaped(&r.read),
@@ -211,27 +228,32 @@ fn readings(out: &mut String, set_up: &SetUp<'_>) {
 
 fn lamps(out: &mut String, set_up: &SetUp<'_>) {
     let first = set_up.takes[0];
-    let (lit, dark): (Vec<_>, Vec<_>) = first.lamps.iter().partition(|l| l.lit());
+    let (lit, dark): (Vec<_>, Vec<_>) = first.lamps.iter().enumerate().partition(|(_, l)| l.lit());
     out.push_str(
         "<h3>Lamps <span style=\"text-transform:none;font-weight:400\">camera right = subject’s left</span></h3>\n\
          <div class=\"wide\"><table><thead><tr><th>Job · lamp</th><th>Place</th><th>Modifier</th>\
          <th class=\"num\">Level</th><th class=\"num\">White</th><th>Slots</th></tr></thead><tbody>\n",
     );
-    for lamp in lit {
-        lamp_row(out, lamp);
+    for (index, lamp) in lit {
+        lamp_row(out, index, lamp);
     }
     out.push_str("</tbody></table></div>\n");
     if !dark.is_empty() {
-        let named = |l: &&Lamp| {
+        let named = |(index, l): &(usize, &Lamp)| {
             let why = l.absent.as_ref().map_or(String::new(), |why| format!(" (absent: {})", escaped(why)));
-            format!("{}{why}", escaped(&l.id))
+            format!("<span class=\"nowrap\">{} {}</span>{why}", number(*index), escaped(&l.id))
         };
         let names: Vec<_> = dark.iter().map(named).collect();
         let _ = writeln!(out, "<p class=\"dark\"><b>Dark:</b> {}</p>", names.join(", "));
     }
 }
 
-fn lamp_row(out: &mut String, lamp: &Lamp) {
+/// A lamp's number as in the drawing: its place in the plan, from 1.
+fn number(index: usize) -> String {
+    format!("<span class=\"no\">{}</span>", index + 1)
+}
+
+fn lamp_row(out: &mut String, index: usize, lamp: &Lamp) {
     let sticker = lamp.sticker.as_ref().map_or(String::new(), |s| escaped(s));
     let body = if lamp.body == lamp.id { String::new() } else { format!(" · {}", escaped(&lamp.body)) };
     let loss = if lamp.loss_stops == 0.0 {
@@ -257,12 +279,13 @@ fn lamp_row(out: &mut String, lamp: &Lamp) {
     let more = if more.is_empty() { String::new() } else { format!("; {}", more.join("; ")) };
     let _ = writeln!(
         out,
-        "<tr><td class=\"nowrap\"><span class=\"job\">{}</span>{body}<br><span class=\"small\">{sticker}</span></td>\
+        "<tr><td class=\"nowrap\">{} <span class=\"job\">{}</span>{body}<br><span class=\"small\">{sticker}</span></td>\
          <td><b>{}</b> · {} to {}<br><span class=\"small\">height {} · {}</span></td>\
          <td>{modifiers}</td>\
          <td class=\"num\"><span class=\"level\">{}</span><br><span class=\"small\">{}</span></td>\
          <td class=\"num\">{white}{tint}</td>\
          <td><span class=\"slots\">{}</span><br><span class=\"small\">{}, {}{more}</span></td></tr>",
+        number(index),
         escaped(&lamp.id),
         escaped(&lamp.clock),
         words::length(lamp.distance_m),
@@ -350,7 +373,7 @@ mod tests {
             ">bad<",
             "camera right = subject’s left",
             "takes 4/3, 4/4",
-            "Dark:</b> fill",
+            "Dark:</b> <span class=\"nowrap\"><span class=\"no\">2</span> fill",
             "hand on the rail",
             "2:10",
         ] {

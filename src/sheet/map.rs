@@ -1,4 +1,4 @@
-//! The set from above, from a take's record alone: where each lamp stood, for the months after, when no plan is at hand.
+//! The set from above, from a take's record alone: where each lamp stood, for a take of whose plan the log has no text.
 //!
 //! Plain geometry: a head with its nose, a wedge for the camera's side, a disc and a line for each lamp, bars for boards
 //! and windows, and a scale in both units.
@@ -47,8 +47,11 @@ fn flat(position: [f64; 3]) -> [f64; 2] {
     [position[0], position[1]]
 }
 
-/// The picture as SVG.
-pub(super) fn svg(take: &TakeRecord) -> String {
+/// The picture as SVG. `hidden`: numbers stand for names.
+pub(super) fn svg(take: &TakeRecord, hidden: bool) -> String {
+    let name = |noun: &str, index: usize, id: &str| {
+        if hidden { format!("{noun}-{}", index + 1) } else { id.to_owned() }
+    };
     let lit =
         |id: &str| take.light.lamps.iter().any(|l| l.fixture == id && l.absent.is_none() && l.sent.lux > 0.0);
     let things = take.bounces.iter().chain(&take.daylight).chain(&take.subjects);
@@ -60,16 +63,15 @@ pub(super) fn svg(take: &TakeRecord) -> String {
          aria-label=\"The set from above\" font-family=\"Liberation Sans, DejaVu Sans, Arial, sans-serif\" \
          font-size=\"2.7\" fill=\"none\" stroke=\"#111\" stroke-width=\"0.3\">\n"
     );
-    for (thing, dash) in take
-        .bounces
-        .iter()
-        .map(|b| (b, ""))
-        .chain(take.daylight.iter().map(|d| (d, " stroke-dasharray=\"1 0.7\"")))
-    {
-        bar(&mut out, &map, thing, dash);
+    for (index, board) in take.bounces.iter().enumerate() {
+        bar(&mut out, &map, board, &name("board", index, &board.id), "");
     }
-    for place in &take.places {
-        lamp(&mut out, &map, place, lit(&place.fixture));
+    for (index, window) in take.daylight.iter().enumerate() {
+        let dash = " stroke-dasharray=\"1 0.7\"";
+        bar(&mut out, &map, window, &name("window", index, &window.id), dash);
+    }
+    for (index, place) in take.places.iter().enumerate() {
+        lamp(&mut out, &map, place, &name("lamp", index, &place.fixture), lit(&place.fixture));
     }
     for subject in &take.subjects {
         head(&mut out, &map, subject);
@@ -81,7 +83,7 @@ pub(super) fn svg(take: &TakeRecord) -> String {
 }
 
 /// A disc with its name, and while it is lit a line to its aim.
-fn lamp(out: &mut String, map: &Map, place: &LampPlace, lit: bool) {
+fn lamp(out: &mut String, map: &Map, place: &LampPlace, name: &str, lit: bool) {
     let ([x, y], [ax, ay]) = (map.at(flat(place.position_m)), map.at(flat(place.aim_m)));
     let (dx, dy) = (x - ax, y - ay);
     let way = dx.hypot(dy).max(1e-6);
@@ -98,7 +100,7 @@ fn lamp(out: &mut String, map: &Map, place: &LampPlace, lit: bool) {
     // Away from the middle, where lines are fewer.
     let below = y > map.at([0.0, 0.0])[1];
     let shift = if below { 4.2 } else { -2.2 };
-    text(out, x, y + shift, &place.fixture, "middle", ink);
+    text(out, x, y + shift, name, "middle", ink);
 }
 
 /// A head from above, its nose where it faces.
@@ -116,7 +118,7 @@ fn head(out: &mut String, map: &Map, subject: &PlaceRecord) {
 }
 
 /// A board or a window, square to its way to the subject.
-fn bar(out: &mut String, map: &Map, thing: &PlaceRecord, dash: &str) {
+fn bar(out: &mut String, map: &Map, thing: &PlaceRecord, name: &str, dash: &str) {
     let p = flat(thing.position_m);
     let width = thing.figures.iter().find(|(name, _)| name == "width_m").map_or(1.0, |(_, m)| *m);
     let way = p[0].hypot(p[1]).max(1e-6);
@@ -125,7 +127,7 @@ fn bar(out: &mut String, map: &Map, thing: &PlaceRecord, dash: &str) {
     let [x1, y1] = map.at([p[0] + half[0], p[1] + half[1]]);
     let _ = writeln!(out, "<path d=\"M{x0:.1} {y0:.1}L{x1:.1} {y1:.1}\" stroke-width=\"0.9\"{dash}/>");
     let [x, y] = map.at(p);
-    text(out, x, y - 1.8, &thing.id, "middle", "#444");
+    text(out, x, y - 1.8, name, "middle", "#444");
 }
 
 /// The camera's side: 6:00.

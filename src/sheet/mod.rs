@@ -1,9 +1,10 @@
 //! The continuity sheet: takes with everything that a pick-up day needs, as one HTML file, as CSV and as JSON.
 //!
 //! Pure: texts from takes that were read elsewhere. Takes of the very same light share a set-up, whose lamps are
-//! told once. Not here: where takes come from, and any picture of the set (its SVG is handed in).
+//! told once, with the set from above as the take's plan had it. Not here: where takes and plans come from.
 
 mod csv;
+mod drawn;
 mod html;
 mod map;
 mod of_log;
@@ -15,7 +16,7 @@ use crate::engine::take_typed::FIELDS;
 
 pub use csv::csv;
 pub use html::html;
-pub use of_log::{local, take};
+pub use of_log::{drawn, local, take};
 pub use words::{feet, tilt};
 
 /// Takes for one sheet, in the order in which they were shot.
@@ -29,6 +30,9 @@ pub struct Sheet {
     pub zone: String,
     /// True while a face is protected: numbers stand for names, free text is left out.
     pub hidden: bool,
+    /// The sets that takes were shot in, from above, each once.
+    #[serde(default)]
+    pub drawings: Vec<DrawnSet>,
     /// The takes.
     pub takes: Vec<Take>,
 }
@@ -68,9 +72,28 @@ pub struct Take {
     pub also: Vec<String>,
     /// Readings that stood.
     pub readings: Vec<Reading>,
-    /// The set from above as SVG.
+    /// Which of the sheet's drawings shows its set, from 0.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub drawing: Option<String>,
+    pub drawing: Option<usize>,
+}
+
+/// The set from above as a take had it.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct DrawnSet {
+    /// The drawing.
+    pub svg: String,
+    /// What it was drawn from.
+    pub of: DrawnFrom,
+}
+
+/// What a set was drawn from.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum DrawnFrom {
+    /// The plan's text, which the log keeps by its hash: walls, flags and cameras are in it.
+    Plan,
+    /// The take's own record: where lamps, boards, windows and people were.
+    Record,
 }
 
 /// A camera as planned, or as a person typed it for the take.
@@ -187,8 +210,19 @@ impl Sheet {
 }
 
 impl Sheet {
+    /// Puts one more take on the sheet, with the set that it was shot in.
+    pub fn add(&mut self, mut take: Take, drawn: DrawnSet) {
+        let known = self.drawings.iter().position(|known| *known == drawn);
+        take.drawing = Some(known.unwrap_or(self.drawings.len()));
+        if known.is_none() {
+            self.drawings.push(drawn);
+        }
+        self.takes.push(take);
+    }
+
     /// Puts numbers in place of names and leaves out free text, for a face that is protected while it is made. What the
-    /// log holds of takes that were shot under protection has none of them anyway.
+    /// log holds of takes that were shot under protection has none of them anyway. Drawings must have
+    /// been made so ([`drawn`]).
     pub fn hide(&mut self) {
         self.hidden = true;
         let mut looks: Vec<String> = Vec::new();
@@ -205,7 +239,6 @@ impl Sheet {
             }
             take.notes.clear();
             take.also.clear();
-            take.drawing = None;
             let ids: Vec<String> = take.lamps.iter().map(|l| l.id.clone()).collect();
             let numbered = |text: &str| {
                 let at = ids.iter().position(|id| text.split(' ').any(|word| word == id));
@@ -247,6 +280,7 @@ fn same_light(a: &Take, b: &Take) -> bool {
         && a.zero_stops_lux == b.zero_stops_lux
         && a.frame_hash == b.frame_hash
         && a.also == b.also
+        && a.drawing == b.drawing
         && a.lamps.len() == b.lamps.len()
         && a.lamps.iter().map(lamp).eq(b.lamps.iter().map(lamp))
 }
@@ -329,6 +363,7 @@ pub(crate) mod tests {
             made: "2026-05-04 18:00".into(),
             zone: "UTC+02:00".into(),
             hidden: false,
+            drawings: Vec::new(),
             takes,
         }
     }

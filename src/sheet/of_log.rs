@@ -3,14 +3,27 @@
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 
-use super::{Camera, Lamp, Reading, Take};
+use super::{Camera, DrawnFrom, DrawnSet, Lamp, Reading, Take};
 use crate::engine::say::{fraction, number as plain};
 use crate::engine::take_typed::{self, FIELDS};
 use crate::journal::{
     CameraRecord, LampLight, LampPlace, LampState, LitThen, PlaceRecord, ReadingFound, Stamp, TakeFound, Trim,
 };
+use crate::plan::Plan;
 
-/// A take of the log. `readings`: those of its ids, as far as they were found. `zone`: of the person who reads.
+/// The set of a take from above. `plan`: the plan that was in force, where the log has its texts. `hidden`: a face is protected now,
+/// so numbers stand for names.
+#[must_use]
+pub fn drawn(found: &TakeFound, plan: Option<&Plan>, hidden: bool) -> DrawnSet {
+    let record = &found.record;
+    match plan.and_then(|plan| super::drawn::svg(record, plan, hidden)) {
+        Some(svg) => DrawnSet { svg, of: DrawnFrom::Plan },
+        None => DrawnSet { svg: super::map::svg(record, hidden), of: DrawnFrom::Record },
+    }
+}
+
+/// A take of the log. `readings`: those of its ids, as far as they were found. `zone`: of the person who reads. Its set is drawn by
+/// [`drawn`].
 #[must_use]
 pub fn take(found: &TakeFound, readings: &[ReadingFound], zone: &TimeZone) -> Take {
     let record = &found.record;
@@ -40,7 +53,7 @@ pub fn take(found: &TakeFound, readings: &[ReadingFound], zone: &TimeZone) -> Ta
         lamps: lamps.collect(),
         also: boards.chain(windows).collect(),
         readings: readings.iter().map(|r| reading(r, zone)).collect(),
-        drawing: Some(super::map::svg(record)),
+        drawing: None,
     }
 }
 
@@ -160,7 +173,9 @@ fn also(noun: &str, place: &PlaceRecord) -> String {
     parts.extend(figure("reflectance").map(|r| format!("reflects {:.0} %", r * 100.0)));
     parts.extend(figure("kelvin").map(|k| format!("{k:.0} K")));
     parts.extend(figure("lux").map(|lux| format!("{lux:.0} lx when read")));
-    format!("{noun} {}: {}", place.id, parts.join(" · "))
+    // `[bounce.board]`: once is enough.
+    let name = if place.id == noun { noun.to_owned() } else { format!("{noun} {}", place.id) };
+    format!("{name}: {}", parts.join(" · "))
 }
 
 fn reading(found: &ReadingFound, zone: &TimeZone) -> Reading {

@@ -23,7 +23,7 @@ struct Now {
 
 impl Threads {
     /// All cores, with progress on standard error where that is a terminal.
-    pub(super) fn new() -> Self {
+    pub(in crate::cli) fn new() -> Self {
         Self { terminal: std::io::stderr().is_terminal(), ..Self::quiet() }
     }
 

@@ -60,6 +60,18 @@ pub fn changes_in_the_last(levels: &[u32], window: usize) -> usize {
     changes(levels).iter().filter(|stamp| **stamp >= first).count()
 }
 
+/// Counted changes in the worst `per_second` samples (1 or more) that end in the last `window` samples.
+#[must_use]
+pub fn worst_in_the_last(levels: &[u32], per_second: usize, window: usize) -> usize {
+    let stamps = changes(levels);
+    let first = levels.len().saturating_sub(window);
+    let within = |last: usize| {
+        stamps.iter().filter(|stamp| **stamp <= last && last - **stamp < per_second.max(1)).count()
+    };
+    let ends = stamps.iter().copied().filter(|stamp| *stamp >= first);
+    std::iter::once(first).chain(ends).map(within).max().unwrap_or(0)
+}
+
 /// A level and the sample at which it was first reached.
 type Extreme = (u32, usize);
 
@@ -122,6 +134,16 @@ mod tests {
         for levels in [vec![], vec![5000; 100], [5000, 5999, 5001, 5998].repeat(30)] {
             assert_eq!(count(&levels, 25), Flashes { changes: 0, worst_changes: 0 });
         }
+    }
+
+    /// Counted by hand: changes end at the samples 1, 2, 3, 6.
+    #[test]
+    fn the_worst_second_may_begin_before_the_samples_in_which_it_ends() {
+        let levels = [0, 9000, 0, 9000, 9000, 9000, 0, 0, 0];
+        let worst = [1, 3, 4, 5].map(|window| worst_in_the_last(&levels, 4, window));
+        // Seconds of four samples that end at sample 8; at 6 or later; at 5 or later; at 4 or later.
+        assert_eq!(worst, [1, 2, 2, 3]);
+        assert_eq!(worst_in_the_last(&[], 4, 4), 0);
     }
 
     /// Source: WCAG 2.x, general flash: the darker state must be below 0.80.

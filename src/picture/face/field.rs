@@ -140,11 +140,18 @@ impl Field {
         let (from, way) = (from.map(|c| c as f32), way.map(|c| c as f32));
         let (mut t, far) = self.span(from, way)?;
         let far = far.min(most as f32);
+        // A ray that leaves a fold may begin under the grid's surface, which is less sharp than the solid's: it may come out first.
+        let mut under = 1.5 * self.coarse.step;
         for _ in 0..MOST_STEPS {
             if t >= far {
                 return None;
             }
             let d = self.at([0, 1, 2].map(|i: usize| from[i] + t * way[i]))?;
+            if d < MET_M && t < under {
+                t += LEAST_M;
+                continue;
+            }
+            under = 0.0;
             if d < MET_M {
                 return Some(f64::from(t));
             }

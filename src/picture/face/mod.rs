@@ -22,7 +22,7 @@ use crate::plan::{Camera, LookId, Plan, Subject};
 
 pub use scene::{Finish, Scene, head_field};
 pub use shade::{Exposed, Shows, expose};
-pub use sheet::{Cell, contact_sheet};
+pub use sheet::{Cell, contact_sheet, figures};
 pub use verdict::{LIFT_STOPS, Seen};
 pub use work::{InOrder, Workers};
 
@@ -61,7 +61,19 @@ pub fn picture(
     finish: &Finish,
     workers: &dyn Workers,
 ) -> Exposed {
-    let field = head_field(finish, workers);
+    picture_of(head_field(finish, workers), plan, lit, (subject, camera), finish, workers)
+}
+
+/// The same with a head's grid that is at hand: [`head_field`] of the same finish.
+#[must_use]
+pub fn picture_of(
+    field: field::Field,
+    plan: &Plan,
+    lit: &Lit,
+    (subject, camera): (&Subject, &Camera),
+    finish: &Finish,
+    workers: &dyn Workers,
+) -> Exposed {
     let scene = Scene::of(plan, subject, camera, &lit.lamps, (field, workers));
     expose(&scene, finish, workers)
 }

@@ -130,6 +130,8 @@ pub struct Finish {
 impl Finish {
     /// For people.
     pub const FINE: Self = Self { size: 640, grid_m: 0.003, looks: (5, 20), smooth: true };
+    /// Small: many on one page, which share the head's grid.
+    pub const SMALL: Self = Self { size: 256, looks: (4, 14), ..Self::FINE };
     /// At once.
     pub const DRAFT: Self = Self { size: 240, grid_m: 0.006, looks: (4, 12), smooth: false };
 }

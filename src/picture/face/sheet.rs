@@ -83,10 +83,7 @@ fn one(page: &mut Drawing, plan: &Plan, names: &Names<'_>, cell: &Cell, [x, y]: 
     }
     let mut below = y + SIDE + 32.0;
     write(page, [x, below], &name, NAME, Weight::Bold, BRIGHT);
-    let mut lines = Vec::new();
-    let (ratio, meter) = (ratio(plan, &cell.lit), readings(plan, &cell.lit));
-    lines.extend(ratio);
-    lines.extend(meter);
+    let lines = figures(plan, &cell.lit);
     for line in lines.iter().flat_map(|l| font::lines(l, SAID, Weight::Regular, wide)) {
         below += 1.35 * SAID;
         write(page, [x, below], &line, SAID, Weight::Regular, SOFT);
@@ -110,8 +107,13 @@ fn one(page: &mut Drawing, plan: &Plan, names: &Names<'_>, cell: &Cell, [x, y]: 
     below - y + 16.0
 }
 
-/// Key against fill, both ways of counting, of each subject.
+/// What stands under a look's pictures: its ratios, and what a meter reads.
 #[must_use]
+pub fn figures(plan: &Plan, lit: &Lit) -> Vec<String> {
+    ratio(plan, lit).into_iter().chain(readings(plan, lit)).collect()
+}
+
+/// Key against fill, both ways of counting, of each subject.
 fn ratio(plan: &Plan, lit: &Lit) -> Vec<String> {
     let several = plan.subjects.len() > 1;
     lit.table

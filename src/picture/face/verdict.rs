@@ -49,6 +49,12 @@ impl Seen {
         })
     }
 
+    /// True if the face is seen as it stands.
+    #[must_use]
+    pub fn seen(&self) -> bool {
+        self.contrast >= NOTICED
+    }
+
     /// True if the face would be seen with its shadows lifted.
     #[must_use]
     pub fn seen_lifted(&self) -> bool {
@@ -63,7 +69,7 @@ impl Seen {
             Some(stops) => format!("The face is {:.1} stops BRIGHTER than the wall behind. ", -stops),
             None => String::new(),
         };
-        let verdict = if self.contrast >= NOTICED {
+        let verdict = if self.seen() {
             "It is seen as it stands"
         } else if self.seen_lifted() {
             "With shadows lifted by 4 stops it would be seen"

@@ -37,6 +37,14 @@ pub struct Lit {
 }
 
 impl Lit {
+    /// Light of `lux` (0 is dark) at what a lamp of this plan is aimed at, in the colour `xy`.
+    #[must_use]
+    pub fn of(plan: &Plan, lux: f64, xy: Xy) -> Self {
+        let balance = Balance::of(plan.exposure.white_balance);
+        let stops = (lux / plan.exposure.zero_stops.get()).log2();
+        Self { lux, stops, xy, tint: tint(&balance, xy), held: false }
+    }
+
     /// Level and colour in words: `-2.0 stops, 5600 K`.
     #[must_use]
     pub fn said(&self) -> String {
@@ -58,12 +66,19 @@ impl Lit {
 #[must_use]
 pub fn lamps(plan: &Plan, view: &View) -> Vec<Lamp> {
     let lit = view.look.map(|look| lights(plan, look));
+    lamps_lit(plan, view.hidden, lit.as_deref())
+}
+
+/// The same with light that is handed in: one for each lamp, in the plan's order; a lamp without one is as where no look is
+/// drawn.
+#[must_use]
+pub fn lamps_lit(plan: &Plan, hidden: bool, lit: Option<&[Lit]>) -> Vec<Lamp> {
     plan.fixture_ids()
         .map(|id| Lamp {
             id,
             number: id.0 + 1,
-            name: Names { plan, hidden: view.hidden }.lamp(id),
-            lit: lit.as_ref().map(|all| all[id.0]),
+            name: Names { plan, hidden }.lamp(id),
+            lit: lit.and_then(|all| all.get(id.0)).copied(),
         })
         .collect()
 }
@@ -71,8 +86,6 @@ pub fn lamps(plan: &Plan, view: &View) -> Vec<Lamp> {
 /// The light of every lamp in a look, in the plan's order; a protected look holds those that reach a face.
 fn lights(plan: &Plan, look: LookId) -> Vec<Lit> {
     let look = plan.look(look);
-    let balance = Balance::of(plan.exposure.white_balance);
-    let zero = plan.exposure.zero_stops.get();
     let held = look.protect.then(|| protection_of(plan));
     let found = assess::assess(plan, look, false);
     plan.fixture_ids()
@@ -81,7 +94,7 @@ fn lights(plan: &Plan, look: LookId) -> Vec<Lit> {
             let lamp = found.iter().find(|a| a.fixture == id && !held);
             let lux = lamp.map_or(0.0, |a| a.sent_lux);
             let xy = lamp.and_then(|a| a.sent_xy).unwrap_or(Xy { x: 1.0 / 3.0, y: 1.0 / 3.0 });
-            Lit { lux, stops: (lux / zero).log2(), xy, tint: tint(&balance, xy), held }
+            Lit { held, ..Lit::of(plan, lux, xy) }
         })
         .collect()
 }

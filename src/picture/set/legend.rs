@@ -123,8 +123,12 @@ fn sentence(plan: &Plan, view: &View, lamp: &Lamp) -> String {
     if !shape.is_empty() {
         said.push(shape.join(", "));
     }
-    if let Some(lit) = &lamp.lit {
-        said.push(lit.said());
+    match &lamp.lit {
+        Some(lit) if lit.held && by_hand(plan, lamp.id) => {
+            said.push("it reaches the face and no slot holds it: unplug it".to_owned());
+        }
+        Some(lit) => said.push(lit.said()),
+        None => {}
     }
     format!("{}.", said.join("; "))
 }

@@ -6,6 +6,7 @@
 mod facts;
 mod legend;
 mod map;
+mod room;
 mod shapes;
 mod view;
 pub mod words;
@@ -14,7 +15,7 @@ use super::drawing::{Anchor, Drawing, Ink, Text, Weight};
 use crate::plan::{LookId, Plan};
 
 pub use facts::{Lamp, Lit};
-pub use view::{above, side};
+pub use view::{above, above_lit, side};
 
 /// Width of a page of the set in page units.
 pub const PAGE: f64 = 1000.0;
@@ -86,6 +87,16 @@ pub struct View {
 /// The whole page: both views, and every lamp in words.
 #[must_use]
 pub fn page(plan: &Plan, view: &View) -> Drawing {
+    let (mut page, words) = pages(plan, view);
+    let y = page.height - MARGIN;
+    page.put(&words, [0.0, y - MARGIN]);
+    page.height = y - MARGIN + words.height;
+    page
+}
+
+/// The same as two pages, each with letters that are read on A4: both views, and the words.
+#[must_use]
+pub fn pages(plan: &Plan, view: &View) -> (Drawing, Drawing) {
     let lamps = facts::lamps(plan, view);
     let wide = PAGE - 2.0 * MARGIN;
     let (above, side) = (
@@ -120,9 +131,11 @@ pub fn page(plan: &Plan, view: &View) -> Drawing {
         page.put(drawing, [MARGIN, y]);
         y += drawing.height + 22.0;
     }
-    page.put(&legend, [MARGIN, y]);
-    page.height = (y + legend.height + MARGIN).ceil();
-    page
+    page.height = y + MARGIN;
+    let high = (legend.height + 2.0 * MARGIN).ceil();
+    let mut words = Drawing::new(PAGE, high, inks::PAPER, &format!("The set of {title} in words"));
+    words.put(&legend, [MARGIN, MARGIN]);
+    (page, words)
 }
 
 #[cfg(test)]

@@ -58,7 +58,7 @@ pub fn beam(page: &mut Drawing, map: &Map, fixture: &Fixture, lamp: &Lamp) {
     let full = fixture.beam_deg.unwrap_or(MATT_DEG).min(MATT_DEG);
     let far = fixture.place.distance_m * map.scale * at.seen;
     // A wide beam fills the room: its beginning says as much.
-    let (reach, layers) = if full < WIDE_DEG { (far, 1) } else { (far.min(0.55 * map.scale), 3) };
+    let (reach, layers) = if full < WIDE_DEG { (far, 1) } else { (far.min(0.55 * map.scale), 5) };
     let spread = (0.5 * full).to_radians().tan();
     let side = [-at.way[1], at.way[0]];
     for layer in 1..=layers {
@@ -75,7 +75,7 @@ pub fn beam(page: &mut Drawing, map: &Map, fixture: &Fixture, lamp: &Lamp) {
 /// The colour and strength of a beam; `None` for a lamp that is dark.
 fn glow(lamp: &Lamp) -> Option<(Ink, f64)> {
     match &lamp.lit {
-        None => Some((inks::WHITE, 0.4)),
+        None => Some((inks::WHITE, 0.3)),
         Some(lit) if lit.lux > 0.0 => {
             Some((Ink { rgb: lit.tint, opacity: 1.0 }, (0.72 + 0.1 * lit.stops).clamp(0.2, 0.85)))
         }
@@ -136,8 +136,8 @@ pub fn number(page: &mut Drawing, at: [f64; 2], number: usize, ink: Ink) {
     page.text(Text { at, said, size, weight: Weight::Bold, anchor: Anchor::Middle, ink, halo: None });
 }
 
-/// A person: head and nose, shoulders from above, a seated body from the side. Returns the head's box.
-pub fn subject(page: &mut Drawing, map: &Map, subject: &Subject, floor_m: f64) -> Box2 {
+/// A person: head and nose, shoulders from above, a seated body from the side. Returns the boxes of head and body.
+pub fn subject(page: &mut Drawing, map: &Map, subject: &Subject, floor_m: f64) -> (Box2, Box2) {
     let m = |metres: f64| metres * map.scale;
     let line = Stroke::new(inks::DARK, 1.6);
     // The face is the front of the head, which lies behind it.
@@ -151,7 +151,7 @@ pub fn subject(page: &mut Drawing, map: &Map, subject: &Subject, floor_m: f64) -
     let across = [-nose[1], nose[0]];
     let head = map.at(back(0.1, -0.01));
     let (long, wide) = (m(0.1).max(13.0), m(0.08).max(11.0));
-    match map.from {
+    let torso = match map.from {
         From::Above => {
             let shoulders = map.at(back(0.13, 0.0));
             let path = Path::ellipse(
@@ -160,6 +160,10 @@ pub fn subject(page: &mut Drawing, map: &Map, subject: &Subject, floor_m: f64) -
                 nose.map(|c| c * m(0.12).max(13.0)),
             );
             page.shape(path, Some(inks::CLOTH), Some(line));
+            Box2::round(
+                shoulders,
+                [0, 1].map(|i: usize| 1.7 * (across[i] * m(0.23).max(26.0)).abs().max(13.0)),
+            )
         }
         From::Side => {
             let chest = map.at(back(0.1, -0.45));
@@ -175,8 +179,9 @@ pub fn subject(page: &mut Drawing, map: &Map, subject: &Subject, floor_m: f64) -
                 [chest[0] - half, chest[1]],
             ];
             page.shape(Path::along(&body, true), Some(inks::CLOTH), Some(line));
+            Box2::of(&body)
         }
-    }
+    };
     // From the side the head is as long as high.
     let (a, b) = match map.from {
         From::Above => (nose.map(|c| c * long), across.map(|c| c * wide)),
@@ -190,7 +195,7 @@ pub fn subject(page: &mut Drawing, map: &Map, subject: &Subject, floor_m: f64) -
         page.shape(Path::along(&[root(1.0), tip, root(-1.0)], true), Some(inks::SKIN), Some(line));
     }
     page.shape(Path::ellipse(head, a, b), Some(inks::SKIN), Some(line));
-    Box2::round(head, [2.6 * long, 2.6 * long])
+    (Box2::round(head, [2.6 * long, 2.6 * long]), torso)
 }
 
 /// A camera: a box with a lens, looking at the first subject. Returns its box.
@@ -238,8 +243,9 @@ pub fn flat(
         Path::along(&corners, true)
     };
     page.shape(path, Some(fill), Some(line));
-    let along = |k: f64| map.at(plus(position, k, card.half_side));
-    let own = (-4..=4).map(|k| Box2::round(along(f64::from(k) / 4.0), [12.0, 12.0])).collect();
+    let along = |k: f64, up: f64| map.at(plus(plus(position, k, card.half_side), up, card.half_up));
+    let rows = |k: i32| [-0.8, 0.0, 0.8].map(|up| Box2::round(along(f64::from(k) / 4.0, up), [12.0, 12.0]));
+    let own = (-4..=4).flat_map(rows).collect();
     (Box2::round(map.at(position), [0, 1].map(|i: usize| 0.4 * (seen.max[i] - seen.min[i]).max(20.0))), own)
 }
 

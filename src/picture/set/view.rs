@@ -1,17 +1,17 @@
-//! One view of the set: room, clock, beams, people, lamps, and labels that find their place.
+//! One view of the set: beams, people, lamps, things, and labels that find their place.
 
-use super::facts::{Lamp, Names};
+use super::facts::{Lamp, Lit, Names};
 use super::map::{From, Map, floor_m};
 use super::shapes::{self, BADGE};
-use super::{Lengths, View, facts, inks};
-use crate::picture::drawing::{Anchor, Drawing, Path, Stroke, Text, Weight};
+use super::{Lengths, View, facts, inks, room};
+use crate::picture::drawing::{Anchor, Drawing, Stroke, Text, Weight};
 use crate::picture::font;
 use crate::picture::labels::{Box2, Wanted, placed};
 use crate::plan::Plan;
 
 /// Size of the first line of a label and of the second.
 const NAME: f64 = 18.0;
-const MORE: f64 = 15.5;
+pub(super) const MORE: f64 = 15.5;
 
 /// The set from above, `PAGE` units wide at most, without a legend.
 #[must_use]
@@ -25,8 +25,17 @@ pub fn side(plan: &Plan, view: &View) -> Drawing {
     side_of(plan, view, &facts::lamps(plan, view), super::PAGE, super::SIDE_MOST)
 }
 
+/// The set from above in light that was sent, such as a take's: `lit` has one for each lamp, in the plan's order. Within `wide` by
+/// `high` page units; under the name of a lit lamp stand its distance and its height.
+#[must_use]
+pub fn above_lit(plan: &Plan, view: &View, lit: &[Lit], [wide, high]: [f64; 2]) -> Drawing {
+    let lamps = facts::lamps_lit(plan, view.hidden, Some(lit));
+    let map = Map::of(plan, From::Above, wide, high);
+    drawn(plan, view, &lamps, map, (Says::Place, "The set from above"))
+}
+
 pub(super) fn above_of(plan: &Plan, view: &View, lamps: &[Lamp], wide: f64, high: f64) -> Drawing {
-    drawn(plan, view, lamps, Map::of(plan, From::Above, wide, high), "The set from above")
+    drawn(plan, view, lamps, Map::of(plan, From::Above, wide, high), (Says::Light, "The set from above"))
 }
 
 pub(super) fn side_of(plan: &Plan, view: &View, lamps: &[Lamp], wide: f64, high: f64) -> Drawing {
@@ -35,8 +44,17 @@ pub(super) fn side_of(plan: &Plan, view: &View, lamps: &[Lamp], wide: f64, high:
         view,
         lamps,
         Map::of(plan, From::Side, wide, high),
-        "The set from the side, as seen from camera right",
+        (Says::Light, "The set from the side, as seen from camera right"),
     )
+}
+
+/// What stands under the name of a lamp.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Says {
+    /// Its light, or where no look is drawn its distance.
+    Light,
+    /// Its distance and its height.
+    Place,
 }
 
 /// What a label says.
@@ -46,41 +64,52 @@ struct Label {
     soft: bool,
 }
 
-fn drawn(plan: &Plan, view: &View, lamps: &[Lamp], map: Map, title: &str) -> Drawing {
+fn drawn(plan: &Plan, view: &View, lamps: &[Lamp], map: Map, (says, title): (Says, &str)) -> Drawing {
     let [w, h] = map.size();
     let mut page = Drawing::new(w, h, inks::OUTSIDE, title);
     let mut labels = Vec::new();
-    let mut taken = room(&mut page, plan, &map, view.lengths);
+    let bar = match (view.lengths, says) {
+        (Lengths::Metres, Says::Light) => "1 m".to_owned(),
+        // What is kept for months is read by whoever comes.
+        (Lengths::Metres, Says::Place) => format!("1 m ({})", Lengths::Feet.said(1.0)),
+        (Lengths::Feet, _) => "3 ft".to_owned(),
+    };
+    let mut taken = room::room(&mut page, plan, &map, (view.lengths, &bar));
     for lamp in lamps {
         shapes::beam(&mut page, &map, plan.fixture(lamp.id), lamp);
     }
     if map.from == From::Above {
-        clock(&mut page, &map, plan);
+        room::clock(&mut page, &map, plan, &busy(plan, &map));
     }
     for lamp in lamps {
         shapes::aim(&mut page, &map, plan.fixture(lamp.id), lamp);
     }
     if map.from == From::Side {
-        stands(&mut page, plan, &map);
+        room::stands(&mut page, plan, &map);
     }
     things(&mut page, plan, view, &map, (&mut labels, &mut taken));
-    for lamp in lamps {
+    // What is farther away is drawn first.
+    let depth =
+        |lamp: &Lamp| plan.fixture(lamp.id).place.position[if map.from == From::Above { 2 } else { 0 }];
+    let mut by_depth: Vec<&Lamp> = lamps.iter().collect();
+    by_depth.sort_by(|a, b| depth(a).total_cmp(&depth(b)));
+    for lamp in by_depth {
         shapes::lamp(&mut page, &map, plan.fixture(lamp.id), lamp);
-        // A front as a row of boxes.
+        // A front as rows of boxes, across it and as deep as it is seen.
         let at = shapes::on_page(&map, plan.fixture(lamp.id));
-        for k in -3..=3 {
+        let deep = at.half * (1.0 - at.seen * at.seen).max(0.0).sqrt();
+        for (k, row) in (-3..=3).flat_map(|k| [-0.7, 0.0, 0.7].map(|row| (k, row * deep))) {
             let off = f64::from(k) / 3.0 * (at.half - 3.0);
-            taken.push(Box2::round(
-                [at.front[0] - off * at.way[1], at.front[1] + off * at.way[0]],
-                [12.0, 12.0],
-            ));
+            let x = at.front[0] - off * at.way[1] + row * at.way[0];
+            let y = at.front[1] + off * at.way[0] + row * at.way[1];
+            taken.push(Box2::round([x, y], [12.0, 12.0]));
         }
     }
     let mut people = Vec::new();
     for (index, subject) in plan.subjects.iter().enumerate() {
-        let about = shapes::subject(&mut page, &map, subject, floor_m(plan));
-        taken.push(about);
-        people.push(about);
+        let (about, body) = shapes::subject(&mut page, &map, subject, floor_m(plan));
+        taken.extend([about, body]);
+        people.extend([about, body]);
         let name = Names { plan, hidden: view.hidden }.subject(index);
         labels.push(Label { lines: vec![name], about, soft: false });
     }
@@ -94,7 +123,7 @@ fn drawn(plan: &Plan, view: &View, lamps: &[Lamp], map: Map, title: &str) -> Dra
     for (lamp, badge) in lamps.iter().zip(&badges) {
         let about = Box2::round(*badge, [2.0 * BADGE, 2.0 * BADGE]);
         taken.push(about);
-        labels.push(lamp_label(plan, view, &map, lamp, about));
+        labels.push(lamp_label(plan, view, &map, lamp, (about, says)));
     }
     write(&mut page, &map, plan, &labels, &taken);
     for (lamp, badge) in lamps.iter().zip(&badges) {
@@ -104,15 +133,35 @@ fn drawn(plan: &Plan, view: &View, lamps: &[Lamp], map: Map, title: &str) -> Dra
     page
 }
 
-fn lamp_label(plan: &Plan, view: &View, map: &Map, lamp: &Lamp, about: Box2) -> Label {
+/// Where the clock's hours would not be read.
+fn busy(plan: &Plan, map: &Map) -> Vec<Box2> {
+    let small = |at: [f64; 2]| Box2::round(at, [2.0 * BADGE, 2.0 * BADGE]);
+    let lamps = plan.fixtures.iter().flat_map(|f| {
+        let at = shapes::on_page(map, f);
+        [Box2::round(at.front, [1.6 * at.half, 1.6 * at.half]), small(at.badge)]
+    });
+    let things = plan.bounces.iter().map(|b| b.position).chain(plan.flags.iter().map(|f| f.position));
+    let things = things.chain(plan.daylight.iter().map(|d| d.position));
+    let things = things.chain(plan.cameras.iter().map(|c| c.position)).map(|p| small(map.at(p)));
+    lamps.chain(things).collect()
+}
+
+fn lamp_label(plan: &Plan, view: &View, map: &Map, lamp: &Lamp, (about, says): (Box2, Says)) -> Label {
     let place = &plan.fixture(lamp.id).place;
     let height = || view.lengths.said(place.position[2] + floor_m(plan));
     let dark = lamp.lit.is_some_and(|l| l.lux <= 0.0);
     let lines = match (map.from, &lamp.lit) {
         // Names are in the view from above; here the height is what is new.
         (From::Side, _) => vec![height()],
+        (From::Above, _) if says == Says::Place && !dark => {
+            vec![lamp.name.clone(), format!("{}, {} up", view.lengths.said(place.distance_m), height())]
+        }
         (From::Above, Some(lit)) if lit.lux > 0.0 => vec![lamp.name.clone(), lit.said()],
-        (From::Above, Some(lit)) if lit.held => vec![lamp.name.clone(), "held dark".to_owned()],
+        (From::Above, Some(lit)) if lit.held => {
+            // No slot reaches a lamp that a person sets.
+            let said = if facts::by_hand(plan, lamp.id) { "unplug it" } else { "held dark" };
+            vec![lamp.name.clone(), said.to_owned()]
+        }
         (From::Above, Some(_)) => vec![lamp.name.clone()],
         (From::Above, None) => vec![lamp.name.clone(), view.lengths.said(place.distance_m)],
     };
@@ -144,135 +193,6 @@ fn badges(plan: &Plan, map: &Map, lamps: &[Lamp], people: &[Box2]) -> Vec<[f64; 
     placed
 }
 
-/// The floor, the walls that the plan places, the ceiling, a grid, and what a length on the page is. Returns the boxes of walls.
-fn room(page: &mut Drawing, plan: &Plan, map: &Map, lengths: Lengths) -> Vec<Box2> {
-    let room = plan.room.as_ref();
-    let (low, top) = (-floor_m(plan), room.and_then(|r| r.ceiling_m).map(|m| m - floor_m(plan)));
-    let (mut min, mut max) = (map.min, map.max);
-    match map.from {
-        From::Above => {
-            min[0] = room.and_then(|r| r.left_m).map_or(min[0], |m| (-m).max(min[0]));
-            max[0] = room.and_then(|r| r.right_m).map_or(max[0], |m| m.min(max[0]));
-            max[1] = room.and_then(|r| r.back_m).map_or(max[1], |m| m.min(max[1]));
-        }
-        From::Side => {
-            min[1] = low;
-            max[0] = room.and_then(|r| r.back_m).map_or(max[0], |m| m.min(max[0]));
-            max[1] = top.map_or(max[1], |m| m.min(max[1]));
-        }
-    }
-    let (a, b) = (map.page([min[0], max[1]]), map.page([max[0], min[1]]));
-    page.shape(Path::rect(a, [b[0] - a[0], b[1] - a[1]]), Some(inks::FLOOR), None);
-    // A dot every half metre, or every two feet.
-    let step = if lengths == Lengths::Metres { 0.5 } else { 2.0 * 0.3048 };
-    let first = |low: f64| (low / step).ceil() as i64;
-    let last = |high: f64| (high / step).floor() as i64;
-    for i in first(min[0])..=last(max[0]) {
-        for j in first(min[1])..=last(max[1]) {
-            let at = map.page([i as f64 * step, j as f64 * step]);
-            page.shape(Path::circle(at, 1.3), Some(inks::GRID), None);
-        }
-    }
-    let wall = Stroke::new(inks::WALL, 7.0);
-    let mut walls = Vec::new();
-    let mut draw = |from: [f64; 2], to: [f64; 2], stroke: Stroke| {
-        let ends = [map.page(from), map.page(to)];
-        let line = Box2::of(&ends);
-        walls.push(Box2 { min: line.min.map(|c| c - 4.0), max: line.max.map(|c| c + 4.0) });
-        page.line(ends[0], ends[1], stroke);
-    };
-    match map.from {
-        From::Above => {
-            if room.is_some_and(|r| r.back_m.is_some_and(|m| m < map.max[1])) {
-                draw([min[0], max[1]], [max[0], max[1]], wall);
-            }
-            if room.is_some_and(|r| r.left_m.is_some_and(|m| -m > map.min[0])) {
-                draw([min[0], min[1]], [min[0], max[1]], wall);
-            }
-            if room.is_some_and(|r| r.right_m.is_some_and(|m| m < map.max[0])) {
-                draw([max[0], min[1]], [max[0], max[1]], wall);
-            }
-        }
-        From::Side => {
-            draw([min[0], low], [max[0], low], wall);
-            if room.is_some_and(|r| r.back_m.is_some_and(|m| m < map.max[0])) {
-                draw([max[0], low], [max[0], max[1]], wall);
-            }
-            if top.is_some_and(|m| m < map.max[1]) {
-                draw([min[0], max[1]], [max[0], max[1]], Stroke::new(inks::WALL, 4.0));
-            }
-        }
-    }
-    walls.push(scale_bar(page, map, lengths));
-    walls
-}
-
-/// A bar as long as one metre, or three feet, at the lower edge. Returns its box.
-fn scale_bar(page: &mut Drawing, map: &Map, lengths: Lengths) -> Box2 {
-    let metres = if lengths == Lengths::Metres { 1.0 } else { 3.0 * 0.3048 };
-    let [w, h] = map.size();
-    let (long, y) = (metres * map.scale, h - if map.from == From::Above { 20.0 } else { 34.0 });
-    // From the side the wall's lamps stand at the right.
-    let x = if map.from == From::Above { w - 20.0 - long } else { 20.0 };
-    let (from, to) = ([x, y], [x + long, y]);
-    let line = Stroke::new(inks::DARK, 2.4);
-    page.line(from, to, line);
-    for end in [from, to] {
-        page.line([end[0], y - 5.0], [end[0], y + 5.0], line);
-    }
-    let said = if lengths == Lengths::Metres { "1 m" } else { "3 ft" };
-    let at = [0.5 * (from[0] + to[0]), y - 8.0];
-    let halo = Some((inks::FLOOR, 2.5));
-    let (weight, anchor, ink) = (Weight::Regular, Anchor::Middle, inks::DARK);
-    page.text(Text { at, said: said.to_owned(), size: MORE, weight, anchor, ink, halo });
-    Box2 { min: [from[0] - 4.0, y - 26.0], max: [to[0] + 4.0, y + 6.0] }
-}
-
-/// The clock about the first subject: twelve marks, every third with its hour.
-fn clock(page: &mut Drawing, map: &Map, plan: &Plan) {
-    let Some(subject) = plan.subjects.first() else { return };
-    let farthest =
-        plan.fixtures.iter().map(|f| shapes::apart(f.place.position, subject.position)).fold(1.0, f64::max);
-    let radius = (0.5 * farthest).clamp(0.7, 3.0);
-    let at = |hour: u32, radius: f64| {
-        let (sin, cos) = (f64::from(hour) * 30.0_f64).to_radians().sin_cos();
-        map.at([subject.position[0] + radius * sin, subject.position[1] + radius * cos, 0.0])
-    };
-    page.shape(
-        Path::circle(map.at(subject.position), radius * map.scale),
-        None,
-        Some(Stroke::new(inks::SOFT.faint(0.45), 1.0)),
-    );
-    let tick = 6.0 / map.scale;
-    for hour in 1..=12 {
-        page.line(at(hour, radius - tick), at(hour, radius + tick), Stroke::new(inks::SOFT.faint(0.7), 1.2));
-        if hour % 3 == 0 {
-            let [x, y] = at(hour, radius + 20.0 / map.scale);
-            let (weight, anchor, ink) = (Weight::Regular, Anchor::Middle, inks::SOFT);
-            let halo = Some((inks::FLOOR, 2.5));
-            page.text(Text {
-                at: [x, y + 5.5],
-                said: hour.to_string(),
-                size: MORE,
-                weight,
-                anchor,
-                ink,
-                halo,
-            });
-        }
-    }
-}
-
-/// From the side: what each lamp and camera stands on, as a thin line to the floor.
-fn stands(page: &mut Drawing, plan: &Plan, map: &Map) {
-    let low = -floor_m(plan);
-    let places =
-        plan.fixtures.iter().map(|f| f.place.position).chain(plan.cameras.iter().map(|c| c.position));
-    for [x, y, z] in places {
-        page.line(map.at([x, y, z]), map.at([x, y, low]), Stroke::new(inks::SOFT.faint(0.5), 1.0));
-    }
-}
-
 /// Boards, flags and windows, with their labels.
 fn things(
     page: &mut Drawing,
@@ -302,8 +222,9 @@ fn things(
     }
     for (index, d) in plan.daylight.iter().enumerate() {
         let frame = Stroke::new(inks::DARK, 3.0);
+        let faces = room::window_faces(plan, d.position);
         let (about, own) =
-            shapes::flat(page, map, d.position, (1.0, 1.0), [0.0; 3], (inks::WHITE.faint(clear), frame));
+            shapes::flat(page, map, d.position, (1.0, 1.0), faces, (inks::WHITE.faint(clear), frame));
         taken.extend(own);
         let mut lines = vec![names.thing("window", index, &d.id)];
         if map.from == From::Above {
