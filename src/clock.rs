@@ -17,6 +17,12 @@ const WALL_TRIES: usize = 8;
 /// Two readings this near together are one moment: a clock is read in some tens of nanoseconds.
 const WALL_NEAR: Duration = Duration::from_micros(5);
 
+/// What systemd's time service touches whenever it has set the wall clock right. Source: systemd-timesyncd.service(8).
+const SET_RIGHT: &str = "/run/systemd/timesync/synchronized";
+/// How long that holds: twice its longest pause between two looks at a server, `PollIntervalMaxSec`, which is 2048 s by
+/// default. Source: timesyncd.conf(5); twice, since one answer may be lost.
+const HOLDS_S: i64 = 2 * 2048;
+
 /// Reads time and waits for it.
 pub trait Clock {
     /// Time since the clock was started; never goes back.
@@ -95,6 +101,15 @@ impl SystemClock {
             }
         }
         best.map_or_else(|| (self.wall(), self.now()), |(_, wall, moment)| (wall, moment))
+    }
+
+    /// True if systemd's time service has lately set the wall clock right, by its own word. For where the kernel does
+    /// not tell; false where another service or none does it.
+    #[must_use]
+    pub fn set_right_lately(self) -> bool {
+        let touched = std::fs::metadata(SET_RIGHT).and_then(|file| file.modified());
+        let touched = touched.ok().and_then(|at| jiff::Timestamp::try_from(at).ok());
+        touched.is_some_and(|at| (0..=HOLDS_S).contains(&(self.wall().as_second() - at.as_second())))
     }
 
     /// What the kernel says of the wall clock; `None` where it does not tell (a sandbox).

@@ -103,6 +103,8 @@ fn serve(plan: Plan, simulate: bool, record: Option<PathBuf>) -> Result<(), Stri
             protect: found,
         };
         let engine = Engine::starting(Arc::clone(&plan), options, kept);
+        let pulse = service::Pulse::default();
+        let (told, telling) = service::start(pulse.clone(), clock).map_err(|e| format!("a thread cannot be started: {e}"))?;
         for note in &plan.notes {
             tracing::warn!("{}", engine.shown(note));
         }
@@ -156,14 +158,16 @@ fn serve(plan: Plan, simulate: bool, record: Option<PathBuf>) -> Result<(), Stri
             simulate,
             watch,
             source,
+            pulse,
         };
         let name = plan.name.clone();
+        let ready_told = told.clone();
         let thread = std::thread::Builder::new()
             .name("engine".into())
             .spawn(move || {
                 // Refused, frames may be worked out late; the log and status say so of the senders already.
                 let _ = wire::realtime::take_engine_priority();
-                let ready = move || service::ready(&name);
+                let ready = move || ready_told.ready(&name);
                 // The receiver lives until this has been read.
                 let _ = ended_in.send(run::run(engine, edges, ready));
             })
@@ -175,8 +179,8 @@ fn serve(plan: Plan, simulate: bool, record: Option<PathBuf>) -> Result<(), Stri
         let result = loop {
             tokio::select! {
                 done = &mut ended => break done.unwrap_or_else(|_| Err(std::io::Error::other("it ended early"))),
-                _ = terminate.recv() => stop(&inbox_in, "SIGTERM"),
-                _ = interrupt.recv() => stop(&inbox_in, "SIGINT"),
+                _ = terminate.recv() => stop(&inbox_in, &told, "SIGTERM"),
+                _ = interrupt.recv() => stop(&inbox_in, &told, "SIGINT"),
                 _ = hangup.recv() => reload(&inbox_in),
             }
         };
@@ -196,6 +200,8 @@ fn serve(plan: Plan, simulate: bool, record: Option<PathBuf>) -> Result<(), Stri
         let _ = files.join();
         // A disk that takes nothing must not hold up the end.
         let unwritten = log_ended.map_or(Ok(0), |ended| ended.recv_timeout(LOG_ENDS_WITHIN));
+        drop(told);
+        telling.end();
         tracing::info!("stopped");
         result.map_err(|e| format!("the engine: {e}"))?;
         match unwritten {
@@ -267,9 +273,9 @@ fn kept(folder: &Path, now: &When) -> Start {
     read.unwrap_or_else(|why| Start { fault: Some(format!("{}: {why}", path.display())), ..Start::default() })
 }
 
-fn stop(inbox: &SyncSender<Inbound>, signal: &str) {
+fn stop(inbox: &SyncSender<Inbound>, told: &service::Told, signal: &str) {
     tracing::info!("{signal}: stopping as the plan says");
-    service::stopping();
+    told.stopping();
     let inbox = inbox.clone();
     tokio::task::spawn_local(async move {
         // However many requests stand in the way, nobody needs to send the signal again.

@@ -43,5 +43,6 @@ pub mod service;
 pub mod sheet;
 pub mod state_file;
 pub mod units;
+pub mod version;
 pub mod wire;
 pub mod words;

@@ -185,8 +185,16 @@ fn a_port_of_another_user_tells_the_group_and_a_rule_and_what_the_system_does_no
         return;
     }
     let far = far_side();
-    let closed = std::os::unix::fs::PermissionsExt::from_mode(0o600);
-    std::fs::set_permissions(&far.1, closed).unwrap();
+    let mode = |mode| {
+        std::fs::set_permissions(&far.1, std::os::unix::fs::PermissionsExt::from_mode(mode)).unwrap();
+    };
+    // A group that may not use the port is no cure.
+    mode(0o600);
+    let (found, _, _) = doctor(&plan("raw", &far.1, ""), Some(65534));
+    is_found(&found, "not-permitted", "stops", "may not be used by this user", "by a udev rule");
+    // Group 5 is tty on every Linux; only root may give a file to it, and only root comes here.
+    std::os::unix::fs::chown(&far.1, None, Some(5)).unwrap();
+    mode(0o660);
     let (found, code, said) = doctor(&plan("raw", &far.1, ""), Some(65534));
     is_found(&found, "not-permitted", "stops", "may not be used by this user", "add the user to group `");
     is_found(&found, "not-permitted", "stops", "", "SUBSYSTEM==\"tty\"");

@@ -683,6 +683,33 @@ fn the_service_manager_hears_ready_after_the_first_frame_or_an_absent_output_and
 }
 
 #[test]
+fn a_restart_would_go_unseen_only_while_nothing_is_lit_fades_waits_or_rolls() {
+    let set = Set::new();
+    set.exits(4, &["status", "--dark"]);
+    let _daemon = set.daemon(&["run", "interview.toml", "--simulate"]);
+    assert_eq!(set.exits(0, &["status", "--dark"]), "dark, and nothing waits\n");
+    let json: Value = serde_json::from_str(&set.exits(0, &["status", "--dark", "--json"])).expect("JSON");
+    assert_eq!(json, serde_json::json!({ "dark": true, "said": null }));
+    let why_not = |why: &str| {
+        let said = set.exits(1, &["status", "--dark"]);
+        assert!(said.contains(why), "{said}");
+    };
+    set.exits(0, &["recall", "bright", "--in", "60s"]);
+    why_not("recall bright waits");
+    set.exits(0, &["cancel"]);
+    set.exits(0, &["recall", "bright", "--over", "0s"]);
+    why_not("`bright` is lit");
+    set.exits(0, &["take", "start", "4"]);
+    why_not("take 4/1 rolls");
+    set.exits(0, &["take", "end"]);
+    set.exits(0, &["dark"]);
+    why_not("the light is fading to dark");
+    set.exits(0, &["dark", "--now"]);
+    set.until("it is dark", |s| s["now"]["fading"] == false);
+    set.exits(0, &["status", "--dark"]);
+}
+
+#[test]
 fn a_broker_that_is_not_there_holds_nothing_up() {
     let set = Set::new();
     set.write("interview.toml", &format!("{PLAN}\n[mqtt]\nhost = \"127.0.0.1\"\nport = 1\n"));
@@ -758,7 +785,8 @@ fn a_plan_that_became_a_folder_is_not_taken() {
 
 #[test]
 fn a_first_plan_made_of_nonsense_answers_checks_rehearses_and_runs() {
-    for answers in ["", "nonsense\n-1\n1e999\n\n\u{1}\n513\n", "\n\n\n\n\n1\n3\n2\n511\n9\n0\n"] {
+    let feet = "\n\n60\n\n\nft\n\n1\n\n1\n\n1\n\n";
+    for answers in ["", "nonsense\n-1\n1e999\n\n\u{1}\n513\n", "\n\n\n\n\n\n\n1\n3\n2\n511\n9\n0\n", feet] {
         let set = Set::new();
         let mut command = set.command(&["new", "first.toml"]);
         let mut child = command

@@ -27,7 +27,10 @@ pub fn run(set: Option<&str>, plan: Option<&Path>, json: bool) -> Exit {
     let (status, mut found) = daemon(set);
     found.extend(outputs(plan.as_ref(), status.as_ref()));
     if let Some(status) = &status {
-        found.extend(doctor::running(status));
+        // What a port says itself is not told again.
+        let told = |f: &Finding| found.iter().any(|g| g.output == f.output && g.said == f.said);
+        let more: Vec<Finding> = doctor::running(status).into_iter().filter(|f| !told(f)).collect();
+        found.extend(more);
     } else {
         found.extend(doctor::permissions());
     }
@@ -54,7 +57,10 @@ fn daemon(set: Option<&str>) -> (Option<Status>, Vec<Finding>) {
 }
 
 fn no_daemon(error: &ClientError) -> Finding {
-    Finding::new("no-daemon", Weight::Note, error.to_string(), "`lampkeep run PLAN` starts it")
+    let text = error.to_string();
+    // The cure has a line of its own here.
+    let said = text.split_once(": start it").map_or(text.as_str(), |(said, _)| said);
+    Finding::new("no-daemon", Weight::Note, said, "`lampkeep run PLAN` starts it")
 }
 
 /// The outputs of the plan that no daemon of ours sends to now.

@@ -33,7 +33,7 @@ pub struct DrawArgs {
     /// The plan
     pub plan: PathBuf,
     /// Draw this look alone: the set in its light, and the face as each camera sees it
-    #[arg(long, value_name = "LOOK")]
+    #[arg(long, value_name = "LOOK", add = super::complete::looks())]
     pub look: Option<String>,
     /// Folder for the pictures; made if it is not there
     #[arg(long, value_name = "DIR", default_value = "pictures")]

@@ -9,8 +9,9 @@ struct Job {
     id: &'static str,
     what: &'static str,
     clock: &'static str,
-    height: &'static str,
-    distance: &'static str,
+    /// Height and distance in metres, then about the same in feet.
+    metres: [&'static str; 2],
+    feet: [&'static str; 2],
     aim: &'static str,
     target: &'static str,
 }
@@ -20,8 +21,8 @@ const JOBS: &[Job] = &[
         id: "key",
         what: "the soft main light",
         clock: "7:30",
-        height: "1.9 m",
-        distance: "1.5 m",
+        metres: ["1.9 m", "1.5 m"],
+        feet: ["6 ft 3 in", "5 ft"],
         aim: "",
         target: "stops = 0",
     },
@@ -29,8 +30,8 @@ const JOBS: &[Job] = &[
         id: "fill",
         what: "the fill on the other side",
         clock: "4:30",
-        height: "1.5 m",
-        distance: "2 m",
+        metres: ["1.5 m", "2 m"],
+        feet: ["5 ft", "6 ft 6 in"],
         aim: "",
         target: "to-key = -2",
     },
@@ -38,8 +39,8 @@ const JOBS: &[Job] = &[
         id: "hair",
         what: "a light from behind on hair and shoulders",
         clock: "1:30",
-        height: "2.2 m",
-        distance: "1.8 m",
+        metres: ["2.2 m", "1.8 m"],
+        feet: ["7 ft 3 in", "6 ft"],
         aim: "aim = \"hair\"\n",
         target: "to-key = -0.5",
     },
@@ -72,14 +73,19 @@ pub fn ask(
     q.say("A first plan for lampkeep. Enter takes the answer in brackets; all of it can be changed later.")?;
     let iso = q.number("ISO of the camera", "800", 1.0, 1e6)?;
     let f = q.number("f-number", "2.8", 0.5, 64.0)?;
-    let fps = q.number("frames a second", "25", 1.0, 1000.0)?;
+    let mains = q.word("mains in hertz: 50 or 60", "50", &["50", "60"])?;
+    let fps = q.number("frames a second", if mains == "60" { "24" } else { "25" }, 1.0, 1000.0)?;
     let kelvin = q.number("white balance in kelvin", "5600", 1000.0, 20_000.0)?;
+    let feet = q.word("lengths in m or ft", "m", &["m", "ft"])? == "ft";
+    // One period of the mains: steady under lamps that follow it, as long as a frame has room for it.
+    let room = fps.parse::<f64>().is_ok_and(|fps| mains.parse::<f64>().is_ok_and(|mains| fps <= mains));
+    let shutter = if room { format!("1/{mains}") } else { "180 deg".to_owned() };
     let mut text = String::from(
         "# A first plan, written by `lampkeep new`. `lampkeep check` finds what is wrong with it.\n",
     );
     let _ = write!(
         text,
-        "\n[camera.main]\niso = {iso}\nf-number = {f}\nfps = {fps}\nshutter = \"180 deg\"\nwhite-balance = {kelvin}\n\n[subject.guest]\n"
+        "\n[camera.main]\niso = {iso}\nf-number = {f}\nfps = {fps}\nshutter = \"{shutter}\"\nwhite-balance = {kelvin}\n\n[subject.guest]\n"
     );
     for (i, port) in ports.iter().enumerate() {
         q.say(&format!("  {}: {port}", i + 1))?;
@@ -109,10 +115,11 @@ pub fn ask(
         };
         let first = q.number("  its DMX address", &address.to_string(), 1.0, f64::from(513 - kind.slots))?;
         address = first.parse::<u16>().unwrap_or(address) + kind.slots;
+        let [height, distance] = if feet { job.feet } else { job.metres };
         let _ = write!(
             text,
             "\n[fixture.{}]\nprofile = \"{}\"\nmode = \"{}\"\naddress = {first}\nclock = \"{}\"      # from above, camera at 6:00\nheight = \"{}\"\ndistance = \"{}\"   # straight to the lamp's front\n{}",
-            job.id, kind.profile, kind.mode, job.clock, job.height, job.distance, job.aim
+            job.id, kind.profile, kind.mode, job.clock, height, distance, job.aim
         );
         lit.push(job);
     }
@@ -120,10 +127,11 @@ pub fn ask(
         q.say("No lamp chosen: a plan needs at least one, so the first kind stands in as key.")?;
         if let Some(kind) = kinds.first() {
             let job = &JOBS[0];
+            let [height, distance] = if feet { job.feet } else { job.metres };
             let _ = write!(
                 text,
                 "\n[fixture.key]\nprofile = \"{}\"\nmode = \"{}\"\naddress = 1\nclock = \"{}\"\nheight = \"{}\"\ndistance = \"{}\"\n",
-                kind.profile, kind.mode, job.clock, job.height, job.distance
+                kind.profile, kind.mode, job.clock, height, distance
             );
             lit.push(job);
         }
@@ -140,7 +148,7 @@ pub fn ask(
         let _ = writeln!(text, "{} = {{ stops = -3 }}", job.id);
     }
     // Top-level keys stand before the first table.
-    let head = "rest = \"low\"\norder = [\"first\", \"low\"]\n";
+    let head = format!("mains = \"{mains} Hz\"\nrest = \"low\"\norder = [\"first\", \"low\"]\n");
     let at = text.find("\n[camera").unwrap_or(0);
     text.insert_str(at + 1, &format!("{head}\n"));
     Ok(text)

@@ -3,6 +3,7 @@
 use std::path::PathBuf;
 
 use super::args::{ambient, pace, span};
+use super::complete;
 use crate::rehearse::{Begin, Fault, Lamps};
 use crate::units::Celsius;
 
@@ -12,7 +13,7 @@ pub struct RehearseArgs {
     /// The plan; the built-in demo when left out
     pub plan: Option<PathBuf>,
     /// Begin here: a time such as 12:30, 1:05:00 or 45min, or the first step with this look
-    #[arg(long, value_name = "TIME|LOOK", value_parser = begin)]
+    #[arg(long, value_name = "TIME|LOOK", value_parser = begin, add = complete::begin())]
     pub from: Option<Begin>,
     /// End here; a time after the order's end goes through it again
     #[arg(long, value_name = "TIME", value_parser = time)]
@@ -21,7 +22,8 @@ pub struct RehearseArgs {
     #[arg(long, value_name = "CELSIUS", value_parser = ambient, allow_negative_numbers = true)]
     pub ambient: Option<Celsius>,
     /// The lamps at the beginning: cold, or warm as they are once the order has been gone through
-    #[arg(long, value_name = "cold|warm", value_parser = lamps, default_value = "cold")]
+    #[arg(long, value_name = "cold|warm", value_parser = lamps, default_value = "cold",
+        add = complete::words(&["cold", "warm"]))]
     pub lamps: Lamps,
     /// What fails, when and for how long [30 s]: usb@12:30, usb:OUTPUT@12:30+45s, broker@14:00, power@15:10
     #[arg(long, value_name = "FAULT", value_delimiter = ',', value_parser = fault)]

@@ -7,8 +7,8 @@ use std::time::Duration;
 use super::args::{Args, Command, ProtectCommand, TakeCommand};
 use super::exit::Exit;
 use super::{
-    calibrate, chair, check, device, doctor, draw, follow, log, meter, new, nudge, rehearse, rollcall, sheet,
-    show, takes, wrap,
+    calibrate, chair, check, complete, device, doctor, draw, follow, log, meter, new, nudge, papers,
+    rehearse, rollcall, sheet, show, takes, wrap,
 };
 use crate::control::client::{self, ClientError};
 use crate::control::{Answer, Request, places};
@@ -22,6 +22,9 @@ use crate::{daemon, engine};
 
 /// How long an answer may take: a reload reads files, everything else is at once.
 const ANSWER_WITHIN: Duration = Duration::from_secs(10);
+
+/// The JSON Schema of a plan, where a package has put it.
+const SCHEMA: &str = "/usr/share/lampkeep/plan.schema.json";
 
 /// Does what the arguments say; prints results to standard output and faults to standard error.
 #[must_use]
@@ -41,8 +44,11 @@ pub fn run(args: Args) -> Exit {
         Command::Reckon(args) => return work_out(&args, json),
         Command::Device(args) => return device::run(&args, json),
         Command::Log(args) => return log::run(set, &args, json),
-        Command::Status { follow: true } => return follow::run(set, json),
-        Command::Status { follow: false } => Request::Status { follow: false },
+        Command::Papers(args) => return papers::run(&args, json),
+        Command::Complete(args) => return complete::run(args),
+        Command::Status { dark: true, .. } => return is_dark(set, json),
+        Command::Status { follow: true, .. } => return follow::run(set, json),
+        Command::Status { follow: false, .. } => Request::Status { follow: false },
         Command::Explain { look, plan: None } => Request::Explain { look },
         Command::Reload => Request::Reload {},
         Command::Recall { look, take, over, delay, at } => {
@@ -154,6 +160,24 @@ pub(super) fn answered(answer: &Answer, request: &Request, json: bool) -> Exit {
         (Request::Explain { .. }, true) => answer.data.as_ref().map_or(Exit::Done, print_json),
         (_, true) => print_json(answer),
         (_, false) => print(answer.said.as_deref().unwrap_or("done")),
+    }
+}
+
+/// Ends with 0 only if a restart changes nothing that anybody sees.
+fn is_dark(set: Option<&str>, json: bool) -> Exit {
+    let now = match ask(set, &Request::Status { follow: false }) {
+        // As plain data: an upgrade asks a daemon of the version before.
+        Ok(answer) => answer.data.map(|mut status| status["now"].take()).unwrap_or_default(),
+        Err(e) => return unanswered(&e, json),
+    };
+    let why_not = show::why_not_dark(&now);
+    if json {
+        print_json(&serde_json::json!({ "dark": why_not.is_none(), "said": why_not }));
+    }
+    match why_not {
+        None if json => Exit::Done,
+        None => print("dark, and nothing waits"),
+        Some(said) => fault(Exit::NotMet, &said),
     }
 }
 
@@ -269,6 +293,8 @@ fn new_plan(path: &Path, json: bool) -> Exit {
         Ok(text) => text,
         Err(e) => return fault(Exit::NotMet, &format!("no answers: {e}")),
     };
+    // Editors then know every key.
+    let text = if Path::new(SCHEMA).exists() { format!("#:schema {SCHEMA}\n{text}") } else { text };
     let write = || -> std::io::Result<()> {
         let mut file = std::fs::File::options().write(true).create_new(true).open(path)?;
         file.write_all(text.as_bytes())?;

@@ -159,6 +159,27 @@ pub fn status(status: &Status) -> String {
 }
 
 /// The lamps, one a line.
+/// Why a restart could be seen, by the `now` of a status of any version; `None`: nothing is lit, fades, waits or rolls.
+pub fn why_not_dark(now: &serde_json::Value) -> Option<String> {
+    let unknown =
+        || Some("the daemon does not tell whether it is dark; look at `lampkeep status`".to_owned());
+    let (Some(look), Some(fading)) = (now["look"].as_str(), now["fading"].as_bool()) else {
+        return unknown();
+    };
+    let (Some(take), Some(scheduled)) = (now.get("take"), now.get("scheduled")) else { return unknown() };
+    if let Some(take) = take.as_str() {
+        return Some(format!("take {take} rolls"));
+    }
+    if !scheduled.is_null() {
+        return Some(format!("{} waits", scheduled["what"].as_str().unwrap_or("a request")));
+    }
+    match (look, fading) {
+        ("dark", false) => None,
+        ("dark", true) => Some("the light is fading to dark".to_owned()),
+        (look, _) => Some(format!("`{look}` is lit")),
+    }
+}
+
 fn lamp_table(fixtures: &[FixtureStatus]) -> String {
     let id = fixtures.iter().map(|f| f.id.len()).max().unwrap_or(0).max(4);
     let lamp = fixtures.iter().map(|f| f.lamp.len()).max().unwrap_or(0).max(4);

@@ -121,7 +121,7 @@ fn started(take: &Value, zone: &TimeZone) -> String {
 #[derive(Debug, Clone, clap::Args)]
 pub struct SheetArgs {
     /// Takes such as 4/3 or n12; those of the latest shooting day when left out
-    #[arg(value_name = "TAKE", conflicts_with = "all")]
+    #[arg(value_name = "TAKE", conflicts_with = "all", add = super::complete::takes())]
     pub takes: Vec<String>,
     /// Every take of the log
     #[arg(long)]

@@ -72,6 +72,17 @@ impl ClockStatus {
         }
     }
 
+    /// Where the kernel does not tell, as in the service's sandbox: what a time service tells itself (`set_right`: it
+    /// has lately set the clock right). How far it may be off is then not known.
+    #[must_use]
+    pub fn or_by(mut self, set_right: impl FnOnce() -> bool) -> Self {
+        if self.synchronised.is_none() && !self.unset && set_right() {
+            self.synchronised = Some(true);
+            self.said = None;
+        }
+        self
+    }
+
     /// Why an instant may come at another moment here than elsewhere; `None`: no reason is known.
     #[must_use]
     pub fn doubt(&self) -> Option<&'static str> {
@@ -120,6 +131,19 @@ mod tests {
         assert_eq!(ClockStatus::of(Some(kernel(0, STA_NANO)), NOW).offset_ms, None);
         let wild = ClockStatus::of(Some(kernel(TIME_ERROR, STA_PLL)), NOW);
         assert_eq!((wild.offset_ms, wild.error_ms), (None, None));
+    }
+
+    #[test]
+    fn a_time_service_is_believed_only_where_the_kernel_does_not_tell() {
+        let told = ClockStatus::of(None, NOW).or_by(|| true);
+        assert_eq!(
+            (told.synchronised, told.error_ms, &told.said, told.doubt()),
+            (Some(true), None, &None, None)
+        );
+        assert_eq!(ClockStatus::of(None, NOW).or_by(|| false), ClockStatus::of(None, NOW));
+        let wild = kernel(TIME_ERROR, 0);
+        assert_eq!(ClockStatus::of(Some(wild), NOW).or_by(|| true).synchronised, Some(false));
+        assert!(ClockStatus::of(None, 86_400).or_by(|| true).said.is_some(), "never set");
     }
 
     #[test]

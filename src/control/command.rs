@@ -284,6 +284,8 @@ pub enum Request {
         #[serde(default, skip_serializing_if = "std::ops::Not::not")]
         follow: bool,
     },
+    /// The names of looks, lamps, groups and subjects that requests understand.
+    Names {},
     /// How each target of a look becomes slots.
     Explain {
         /// Its name.
@@ -486,5 +488,6 @@ const WORDS: &[&str] = &[
     "protect-off",
     "reload",
     "status",
+    "names",
     "explain",
 ];

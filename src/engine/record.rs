@@ -323,6 +323,7 @@ pub(super) fn asked(event: &Event) -> Option<String> {
         Event::Ask(_, envelope) => match &envelope.request {
             Request::Status { .. }
             | Request::Explain { .. }
+            | Request::Names {}
             | Request::TakeList { .. }
             | Request::TakeSheet { .. } => None,
             request => Some(serde_json::to_value(request).ok()?.get("do")?.as_str()?.to_owned()),

@@ -23,6 +23,7 @@ use crate::control::{
 use crate::files::{Job, StateWriter};
 use crate::journal::{Clocks, Queue};
 use crate::plan::{Output, OutputKind, Plan};
+use crate::service::Pulse;
 use crate::state_file::When;
 use crate::units::Moment;
 use crate::wire::e131::Source;
@@ -69,6 +70,8 @@ pub struct Edges {
     pub watch: Option<SimWatch>,
     /// Who sends to the network.
     pub source: Source,
+    /// Where the engine's progress is written down, for the service manager's watchdog.
+    pub pulse: Pulse,
 }
 
 /// Runs until the engine has finished. `ready` is called once, when every output has sent its first
@@ -98,6 +101,7 @@ pub fn run(engine: Engine, edges: Edges, ready: impl FnOnce()) -> std::io::Resul
     let mut ready = Some(ready);
     while !running.finished {
         running.turn();
+        running.edges.pulse.beat(running.engine.next_frame());
         if ready.is_some()
             && running.outputs.iter().all(|(_, s)| s.as_ref().is_none_or(|s| s.health().first_sent))
         {
@@ -107,6 +111,8 @@ pub fn run(engine: Engine, edges: Edges, ready: impl FnOnce()) -> std::io::Resul
             }
         }
     }
+    // What is left is bounded by itself, and no frame's work.
+    running.edges.pulse.end();
     // Each sender sends the newest frame once more before it lets its port go.
     drop(running.outputs);
     if running.wires.stop() {
@@ -259,7 +265,8 @@ impl Loop {
         let since_start = since(moment).saturating_sub(since(self.edges.start));
         // Out of all range only where the clock shows no year that a date has.
         let Ok(at_start) = wall.checked_sub(since_start) else { return };
-        let state = ClockStatus::of(self.edges.clock.kernel(), wall.as_second());
+        let clock = self.edges.clock;
+        let state = ClockStatus::of(clock.kernel(), wall.as_second()).or_by(|| clock.set_right_lately());
         let actions = self.engine.handle(Event::Wall(Wall { at_start, state }), now);
         self.carry_out(actions);
     }

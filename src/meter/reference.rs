@@ -7,7 +7,7 @@ use super::reading::{LitLamp, Noted, Receptor};
 use super::report::together;
 use super::walk::points;
 use crate::light::reading::{LampLight, Reading};
-use crate::light::{Colour, colour, solve};
+use crate::light::{Colour, Demand, Trim, colour, solve};
 use crate::plan::{FixtureId, Look, MeterAt, Plan};
 
 /// A reading of all lamps is one of the take's light where each was sent within so many stops of the take. Judgement:
@@ -114,7 +114,8 @@ pub fn of_plan(plan: &Plan, look: &Look) -> Reference {
 /// today's, for where the meter points are and how a lamp's light reaches them.
 #[must_use]
 pub fn of_take(plan: &Plan, look: &Look, said: String, lit: &[LitLamp], readings: &[Noted]) -> Reference {
-    let here = Here { plan, key: look.key, readings, then: true };
+    let readings: Vec<Noted> = readings.iter().map(|n| by_figures_of(lit, n)).collect();
+    let here = Here { plan, key: look.key, readings: &readings, then: true };
     let mut account = Account::of(&here);
     estimate::solve(&here, &mut account);
     let find = |lamp: &LitLamp| plan.fixtures.iter().position(|f| f.id == lamp.fixture).map(FixtureId);
@@ -159,6 +160,23 @@ pub fn of_take(plan: &Plan, look: &Look, said: String, lit: &[LitLamp], readings
         points.extend(added_up(&here, &account, lit, at));
     }
     Reference { said, look: look.name.clone(), lamps, points }
+}
+
+/// A reading, with what its lamps were sent told by the figures of the take. A lamp trim that was set between the two
+/// changed the figures, so the same slots stand for other light in each record.
+fn by_figures_of(lit: &[LitLamp], noted: &Noted) -> Noted {
+    let lamps = noted.lamps.iter().map(|lamp| {
+        let take = lit.iter().find(|l| l.fixture == lamp.fixture && l.lamp == lamp.lamp);
+        let since = take.map_or(Trim::NONE, |take| lamp.trim.plus(&take.trim.back()));
+        let colour = match colour::kelvin_of(lamp.sent_xy) {
+            Some((kelvin, duv)) => Colour::white(kelvin, duv),
+            None => Colour::Uv(lamp.sent_xy.uv76()),
+        };
+        let sent = since.to_demand(Demand { lux: lamp.sent_lux, colour });
+        let sent_xy = if since.colours() { sent.colour.xy() } else { lamp.sent_xy };
+        LitLamp { sent_lux: sent.lux, sent_xy, ..lamp.clone() }
+    });
+    Noted { lamps: lamps.collect(), ..noted.clone() }
 }
 
 /// True if a reading was taken in the very light: the same lamps, each as bright.

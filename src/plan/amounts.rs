@@ -14,11 +14,11 @@ use crate::words::{nearest, short};
 #[derive(Debug)]
 pub(super) struct Family {
     /// What it measures, for messages.
-    noun: &'static str,
+    pub(super) noun: &'static str,
     /// Units with what one of them is in the base unit; the first is the usual one.
-    units: &'static [(&'static str, f64)],
+    pub(super) units: &'static [(&'static str, f64)],
     /// An amount as it should be written.
-    example: &'static str,
+    pub(super) example: &'static str,
 }
 
 /// Spans of time, in seconds.

@@ -8,7 +8,7 @@ use std::sync::Arc;
 use super::problem::{Kind, Mark, Problem, Report};
 use super::read::{read_profiles, read_with_moves};
 use super::sources::{Named, Sources, SpectrumFile, Text, WrongSpectrum, named_files, named_spectra};
-use super::{BeamFile, ColourScience, Plan, PlanText, Profile, beams, moves, read};
+use super::{BeamFile, ColourScience, Outline, Plan, PlanText, Profile, beams, moves, read};
 use crate::light::ies::Photometry;
 use crate::light::spectrum::Spectrum;
 use crate::light::{balance, colour};
@@ -70,6 +70,15 @@ const fn shipped_spectrum(
 /// Errors: a file that is missing, a folder, no plain file, over 1 MiB, not UTF-8 or empty; else
 /// whatever [`read()`] finds.
 pub fn load(path: &Path) -> Result<Plan, Report> {
+    let sources = sources(path)?;
+    let (plan, moves) = read_with_moves(&sources)?;
+    let mut plan = balance::settled(plan);
+    let problems = moves::refused(&mut plan, &moves);
+    if problems.is_empty() { Ok(plan) } else { Err(Report::new(sources.texts(), problems)) }
+}
+
+/// The texts of a plan's files.
+fn sources(path: &Path) -> Result<Sources, Report> {
     let failed = |problem| Report::new(Vec::new(), vec![problem]);
     let plan = text(path).map_err(failed)?;
     let stem = path.file_stem().map_or_else(String::new, |s| s.to_string_lossy().into_owned());
@@ -139,10 +148,57 @@ pub fn load(path: &Path) -> Result<Plan, Report> {
     }
     spectra.extend(shipped_spectra());
     sources.spectra = spectra;
-    let (plan, moves) = read_with_moves(&sources)?;
-    let mut plan = balance::settled(plan);
-    let problems = moves::refused(&mut plan, &moves);
-    if problems.is_empty() { Ok(plan) } else { Err(Report::new(sources.texts(), problems)) }
+    Ok(sources)
+}
+
+/// What the reader makes of a text in place of one of the files that are read with a plan: of the plan at `path` itself,
+/// or of a kit, looks or a calibration beside the plan there. `stem`: which, as `written::schemas` calls it. The problems
+/// are those in that text; none where others are to blame.
+#[cfg(test)]
+pub(super) fn reader_of(stem: &str, path: &Path, new: &str) -> Result<(), Vec<Problem>> {
+    let own = |report: Report, index: usize| -> Vec<Problem> {
+        let here = |p: &Problem| p.marks.first().is_none_or(|mark| mark.place.text == index);
+        report.problems.into_iter().filter(here).collect()
+    };
+    let named = |path: &Path| {
+        let root = Path::new(env!("CARGO_MANIFEST_DIR"));
+        Text::new(path.strip_prefix(root).unwrap_or(path).display().to_string(), new)
+    };
+    let beside = |name: &str| path.parent().unwrap_or(Path::new("")).join(name);
+    let plan = match stem {
+        "plan" => path.to_owned(),
+        _ => ["plan.toml", "pilot-station.toml", "../pilot-station.toml"]
+            .iter()
+            .map(|name| beside(name))
+            .find(|plan| plan.exists())
+            .expect("a plan"),
+    };
+    let mut sources = sources(&plan).expect("its files are there");
+    let index = match stem {
+        "plan" => {
+            sources.plan.text = new.to_owned();
+            0
+        }
+        "kit" => {
+            sources.kit.as_mut().expect("a kit").text = new.to_owned();
+            1
+        }
+        "looks" => {
+            sources.looks = vec![named(path)];
+            2
+        }
+        "profiles" => {
+            let text = named(path);
+            let at = sources.profiles.iter().position(|t| t.name == text.name).expect("a file of profiles");
+            sources.profiles[at] = text;
+            2 + sources.looks.len() + at
+        }
+        _ => {
+            sources.calibrations = vec![named(path)];
+            2 + sources.looks.len() + sources.profiles.len()
+        }
+    };
+    read_with_moves(&sources).map(|_| ()).map_err(|report| own(report, index))
 }
 
 /// The text of a beam file that `light::ies` can read, with light on its axis.
@@ -190,6 +246,24 @@ pub fn kept_folder(plan: &Path) -> PathBuf {
     let mut name = plan.file_stem().unwrap_or_default().to_owned();
     name.push(".looks");
     plan.with_file_name(name)
+}
+
+/// The names in a plan and in its kept looks, with the set's name, however wrong the plan is; `None` where it cannot be
+/// read as text.
+#[must_use]
+pub fn outline(path: &Path) -> Option<(Outline, String)> {
+    let plan = text(path).ok()?;
+    let kept = toml_files(&kept_folder(path)).unwrap_or_default();
+    let kept: Vec<Text> = kept.iter().filter_map(|path| text(path).ok()).collect();
+    let (outline, name) = Outline::of(&plan.text, kept.iter().map(|kept| &*kept.text));
+    let stem = || path.file_stem().unwrap_or_default().to_string_lossy().into_owned();
+    Some((outline, name.unwrap_or_else(stem)))
+}
+
+/// The names in the built-in demo.
+#[must_use]
+pub fn demo_outline() -> Outline {
+    Outline::of(include_str!("../../config/pilot-station.toml"), []).0
 }
 
 /// The built-in demo: interviews with harbour pilots in a pilot station. All its figures are invented.

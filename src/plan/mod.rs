@@ -20,6 +20,7 @@ mod meter;
 mod motion;
 mod moves;
 mod mqtt;
+mod outline;
 mod place;
 mod port;
 mod problem;
@@ -29,6 +30,8 @@ mod sources;
 mod spectrum;
 mod tree;
 mod write;
+#[cfg(test)]
+pub(crate) mod written;
 
 use std::path::PathBuf;
 use std::sync::Arc;
@@ -46,6 +49,7 @@ pub use measured::{Knot, LightTable, MOST_POINTS, TableFault, TruePoint, TrueTab
 pub use meter::{Aimed, MeterAt, MeterPoint, MeterTarget, Receptor, Sent, Spill, Surface};
 pub use motion::{Colours, Flicker, FlickerLike, MOST_COLOURS, Motion};
 pub use mqtt::{ClientCertificate, FreshBy, Mqtt, Requests, Secret, Tls};
+pub use outline::{LampNames, Outline};
 pub use place::{Aim, Bounce, Camera, Daylight, Flag, Metres, Placement, Room, Subject, Wall};
 pub use port::{PortName, UsbName, Wake};
 pub use problem::{Kind, Mark, Place, Problem, Report};

@@ -219,8 +219,13 @@ impl WireError {
     }
 }
 
-/// Device files of the serial ports that the machine has.
+/// Device files of the serial ports that the machine has; none where the kernel does not list them, as in a root
+/// without /sys.
 pub fn ports_seen() -> Vec<String> {
+    // The crate ends the program where that folder is missing.
+    if !Path::new("/sys/class/tty").is_dir() {
+        return Vec::new();
+    }
     serialport::available_ports()
         .map(|ports| ports.into_iter().map(|p| p.port_name).collect())
         .unwrap_or_default()
@@ -256,10 +261,15 @@ fn permission_in_words(group: Option<&str>) -> String {
     }
 }
 
-/// Name of the group that a device file belongs to.
+/// Name of the group whose members may use a device file; `None` where the group may not, or where it is root's, which
+/// is no cure to advise.
 fn group_of(path: &Path) -> Option<String> {
     use std::os::unix::fs::MetadataExt;
-    let gid = std::fs::metadata(path).ok()?.gid().to_string();
+    let file = std::fs::metadata(path).ok()?;
+    if file.gid() == 0 || file.mode() & 0o060 != 0o060 {
+        return None;
+    }
+    let gid = file.gid().to_string();
     group_in(&std::fs::read_to_string(PathBuf::from("/etc/group")).ok()?, &gid)
 }
 

@@ -119,11 +119,16 @@ pub struct Client {
 }
 
 impl Client {
-    /// Waits some seconds at most for the socket.
+    /// Waits some seconds at most for the socket of a daemon in this folder.
     pub fn connect(folder: &Path) -> std::io::Result<Self> {
+        Self::at(&folder.join("s.sock"))
+    }
+
+    /// Waits some seconds at most for this socket.
+    pub fn at(socket: &Path) -> std::io::Result<Self> {
         let clock = SystemClock::start();
         let stream = loop {
-            match UnixStream::connect(folder.join("s.sock")) {
+            match UnixStream::connect(socket) {
                 Ok(stream) => break stream,
                 Err(e) if clock.now().elapsed() > Duration::from_secs(5) => return Err(e),
                 Err(_) => clock.sleep_until(clock.now() + Duration::from_millis(10)),

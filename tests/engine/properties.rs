@@ -278,6 +278,7 @@ pub fn any_request() -> impl Strategy<Value = Request> {
         1 => Just(Request::TakeEnd { mark: None }),
         1 => Just(Request::Status { follow: false }),
         1 => look().prop_map(|look| Request::Explain { look }),
+        1 => Just(Request::Names {}),
     ]
 }
 

@@ -53,6 +53,7 @@ fn only_reads(request: &Request) -> bool {
         request,
         Request::Status { .. }
             | Request::Explain { .. }
+            | Request::Names {}
             | Request::Cold { .. }
             | Request::Cancel {}
             | Request::Read { .. }

@@ -269,7 +269,7 @@ impl Judge {
 
 /// True for a request that changes nothing: asked twice, it may be answered twice.
 fn only_reads(request: &Request) -> bool {
-    matches!(request, Request::Status { .. } | Request::Explain { .. })
+    matches!(request, Request::Status { .. } | Request::Explain { .. } | Request::Names {})
 }
 
 fn again(known: &Known, print: u64, id: &str) -> Result<Verdict, Failure> {

@@ -5,6 +5,7 @@ mod keep;
 mod line_check;
 mod matching;
 mod meter;
+mod names;
 mod nudge;
 mod protect;
 mod read;
@@ -206,6 +207,13 @@ impl Engine {
             Request::Status { .. } => {
                 let mut answer = self.answer(id, format!("{} · {}", self.plan.name, self.scene_name()));
                 answer.data = serde_json::to_value(self.status()).ok();
+                return vec![Action::reply(ticket, answer)];
+            }
+            Request::Names {} => {
+                let names = self.names();
+                let count = say::count(names.looks.len(), "look");
+                let mut answer = self.answer(id, format!("{} · {count}", self.plan.name));
+                answer.data = Some(json!({ "protected": self.protected(), "names": names }));
                 return vec![Action::reply(ticket, answer)];
             }
             Request::Explain { look } => match self.find_look(&look) {

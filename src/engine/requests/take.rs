@@ -27,6 +27,7 @@ impl Engine {
             // These read or note; a cancel only lets something not happen.
             Request::Status { .. }
             | Request::Explain { .. }
+            | Request::Names {}
             | Request::Cold { .. }
             | Request::Cancel {}
             | Request::TakeAmend { .. }

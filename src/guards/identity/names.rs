@@ -42,6 +42,12 @@ impl<'p> Names<'p> {
         self.said("subject", id.0, &self.plan.subjects[id.0].id)
     }
 
+    /// A group's name: `group-1`, counted from 1 in the plan's order.
+    #[must_use]
+    pub fn group(&self, index: usize) -> String {
+        self.said("group", index, &self.plan.groups[index].name)
+    }
+
     /// Free text, such as why a lamp is absent, a note or a slate: nothing of it while protected.
     #[must_use]
     pub fn free(&self, text: &str) -> String {

@@ -14,7 +14,7 @@ use crate::plan::{Level, MeterAt, MeterPoint, MeterTarget, SubjectId};
 use crate::units::{Duv, Kelvin, Share, Xy};
 
 /// Keys of a look that are no lamps.
-pub(super) const KEYS: &[&str] =
+pub(in crate::plan) const KEYS: &[&str] =
     &["about", "protect", "like", "key-is", "fade", "kelvin", "duv", "xy", "hue", "saturation", "meter"];
 /// Keys that only a lamp's entry has.
 const LAMP_KEYS: &[&str] = &["stops", "to-key", "lux", "of-full", "move"];

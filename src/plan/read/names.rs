@@ -8,7 +8,7 @@ use crate::plan::tree::{Field, Sink};
 use crate::words::{nearest, short};
 
 /// Keys of a look and of its targets, and `all`: neither fixtures, groups nor bodies may be called so.
-pub(super) const LOOK_KEYS: &[&str] = &[
+pub(in crate::plan) const LOOK_KEYS: &[&str] = &[
     "about",
     "all",
     "duv",
@@ -28,12 +28,12 @@ pub(super) const LOOK_KEYS: &[&str] = &[
     "xy",
 ];
 /// What status calls a light that is no look.
-pub(super) const NOT_LOOKS: &[&str] = &["all", "calibrate", "dark", "only", "plan", "rollcall"];
+pub(in crate::plan) const NOT_LOOKS: &[&str] = &["all", "calibrate", "dark", "only", "plan", "rollcall"];
 /// The set's name stands in topics beside `all`.
-pub(super) const NOT_SETS: &[&str] = &["all"];
+pub(in crate::plan) const NOT_SETS: &[&str] = &["all"];
 
 /// Longest name, in characters: the name of a set becomes part of a socket's path.
-const LONGEST: usize = 40;
+pub(in crate::plan) const LONGEST: usize = 40;
 
 /// True for 1 to 40 letters a to z, digits and `-`, not beginning with `-`.
 pub(super) fn is_name(name: &str) -> bool {

@@ -14,7 +14,8 @@ use crate::units::{Duv, Kelvin, Share, Watts, Xy};
 /// Slots of a universe (E1.11).
 const SLOTS: u16 = 512;
 /// What a slot may drive besides an emitter; no emitter may have such a name.
-const DRIVES: &[&str] = &["intensity", "kelvin", "tint", "hue", "saturation", "fixed", "strobe"];
+pub(in crate::plan) const DRIVES: &[&str] =
+    &["intensity", "kelvin", "tint", "hue", "saturation", "fixed", "strobe"];
 
 /// Reads one `[profile.NAME]`.
 pub(super) fn profile(cx: &Cx<'_>, name: &str, t: &Table<'_>) -> Option<Profile> {
