@@ -216,6 +216,16 @@ fn a_stuck_engine_goes_hungry_says_so_and_comes_back_with_its_light_when_it_is_s
     service.is_fed_for(2 * LIMIT, "with nothing to do");
     service.asks(&["recall", "quay-dusk"]);
     let lit = service.status();
+    // The light is kept a moment after it changes, by the files' thread.
+    let state = service.dir.path().join("state/watch.simulated/state.json");
+    let kept = || std::fs::read_to_string(&state).is_ok_and(|text| text.contains("quay-dusk"));
+    for _ in 0..1000 {
+        if kept() {
+            break;
+        }
+        pause(10);
+    }
+    assert!(kept(), "{}", service.log());
 
     let stuck = Stuck::hold(service.thread("engine"));
     // What was on its way comes still; then the manager would have waited its whole time in vain.
