@@ -42,10 +42,10 @@ pub fn number(number: f64) -> String {
     if size == 0.0 || (1e-6..1e15).contains(&size) { number.to_string() } else { format!("{number:e}") }
 }
 
-/// Outside text as it may be shown on a terminal or in a log: control characters but line ends are `·`.
+/// Outside text as it may be shown on a terminal or in a log: control characters but line ends and tabs are `·`.
 #[must_use]
 pub fn shown(text: &str) -> Cow<'_, str> {
-    let steers = |c: char| c.is_control() && c != '\n';
+    let steers = |c: char| c.is_control() && !matches!(c, '\n' | '\t');
     if text.contains(steers) { text.replace(steers, "·").into() } else { text.into() }
 }
 
@@ -70,7 +70,7 @@ mod tests {
 
     #[test]
     fn a_message_is_cut_and_what_is_shown_cannot_steer_a_terminal() {
-        assert_eq!(shown("a\u{1b}[31m\nb\u{9b}\r"), "a·[31m\nb··");
+        assert_eq!(shown("a\u{1b}[31m\n\tb\u{9b}\r"), "a·[31m\n\tb··");
         assert_eq!(fitted("é\u{7}b".into(), 3), "é·b");
         assert_eq!(fitted("äöüß".into(), 3), "äö…");
         assert_eq!(fitted("quay".into(), 4), "quay");
