@@ -70,6 +70,7 @@ fn read_on(takes: &[TakeFound]) {
         zone: "UTC".to_owned(),
         hidden: false,
         takes: told,
+        drawings: Vec::new(),
     };
     let _ = (sheet.set_ups(), sheet::csv(&sheet), sheet::html(&sheet));
     sheet.hide();
