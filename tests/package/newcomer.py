@@ -101,6 +101,7 @@ echo
 printf '%7.2f s  in all, without reading and typing\n' "$(echo "$(now) $began" | awk '{ print $1 - $2 }')"
 holds() { if "${@:2}" >/dev/null 2>&1; then echo "ok      $1"; else echo "FAILED  $1"; failed=1; fi; }
 holds "a look was recalled in the simulator, and came back" test "$(grep -c 'simulate=true\|softer .* fading\|first .* fading' /tmp/background)" -ge 4
+holds "all three lamps are in the plan" grep -q 'first .* 3 lamps' /tmp/background
 holds "what was kept is there" test -e /home/pilot/shoot/interview.looks/softer.toml
 holds "the plan is where the service takes it" cmp /home/pilot/shoot/interview.toml /etc/lampkeep/plan.toml
 kill %1 2>/dev/null
