@@ -4,6 +4,7 @@
 //! The socket's folder is of the memory (`/run`), and nothing is synced: the sign is for the next start in
 //! the same boot alone. Without it the state file's own time counts, ten seconds old at most.
 
+use std::io::Read;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
@@ -56,7 +57,12 @@ impl Alive {
     /// How long ago the last sign was given, in seconds; `None` where there is none of this boot and set.
     #[must_use]
     pub fn last_s(&self, now: &When) -> Option<f64> {
-        let text = std::fs::read(&self.file).ok().filter(|text| text.len() <= LONGEST)?;
+        let mut text = Vec::new();
+        let most = LONGEST as u64 + 1;
+        std::fs::File::open(&self.file).ok()?.take(most).read_to_end(&mut text).ok()?;
+        if text.len() > LONGEST {
+            return None;
+        }
         let sign: Sign = serde_json::from_slice(&text).ok()?;
         let ours = !now.boot_id.is_empty() && sign.boot_id == now.boot_id && sign.state == self.state;
         Some(now.since_boot.as_secs_f64() - sign.since_boot_s).filter(|gap| ours && *gap >= 0.0)

@@ -11,6 +11,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::engine::{NotKept, ProtectFound};
 use crate::files;
+use crate::words::fitted;
 
 /// The file, for lamps.
 const NAME: &str = "protect.json";
@@ -127,7 +128,11 @@ fn said(text: &str) -> ProtectFound {
         )),
         Ok(kept) if kept.on => ProtectFound::On,
         Ok(_) => ProtectFound::Off,
-        Err(e) => ProtectFound::Unreadable(format!("it is not what lampkeep writes: {e}")),
+        // It may quote the file.
+        Err(e) => ProtectFound::Unreadable(format!(
+            "it is not what lampkeep writes: {}",
+            fitted(e.to_string(), 300)
+        )),
     }
 }
 

@@ -10,6 +10,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::clock::{Clock, SystemClock};
 use crate::engine::{Kept, Start};
+use crate::words::fitted;
 
 /// The file in a set's state folder.
 pub const NAME: &str = "state.json";
@@ -17,6 +18,8 @@ pub const NAME: &str = "state.json";
 pub const LONGEST: u64 = 4_000_000;
 /// Layout of the file.
 const VERSION: u32 = 1;
+/// Longest word on a file that cannot be taken, in characters: it may quote the file.
+const LONGEST_SAID: usize = 300;
 /// Before this the wall clock was never set. Judgement: this program is no older.
 const CLOCK_SET_AFTER: &str = "2026-01-01T00:00:00Z";
 
@@ -63,7 +66,7 @@ pub enum StateFileError {
     #[error("it is longer than {LONGEST} bytes")]
     TooLong,
     /// Not this layout at all.
-    #[error("it is not what lampkeep writes: {0}")]
+    #[error("it is not what lampkeep writes: {}", fitted(.0.to_string(), LONGEST_SAID))]
     Shape(#[from] serde_json::Error),
     /// Of another version.
     #[error("it is of version {0}, this lampkeep reads {VERSION}")]
@@ -214,9 +217,11 @@ mod tests {
             good.replace("\"again\":null", "\"again\":null,\"again\":null"),
             good[..good.len() / 2].to_owned(),
             "[".repeat(100_000),
+            good.replace("\"version\":1", &format!("\"version\":\"{}\"", "\u{7f}".repeat(900))),
             " ".repeat(LONGEST as usize) + &good,
         ] {
-            assert!(read(bad.as_bytes(), &now).is_err(), "{}", &bad[..bad.len().min(200)]);
+            let said = read(bad.as_bytes(), &now).expect_err("refused").to_string();
+            assert!(said.chars().count() < 400 && !said.contains(char::is_control), "{said}");
         }
         let newer = good.replace("\"version\":1", "\"version\":2").replace("slates", "plates");
         let said = read(newer.as_bytes(), &now).unwrap_err().to_string();

@@ -1,5 +1,7 @@
 //! Words for people that several places need: the nearest known name, and outside text made safe.
 
+use std::borrow::Cow;
+
 /// The known name nearest to `word`, if one is near enough to be meant.
 ///
 /// Distance: Damerau-Levenshtein (strsim), at most a third of the longer word, at least one edit. Words whose lengths
@@ -33,9 +35,47 @@ pub fn short(text: &str) -> String {
     out
 }
 
+/// A number from outside as a person would write it: no 300 digits for 1e300.
+#[must_use]
+pub fn number(number: f64) -> String {
+    let size = number.abs();
+    if size == 0.0 || (1e-6..1e15).contains(&size) { number.to_string() } else { format!("{number:e}") }
+}
+
+/// Outside text as it may be shown on a terminal or in a log: control characters but line ends and tabs are `·`.
+#[must_use]
+pub fn shown(text: &str) -> Cow<'_, str> {
+    let steers = |c: char| c.is_control() && !matches!(c, '\n' | '\t');
+    if text.contains(steers) { text.replace(steers, "·").into() } else { text.into() }
+}
+
+/// A message about outside text: control characters are `·`, and of more than `most` characters the rest is cut.
+#[must_use]
+pub fn fitted(text: String, most: usize) -> String {
+    if text.len() <= most && !text.contains(char::is_control) {
+        return text;
+    }
+    let mut chars = text.chars().map(|c| if c.is_control() { '·' } else { c });
+    let mut out: String = chars.by_ref().take(most).collect();
+    if chars.next().is_some() {
+        out.pop();
+        out.push('…');
+    }
+    out
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_message_is_cut_and_what_is_shown_cannot_steer_a_terminal() {
+        assert_eq!(shown("a\u{1b}[31m\n\tb\u{9b}\r"), "a·[31m\n\tb··");
+        assert_eq!(fitted("é\u{7}b".into(), 3), "é·b");
+        assert_eq!(fitted("äöüß".into(), 3), "äö…");
+        assert_eq!(fitted("quay".into(), 4), "quay");
+        assert_eq!([number(-0.5), number(4.2e-280), number(1e300)], ["-0.5", "4.2e-280", "1e300"]);
+    }
 
     #[test]
     fn a_slip_finds_its_word_and_nonsense_finds_none() {

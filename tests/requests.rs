@@ -1,13 +1,13 @@
 //! The request decoder, every day: what the fuzz target knows (`tests/long/fuzz.sh`), on the same seeds changed at
 //! random. LAMPKEEP_CASES is how many times the everyday number of cases.
 
-#[path = "fuzz/facts.rs"]
+#[path = "fuzz/facts/request.rs"]
 mod facts;
 
 use proptest::prelude::*;
 use proptest::sample::Index;
 
-const SEEDS: &str = include_str!("fuzz/seeds.txt");
+const SEEDS: &str = include_str!("fuzz/seeds/request.txt");
 
 fn cases(each: u32) -> ProptestConfig {
     let times = std::env::var("LAMPKEEP_CASES").ok().map_or(1, |t| t.parse().expect("a number"));

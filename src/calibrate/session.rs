@@ -5,6 +5,7 @@ use serde::{Deserialize, Serialize};
 use super::procedure::{Kind, Options, Step, agree};
 use crate::light::typed::{self, Bare, Reading};
 use crate::plan::{Exposure, Fixture};
+use crate::words::{fitted, short};
 
 /// What was typed at one step.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
@@ -87,9 +88,10 @@ impl Session {
 
     /// Reads kept text. Errors: see [`SessionError`].
     pub fn read(text: &str, fixture: &Fixture) -> Result<Self, SessionError> {
-        let kept: Self = toml::from_str(text).map_err(|e| SessionError::Garbled(e.message().to_owned()))?;
+        let garbled = |e: toml::de::Error| SessionError::Garbled(fitted(e.message().to_owned(), 300));
+        let kept: Self = toml::from_str(text).map_err(garbled)?;
         if (&kept.profile, &kept.mode) != (&fixture.profile.name, &fixture.mode.name) {
-            return Err(SessionError::OtherLamp { profile: kept.profile, mode: kept.mode });
+            return Err(SessionError::OtherLamp { profile: short(&kept.profile), mode: short(&kept.mode) });
         }
         Ok(kept)
     }

@@ -21,7 +21,8 @@ pub fn parse(lamp: String, changes: &[String]) -> Result<Request, String> {
             (lower.as_str(), &mut stops, "stops")
         };
         let value = signed(number.trim()).ok_or_else(|| {
-            format!("`{text}` is no change: write +1/3, -0.5, +200K, +10mired or +0.002duv")
+            let found = crate::words::short(text);
+            format!("`{found}` is no change: write +1/3, -0.5, +200K, +10mired or +0.002duv")
         })?;
         if slot.replace(value).is_some() {
             return Err(format!("two changes in {unit}: give one"));
@@ -76,5 +77,6 @@ mod tests {
             assert!(typed(&[bad]).is_err(), "{bad}");
         }
         assert!(typed(&["+1", "-1"]).unwrap_err().contains("two changes"));
+        assert!(typed(&["+\u{1b}[31m"]).unwrap_err().starts_with("`+·[31m` is no change"));
     }
 }

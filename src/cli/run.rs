@@ -18,6 +18,7 @@ use crate::plan::diagnose::{Form, render};
 use crate::plan::{Plan, Report, load};
 use crate::protect_file::ProtectFile;
 use crate::units::Celsius;
+use crate::words::shown;
 use crate::{daemon, engine};
 
 /// How long an answer may take: a reload reads files, everything else is at once.
@@ -111,7 +112,8 @@ pub(super) fn ask(set: Option<&str>, request: &Request) -> Result<Answer, Client
 /// Prints a line, and ends quietly when the reader of a pipe has gone.
 pub(super) fn print(text: &str) -> Exit {
     let mut out = std::io::stdout().lock();
-    let written = writeln!(out, "{}", text.trim_end()).and_then(|()| out.flush());
+    // What came from outside must not steer the terminal.
+    let written = writeln!(out, "{}", shown(text.trim_end())).and_then(|()| out.flush());
     match written {
         Ok(()) => Exit::Done,
         Err(e) if e.kind() == std::io::ErrorKind::BrokenPipe => Exit::Done,
@@ -127,7 +129,7 @@ pub(super) fn print_json(value: &impl serde::Serialize) -> Exit {
 }
 
 pub(super) fn fault(exit: Exit, said: &str) -> Exit {
-    eprintln!("lampkeep: {said}");
+    eprintln!("lampkeep: {}", shown(said));
     exit
 }
 

@@ -6,6 +6,10 @@ use crate::control::{
     ClockStatus, FixtureStatus, Light, LinkState, Now, OutputStatus, Scheduled, Status, StepHeat,
 };
 use crate::engine::say;
+use crate::words::shown;
+
+/// Widest column of names, in characters: no name of a plan has more (`docs/plan-reference.md`).
+const WIDEST_NAME: usize = 40;
 
 /// Level and white of a light in fixed width: `+0.3  5600 K +0.001`, `dark`.
 #[must_use]
@@ -29,6 +33,10 @@ pub fn slots(slots: &[u8]) -> String {
 /// One line: what is lit and how far the fade is.
 #[must_use]
 pub fn headline(now: &Now) -> String {
+    headline_of(now).replace(char::is_control, "·")
+}
+
+fn headline_of(now: &Now) -> String {
     let mut line = now.look.clone();
     if let Some(take) = &now.take {
         let _ = write!(line, " · take {take} rolls");
@@ -102,6 +110,11 @@ fn state(state: LinkState) -> &'static str {
 /// The whole status.
 #[must_use]
 pub fn status(status: &Status) -> String {
+    // Whatever answers at a socket must not steer the terminal.
+    shown(&status_of(status)).into_owned()
+}
+
+fn status_of(status: &Status) -> String {
     let mut text = String::new();
     let simulated = if status.simulated { " · simulated, no lamp is driven" } else { "" };
     let _ = writeln!(text, "{} · {}{simulated}", status.set, headline(&status.now));
@@ -110,7 +123,7 @@ pub fn status(status: &Status) -> String {
     }
     let order = &status.order;
     if let Some(next) = &order.next {
-        let at = order.position.map_or(1, |p| p + 1);
+        let at = order.position.map_or(1, |p| p.saturating_add(1));
         let _ = writeln!(text, "next: {next} (step {at} of {})", order.steps);
     } else if order.steps > 0 {
         let _ = writeln!(text, "next: none, step {} of {} is the last", order.steps, order.steps);
@@ -181,11 +194,15 @@ pub fn why_not_dark(now: &serde_json::Value) -> Option<String> {
 }
 
 fn lamp_table(fixtures: &[FixtureStatus]) -> String {
-    let id = fixtures.iter().map(|f| f.id.len()).max().unwrap_or(0).max(4);
-    let lamp = fixtures.iter().map(|f| f.lamp.len()).max().unwrap_or(0).max(4);
+    let id = fixtures.iter().map(|f| f.id.len()).max().unwrap_or(0).clamp(4, WIDEST_NAME);
+    let lamp = fixtures.iter().map(|f| f.lamp.len()).max().unwrap_or(0).clamp(4, WIDEST_NAME);
     // No column where no lamp has a figure of heat.
-    let body =
-        fixtures.iter().map(|f| warmth(f).chars().count()).max().filter(|w| *w > 0).map_or(0, |w| w + 2);
+    let body = fixtures
+        .iter()
+        .map(|f| warmth(f).chars().count())
+        .max()
+        .filter(|w| *w > 0)
+        .map_or(0, |w| w.min(60) + 2);
     let heat = if body > 0 { "heat" } else { "" };
     let mut text = format!(
         "{:<id$} {:<lamp$}  {:<20} {:<20} {:>6}  {heat:<body$}slots\n",
@@ -248,5 +265,31 @@ fn held(f: &FixtureStatus) -> String {
         String::new()
     } else {
         format!(" · held by {}", limits.join(", "))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use std::sync::Arc;
+
+    use super::*;
+    use crate::engine::{Engine, Options};
+    use crate::plan::load;
+
+    /// What answers at a socket may be another version, or anything. Each of these once ended the command or steered
+    /// the terminal.
+    #[test]
+    fn whatever_a_daemon_tells_is_shown_in_proportion_and_cannot_steer_the_terminal() {
+        let options = Options { simulate: true, ..Options::default() };
+        let mut told = Engine::new(Arc::new(load::demo()), options).status();
+        told.fixtures[0].id = "k".repeat(70_000);
+        told.fixtures[1].lamp = "\u{1b}[2J".to_owned();
+        told.order.position = Some(usize::MAX);
+        told.order.next = Some("rest\u{7}".to_owned());
+        told.now.look = "quay\ndusk".to_owned();
+        let text = status(&told);
+        assert!(text.len() < 200_000, "{} bytes", text.len());
+        assert!(!text.chars().any(|c| c.is_control() && c != '\n'));
+        assert!(headline(&told.now).starts_with("quay·dusk"));
     }
 }

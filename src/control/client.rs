@@ -193,12 +193,21 @@ pub fn follow(path: &Path, mut each: impl FnMut(Status) -> bool) -> Result<(), C
         if let Some(failure) = answer.error {
             return Err(ClientError::Refused(failure));
         }
-        let status = serde_json::from_value(answer.data.unwrap_or_default())
-            .map_err(|e| line.garbled(format!("status: {e}")))?;
+        let status = read_status(answer).map_err(|said| line.garbled(said))?;
         if !each(status) {
             return Ok(());
         }
     }
+}
+
+/// Reads a line from the daemon. Errors: why it is no answer.
+pub fn read_answer(line: &[u8]) -> Result<Answer, String> {
+    serde_json::from_slice(line).map_err(|e| e.to_string())
+}
+
+/// The status in an answer. Errors: why there is none.
+pub fn read_status(answer: Answer) -> Result<Status, String> {
+    serde_json::from_value(answer.data.unwrap_or_default()).map_err(|e| format!("status: {e}"))
 }
 
 /// A connection on which a request has been sent.
@@ -239,7 +248,7 @@ impl Line {
                 let source = io::Error::new(io::ErrorKind::UnexpectedEof, "it hung up without an answer");
                 Err(ClientError::Broken { path: self.path.clone(), source })
             }
-            Ok(_) => serde_json::from_slice(&text).map_err(|e| self.garbled(e.to_string())),
+            Ok(_) => read_answer(&text).map_err(|said| self.garbled(said)),
             Err(e) if matches!(e.kind(), io::ErrorKind::WouldBlock | io::ErrorKind::TimedOut) => {
                 Err(ClientError::Silent { path: self.path.clone(), within_s: self.within.as_secs_f64() })
             }

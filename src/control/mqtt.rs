@@ -33,8 +33,8 @@ use super::bridge::{latest, stopped};
 use super::{Alert, Doors, Inbound, Status};
 use crate::clock::{Clock, SystemClock};
 use crate::plan::{FreshBy, Mqtt};
-use desk::Desk;
-use judge::Received;
+pub use desk::{Desk, Reply};
+pub use judge::Received;
 pub use outbox::NowMessage;
 use outbox::Outbox;
 use pause::Pause;
@@ -49,7 +49,7 @@ const RECEIVE_AT_ONCE: u16 = 64;
 /// How long an alert or an answer waits at the broker for a reader who is away. Judgement: later it is no news.
 const EXPIRES: Duration = Duration::from_secs(60);
 /// Largest packet taken from the broker, in bytes; larger ones would end every connection.
-const MAX_PACKET: u32 = 256 * 1024;
+pub const MAX_PACKET: u32 = 256 * 1024;
 /// Least keep-alive that the client bears.
 const MIN_KEEP_ALIVE: Duration = Duration::from_secs(5);
 /// Time for a connection, name resolution and the broker's answer included, in seconds.

@@ -14,7 +14,7 @@ use super::state::{Memory, Scene};
 use super::trims_kept::KeptTrims;
 use super::{Action, Engine};
 use crate::guards::thermal::Ramp;
-use crate::light::{Colour, Demand, Moving, Shape};
+use crate::light::{Demand, Moving, Shape};
 use crate::meter::Noted;
 use crate::plan::{FixtureId, LookId, MAX_EMITTERS};
 use crate::units::{FrameNumber, Xy};
@@ -429,7 +429,7 @@ impl Kept {
 
 impl KeptMemory {
     fn possible(&self) -> Result<(), String> {
-        let so = self.targets.len() <= MOST && self.targets.iter().all(|t| demand(&t.base));
+        let so = self.targets.len() <= MOST && self.targets.iter().all(|t| t.base.possible());
         if so { Ok(()) } else { Err("the light to come back to cannot be".to_owned()) }
     }
 }
@@ -452,7 +452,7 @@ impl KeptLight {
                     && pin.xy.is_none_or(xy)
                     && pin.slots.len() <= 512
             };
-            let so = [&lamp.target.base, &lamp.asked, &lamp.allowed].into_iter().all(demand)
+            let so = [&lamp.target.base, &lamp.asked, &lamp.allowed].into_iter().all(Demand::possible)
                 && xy(lamp.allowed_xy)
                 && shape(&lamp.mix)
                 && lamp.mix_to.as_ref().is_none_or(shape)
@@ -469,17 +469,6 @@ impl KeptLight {
         }
         Ok(())
     }
-}
-
-/// True if lux and colour can be: a foreign file must not bring figures that no plan can.
-fn demand(demand: &Demand) -> bool {
-    let colour = match demand.colour {
-        Colour::White { mired, duv } => {
-            (50.0 - 1e-6..=1000.0 + 1e-6).contains(&mired) && (-0.05 - 1e-9..=0.05 + 1e-9).contains(&duv)
-        }
-        Colour::Uv(uv) => (0.0..=1.0).contains(&uv.u) && (1e-3..=1.0).contains(&uv.v),
-    };
-    (0.0..=1e9).contains(&demand.lux) && colour
 }
 
 fn xy(xy: Xy) -> bool {

@@ -149,6 +149,7 @@ fn left(f: &FixtureStatus) -> String {
 
 /// `7:30`, to the nearest five minutes of the clock's face.
 fn hour(clock_h: f64) -> String {
-    let minutes = (clock_h * 12.0).round() as u32 * 5 % 720;
+    // Whatever a daemon of another version tells, it is a place on the clock's face.
+    let minutes = (clock_h * 12.0).round().rem_euclid(144.0) as u32 * 5 % 720;
     format!("{}:{:02}", if minutes < 60 { 12 } else { minutes / 60 }, minutes % 60)
 }

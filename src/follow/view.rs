@@ -204,9 +204,9 @@ fn state(status: &Status, width: u16) -> Line {
         line.push((" ".to_owned(), PLAIN));
     }
     if now.fading {
-        let cells = 10;
-        let done = (now.progress * f64::from(cells)).round() as usize;
-        let bar = format!("{}{}", "━".repeat(done), "─".repeat(cells as usize - done));
+        let cells = 10_usize;
+        let done = (now.progress.clamp(0.0, 1.0) * cells as f64).round() as usize;
+        let bar = format!("{}{}", "━".repeat(done), "─".repeat(cells - done));
         parts.push(format!("fading {bar} {} left", say::span(now.fade_left_s)));
     }
     if let Some(s) = &now.scheduled {

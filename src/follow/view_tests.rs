@@ -242,3 +242,17 @@ fn every_size_is_drawn_without_a_fault_and_nothing_from_outside_steers_it() {
     evil.lost("\u{1b}c".to_owned());
     assert!(shown(&evil, 80, 24).iter().all(|r| !r.chars().any(char::is_control)));
 }
+
+/// Each of these once ended the picture: a bar of more cells than memory, an hour beyond all numbers.
+#[test]
+fn figures_of_another_version_of_the_daemon_are_drawn_all_the_same() {
+    for figure in [-1e300, -0.1, 1.06, 7.0, 1e300] {
+        let mut status = demo(&[recall("quay-dusk")]);
+        (status.now.fading, status.now.progress, status.now.fade_left_s) = (true, figure, figure);
+        status.fixtures.iter_mut().for_each(|f| {
+            (f.clock_h, f.minutes_left, f.body_est_c) = (Some(figure), Some(figure), Some(figure));
+        });
+        let mut buffer = Buffer::empty(Rect::new(0, 0, 120, 40));
+        draw(&desk(status), Duration::ZERO, &mut buffer);
+    }
+}

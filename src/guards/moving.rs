@@ -114,6 +114,15 @@ pub fn flashing(plan: &Plan, look: &Look) -> Option<Flashing> {
     worst
 }
 
+/// How many steps [`flashing`] takes for a look at most, about, at so many points; each takes some ten nanoseconds.
+#[must_use]
+pub fn steps(plan: &Plan, look: &Look) -> f64 {
+    let moving = look.targets.iter().filter(|t| t.motion.is_some()).count() as f64;
+    let points = plan.spill.receptors.iter().filter(|r| r.key.is_none() || r.key == look.key).count() as f64;
+    let frames = WHOLE_S.max(f64::from(STRETCHES) * STRETCH_S) * f64::from(plan.frames.rate());
+    frames * moving * (1.0 + points)
+}
+
 /// Lamps of a look that move, and what the others read at 1 m.
 fn lights(plan: &Plan, look: &Look) -> (Vec<Light>, Vec<(FixtureId, PointLight)>) {
     let now = Conditions { real_output: false, period_s: 1.0, absent: false, protected: false };

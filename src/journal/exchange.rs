@@ -6,10 +6,11 @@
 use std::io::{BufRead, Read, Write};
 
 use ring::digest;
-use rusqlite::{Connection, OptionalExtension, Transaction, params};
+use rusqlite::{Connection, ErrorCode, OptionalExtension, Transaction, params};
 use serde::{Deserialize, Serialize};
 
 use super::entry::Stamp;
+use super::possible;
 use super::sha256;
 use super::store::{self, StoreError};
 use super::take::{ReadingRecord, TakeAmend, TakeEnd, TakeRecord};
@@ -262,6 +263,7 @@ fn take_in(db: &Transaction<'_>, own: &str, from: impl Read) -> Result<Tally, Ex
                 return if whole { Ok(tally) } else { Err(ExchangeError::Changed) };
             }
             Line::Text { hash, text } => {
+                // By its own hash it is the very text.
                 if sha256(text.as_bytes()) != hash {
                     return Err(ExchangeError::Line(number, "a text is not that of its hash".to_owned()));
                 }
@@ -271,12 +273,21 @@ fn take_in(db: &Transaction<'_>, own: &str, from: impl Read) -> Result<Tally, Ex
             Line::PlanText(p) => {
                 let sql = "INSERT OR IGNORE INTO plan_text (plan, without_names, position, role, name, hash) \
                            VALUES (?1, ?2, ?3, ?4, ?5, ?6)";
+                let names = [&p.plan, &p.name, &p.hash].into_iter().try_for_each(|n| possible::name(n));
+                names.map_err(|e| ExchangeError::Line(number, e))?;
                 let values = params![p.plan, p.without_names, p.position, p.role.word(), p.name, p.hash];
-                db.execute(sql, values).map_err(|_| {
-                    ExchangeError::Line(number, "it names a text that is not in the file".to_owned())
+                db.execute(sql, values).map_err(|e| match e.sqlite_error_code() {
+                    Some(ErrorCode::ConstraintViolation) => {
+                        ExchangeError::Line(number, "it names a text that is not in the file".to_owned())
+                    }
+                    _ => e.into(),
                 })?;
             }
             Line::Reading(r) => {
+                let possible = possible::stamp(&r.stamp).and_then(|()| possible::reading(&r.record));
+                possible
+                    .and_then(|()| possible::name(&r.origin))
+                    .map_err(|e| ExchangeError::Line(number, e))?;
                 if r.origin != own {
                     let sql = "INSERT OR IGNORE INTO foreign_reading (origin, id, stamp, record) \
                                VALUES (?1, ?2, ?3, ?4)";
@@ -285,6 +296,7 @@ fn take_in(db: &Transaction<'_>, own: &str, from: impl Read) -> Result<Tally, Ex
                 tally.readings += 1;
             }
             Line::Take(take) => {
+                can_be(&take).map_err(|e| ExchangeError::Line(number, e))?;
                 tally.takes += 1;
                 tally.new += u64::from(put_take(db, own, &take)?);
             }
@@ -294,20 +306,33 @@ fn take_in(db: &Transaction<'_>, own: &str, from: impl Read) -> Result<Tally, Ex
     Err(ExchangeError::Short)
 }
 
+/// Errors: what of it cannot be.
+fn can_be(line: &TakeLine) -> Result<(), String> {
+    possible::name(&line.uid)?;
+    possible::name(&line.origin)?;
+    possible::name(&line.boot_id)?;
+    possible::stamp(&line.stamp)?;
+    possible::take(&line.record)?;
+    line.ended.as_ref().map_or(Ok(()), possible::end)?;
+    line.amended.iter().try_for_each(possible::amend)
+}
+
 /// Puts a take in, or what is new of it. False if nothing was.
 fn put_take(db: &Transaction<'_>, own: &str, take: &TakeLine) -> Result<bool, ExchangeError> {
-    let known: Option<(bool, i64)> = db
+    let known: Option<(bool, i64, String)> = db
         .query_row(
-            "SELECT ended IS NOT NULL, json_array_length(amended) FROM take WHERE uid = ?1",
+            "SELECT ended IS NOT NULL, json_array_length(amended), origin FROM take WHERE uid = ?1",
             [&take.uid],
-            |row| Ok((row.get(0)?, row.get(1)?)),
+            |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?)),
         )
         .optional()?;
     let amends = i64::try_from(take.amended.len()).unwrap_or(i64::MAX);
     match known {
-        Some((ended, amended)) if amended >= amends && (ended || take.ended.is_none()) => return Ok(false),
-        // What this log wrote itself it knows best.
-        Some(_) if take.origin == own => return Ok(false),
+        Some((ended, amended, _)) if amended >= amends && (ended || take.ended.is_none()) => {
+            return Ok(false);
+        }
+        // What this log wrote itself it knows best, whatever a file says of where it comes from.
+        Some((_, _, origin)) if origin == own || take.origin == own => return Ok(false),
         Some(_) => {
             db.execute("DELETE FROM take WHERE uid = ?1", [&take.uid])?;
         }

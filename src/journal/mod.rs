@@ -14,6 +14,7 @@ mod hash;
 pub mod imports;
 pub mod lines;
 mod name;
+mod possible;
 mod prune;
 mod queue;
 mod read;

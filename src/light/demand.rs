@@ -78,6 +78,20 @@ pub struct Demand {
     pub colour: Colour,
 }
 
+impl Demand {
+    /// True if lux and colour can be: a file that may be spoilt or another's must not bring figures that no plan can.
+    #[must_use]
+    pub fn possible(&self) -> bool {
+        let colour = match self.colour {
+            Colour::White { mired, duv } => {
+                (50.0 - 1e-6..=1000.0 + 1e-6).contains(&mired) && (-0.05 - 1e-9..=0.05 + 1e-9).contains(&duv)
+            }
+            Colour::Uv(uv) => (0.0..=1.0).contains(&uv.u) && (1e-3..=1.0).contains(&uv.v),
+        };
+        (0.0..=1e9).contains(&self.lux) && colour
+    }
+}
+
 /// A demand that may move by itself, from a starting moment on.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Moving {

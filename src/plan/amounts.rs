@@ -8,7 +8,7 @@ use std::time::Duration;
 use super::problem::Kind;
 use super::tree::Field;
 use crate::units::{Celsius, Duv, Kelvin, Lux, RangeError, Share, Stops, Watts};
-use crate::words::{nearest, short};
+use crate::words::{self, nearest, short};
 
 /// A family of units that measure one thing.
 #[derive(Debug)]
@@ -161,7 +161,7 @@ fn split_number(text: &str) -> Option<(f64, &str)> {
 
 /// A number as a person would type it.
 fn plain(number: f64) -> String {
-    if number.fract() == 0.0 && number.abs() < 1e15 { format!("{number:.0}") } else { format!("{number}") }
+    if number.fract() == 0.0 && number.abs() < 1e15 { format!("{number:.0}") } else { words::number(number) }
 }
 
 impl Field<'_> {

@@ -10,6 +10,8 @@ use miette::{
 use serde_json::{Value, json};
 
 use super::problem::{Mark, Problem, Report};
+use super::sources::Text;
+use crate::words::shown;
 
 /// How a report is rendered.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -22,8 +24,14 @@ pub enum Form {
     Plain,
 }
 
+/// Places that are told in words of a problem that cannot be drawn.
+const MOST_PLACES: usize = 4;
 /// Problems that are rendered in full; of more than that, a person fixes some and runs again.
 const MOST: usize = 50;
+
+/// Longest line that is drawn, in bytes. Of a text in longer ones no place can be shown in a window, and drawing one
+/// takes long; the place is told in words.
+const LONGEST_LINE: usize = 2000;
 
 /// Renders all problems of a report, one after the other.
 #[must_use]
@@ -92,6 +100,9 @@ struct Shown<'r> {
 
 impl<'r> Shown<'r> {
     fn new(report: &'r Report, problem: &'r Problem) -> Self {
+        if problem.marks.iter().any(|mark| !drawable(report, mark)) {
+            return Self::in_words(report, problem);
+        }
         let text = problem.marks.first().map(|m| m.place.text);
         let (here, there): (Vec<_>, Vec<_>) = problem.marks.iter().partition(|m| Some(m.place.text) == text);
         let elsewhere = there.into_iter().map(|mark| Self {
@@ -111,14 +122,45 @@ impl<'r> Shown<'r> {
             elsewhere: elsewhere.collect(),
         }
     }
+
+    /// Without a drawing.
+    fn in_words(report: &'r Report, problem: &'r Problem) -> Self {
+        let place = |mark: &Mark| {
+            let (line, column) = report.line_column(mark.place);
+            let file = report.texts.get(mark.place.text).map_or("", |t| &t.name);
+            let said = if mark.said.is_empty() { String::new() } else { format!(": {}", mark.said) };
+            format!("{}:{line}:{column}{said}", shown(file))
+        };
+        let places: Vec<_> = problem.marks.iter().take(MOST_PLACES).map(place).collect();
+        Self {
+            kind: Some(problem.kind.word()),
+            said: Cow::Owned(format!("{} (at {})", problem.said, places.join("; "))),
+            help: problem.help.as_deref(),
+            source: None,
+            labels: Vec::new(),
+            elsewhere: Vec::new(),
+        }
+    }
+}
+
+/// True if the lines about a place are short enough to be drawn.
+fn drawable(report: &Report, mark: &Mark) -> bool {
+    let text = report.texts.get(mark.place.text).map_or("", |t| t.text.as_str()).as_bytes();
+    let (start, end) = (mark.place.start.min(text.len()), mark.place.end.min(text.len()));
+    // The line before and the one after are drawn too.
+    let back = |from: usize| text[..from].iter().rposition(|b| *b == b'\n').unwrap_or(0);
+    let on = |from: usize| text[from..].iter().position(|b| *b == b'\n').map_or(text.len(), |at| from + at);
+    let (first, last) = (back(back(start)), on((on(end) + 1).min(text.len())));
+    last.saturating_sub(first) <= LONGEST_LINE.max(3 * (end - start.min(end)).min(LONGEST_LINE))
 }
 
 fn source(report: &Report, mark: &Mark) -> Option<NamedSource<String>> {
-    report.texts.get(mark.place.text).map(|t| NamedSource::new(&t.name, masked(&t.text)))
+    let named = |t: &Text| NamedSource::new(shown(&t.name), masked(&t.text));
+    report.texts.get(mark.place.text).map(named)
 }
 
-/// A text whose secrets, where they stand in it against the rule, are stars: what is drawn may end in a log. As many
-/// bytes as before, so that places stay where they are.
+/// A text whose secrets, where they stand in it against the rule, are stars, and whose control characters are dots:
+/// what is drawn may end in a log or steer a terminal. As many bytes as before, so that places stay where they are.
 fn masked(text: &str) -> String {
     let mut out = String::with_capacity(text.len());
     let mut in_key = false;
@@ -126,9 +168,20 @@ fn masked(text: &str) -> String {
         let begins = line.find("-----BEGIN").filter(|_| line.contains("PRIVATE KEY"));
         let from = if in_key { Some(0) } else { begins.or_else(|| password_at(line)) };
         in_key = (in_key || begins.is_some()) && !line.contains("-----END");
-        let (shown, hidden) = line.split_at(from.unwrap_or(line.len()));
+        let (drawn, hidden) = line.split_at(from.unwrap_or(line.len()));
         let end = hidden.trim_end_matches(['\r', '\n']).len();
-        out.push_str(shown);
+        let mut chars = drawn.chars().peekable();
+        while let Some(c) = chars.next() {
+            out.push(match c {
+                '\n' | '\t' => c,
+                // A line's end, not a way back to its beginning.
+                '\r' if chars.peek() == Some(&'\n') => c,
+                _ if !c.is_control() => c,
+                _ if c.len_utf8() == 1 => '.',
+                // Of two bytes, as it was.
+                _ => '·',
+            });
+        }
         out.extend(std::iter::repeat_n('*', end));
         out.push_str(&hidden[end..]);
     }
@@ -197,6 +250,13 @@ impl Diagnostic for Shown<'_> {
 #[cfg(test)]
 mod tests {
     use super::masked;
+
+    #[test]
+    fn what_could_steer_a_terminal_is_drawn_as_dots_of_as_many_bytes() {
+        let text = "a = \"\u{1b}[31m\u{9b}ä\"\t# \u{7f}\rb\r\n";
+        assert_eq!(masked(text), "a = \".[31m·ä\"\t# ..b\r\n");
+        assert_eq!(masked(text).len(), text.len());
+    }
 
     #[test]
     fn a_secret_that_stands_in_a_plan_is_not_drawn() {

@@ -1,5 +1,6 @@
 //! Reads a plan's files and hands their texts on: the only input and output of this module.
 
+use std::collections::BTreeSet;
 use std::fs::{self, File};
 use std::io::{ErrorKind, Read};
 use std::path::{Path, PathBuf};
@@ -9,13 +10,21 @@ use super::problem::{Kind, Mark, Problem, Report};
 use super::read::{read_profiles, read_with_moves};
 use super::sources::{Named, Sources, SpectrumFile, Text, WrongSpectrum, named_files, named_spectra};
 use super::{BeamFile, ColourScience, Outline, Plan, PlanText, Profile, beams, moves, read};
+use crate::guards::moving;
 use crate::light::ies::Photometry;
 use crate::light::spectrum::Spectrum;
-use crate::light::{balance, colour};
+use crate::light::{balance, colour, room};
 use crate::units::Xy;
 
 /// Longest file that is read, in bytes: many times the longest plan, far from filling the memory.
 const LONGEST: u64 = 1024 * 1024;
+
+/// Most steps that working out a plan's light, or its motions, may take. Chosen: seconds on a small computer, and a
+/// hundred times what the largest example takes.
+const MOST_STEPS: f64 = 1e9;
+
+/// The same for motions, a step of which takes longer.
+const MOST_MOVED: f64 = 2e8;
 
 /// Colour science that plans are read with; it is handed in here, so that the reader itself knows no light.
 const COLOUR: ColourScience = ColourScience {
@@ -72,7 +81,13 @@ const fn shipped_spectrum(
 pub fn load(path: &Path) -> Result<Plan, Report> {
     let sources = sources(path)?;
     let (plan, moves) = read_with_moves(&sources)?;
+    if let Some(problem) = too_large(&plan) {
+        return Err(Report::new(sources.texts(), vec![problem]));
+    }
     let mut plan = balance::settled(plan);
+    if let Some(problem) = moves_too_much(&plan) {
+        return Err(Report::new(sources.texts(), vec![problem]));
+    }
     let problems = moves::refused(&mut plan, &moves);
     if problems.is_empty() { Ok(plan) } else { Err(Report::new(sources.texts(), problems)) }
 }
@@ -199,6 +214,37 @@ pub(super) fn reader_of(stem: &str, path: &Path, new: &str) -> Result<(), Vec<Pr
         }
     };
     read_with_moves(&sources).map(|_| ()).map_err(|report| own(report, index))
+}
+
+/// A set whose light would take minutes to work out: a reload must not keep people waiting.
+fn too_large(plan: &Plan) -> Option<Problem> {
+    if room::steps(plan) <= MOST_STEPS {
+        return None;
+    }
+    let keys: BTreeSet<_> = plan.looks.iter().filter_map(|l| l.key).collect();
+    let said = format!(
+        "this set is too large to be worked out: {} lamps, {} subjects, {} looks' keys, {} flags, {} boards, each with \
+         each",
+        plan.fixtures.len(),
+        plan.subjects.len(),
+        keys.len(),
+        plan.flags.len(),
+        plan.bounces.len()
+    );
+    let help = "leave flags, boards, `room` or subjects out, or share the lamps among several plans";
+    Some(Problem::of_file(Kind::OutOfRange, said).help(help))
+}
+
+/// The same of its motions.
+fn moves_too_much(plan: &Plan) -> Option<Problem> {
+    let steps: f64 = plan.looks.iter().map(|look| moving::steps(plan, look)).sum();
+    if steps <= MOST_MOVED {
+        return None;
+    }
+    let looks = plan.looks.iter().filter(|l| l.targets.iter().any(|t| t.motion.is_some())).count();
+    let said = format!("too much moves to be held against the flash guard's rule: in {looks} looks");
+    let help = "let fewer lamps move, or share the looks among several plans";
+    Some(Problem::of_file(Kind::OutOfRange, said).help(help))
 }
 
 /// The text of a beam file that `light::ies` can read, with light on its axis.

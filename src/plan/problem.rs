@@ -4,6 +4,10 @@
 //! what would be right; the kinds are stable words for programs. Rendering is `diagnose`'s work.
 
 use super::sources::Text;
+use crate::words::fitted;
+
+/// Longest text of a problem, in characters. Judgement: several times the longest that names of 40 make.
+const LONGEST_SAID: usize = 1000;
 
 /// A stretch of one source text.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -157,6 +161,16 @@ impl Problem {
         self
     }
 
+    /// Cut to what a person reads, and without what steers a terminal: names and texts of a plan may be of any length
+    /// and hold anything.
+    pub(super) fn fitted(mut self) -> Self {
+        let fit = |text: &mut String| *text = fitted(std::mem::take(text), LONGEST_SAID);
+        fit(&mut self.said);
+        self.help.as_mut().map(fit);
+        self.marks.iter_mut().for_each(|mark| fit(&mut mark.said));
+        self
+    }
+
     /// The next step.
     pub(super) fn help(mut self, help: impl Into<String>) -> Self {
         self.help = Some(help.into());
@@ -187,7 +201,8 @@ impl std::error::Error for Report {}
 
 impl Report {
     /// Sorts the problems by text and place; those of whole files come first.
-    pub(super) fn new(texts: Vec<Text>, mut problems: Vec<Problem>) -> Self {
+    pub(super) fn new(texts: Vec<Text>, problems: Vec<Problem>) -> Self {
+        let mut problems: Vec<_> = problems.into_iter().map(Problem::fitted).collect();
         problems.sort_by_key(|p| p.marks.first().map(|m| (m.place.text, m.place.start)));
         // A target taken over by `like` is checked once for each look that has it.
         problems.dedup();

@@ -4,7 +4,7 @@
 //! shared sink and returns `None`, and [`Table::finish`] names every key that nobody asked for.
 //! What the keys mean is not known here.
 
-use std::cell::RefCell;
+use std::cell::{Cell, RefCell};
 use std::rc::Rc;
 
 use toml::Spanned;
@@ -16,18 +16,55 @@ use crate::words::{nearest, short};
 /// Most problems of one run: a file that is no plan at all must not keep us busy.
 pub(super) const MOST_PROBLEMS: usize = 1000;
 
+/// Most pairs of characters that are compared in a run to find what a slip meant: a tenth of a second. A plan of a
+/// thousand slips against a thousand names would take minutes.
+const MOST_COMPARED: usize = 20_000_000;
+
+/// Most tables of a kind that are read. Judgement: several times the largest set; what a plan comes to (light of every
+/// lamp at every point, past every flag) grows with their product.
+const fn most_of(key: &str) -> usize {
+    match key.as_bytes() {
+        b"subject" | b"camera" | b"daylight" | b"bounce" => 24,
+        b"flag" => 64,
+        b"fixture" | b"look" => 1000,
+        b"lamp" => 4000,
+        _ => 500,
+    }
+}
+
 /// Collects the problems of one run.
-#[derive(Debug, Default)]
+#[derive(Debug)]
 pub(super) struct Sink {
     problems: RefCell<Vec<Problem>>,
+    /// Pairs of characters that may still be compared.
+    compares: Cell<usize>,
+}
+
+impl Default for Sink {
+    fn default() -> Self {
+        Self { problems: RefCell::default(), compares: Cell::new(MOST_COMPARED) }
+    }
 }
 
 impl Sink {
     /// Takes one problem; after [`MOST_PROBLEMS`] they are let go.
     pub fn report(&self, problem: Problem) {
         if !self.is_full() {
-            self.problems.borrow_mut().push(problem);
+            self.problems.borrow_mut().push(problem.fitted());
         }
+    }
+
+    /// The known name that a word was likely meant to be, as [`nearest`] finds it, while there is room for finding.
+    pub fn nearest<'k>(&self, word: &str, known: impl IntoIterator<Item = &'k str>) -> Option<&'k str> {
+        let affords = |name: &&str| {
+            // Words of very different lengths are not compared.
+            let near = name.len().abs_diff(word.len()) <= name.len().max(word.len()) / 2 + 4;
+            let cost = if near { (word.len() + 1).saturating_mul(name.len() + 1) } else { 16 };
+            let left = self.compares.get().checked_sub(cost);
+            self.compares.set(left.unwrap_or(0));
+            left.is_some()
+        };
+        nearest(word, known.into_iter().take_while(affords))
     }
 
     /// True once there are so many problems that no more are taken.
@@ -115,7 +152,7 @@ impl<'a> Table<'a> {
     /// saying that this one is missing would be saying it twice.
     pub fn misspelt(&self, key: &str) -> bool {
         let known = self.known.borrow();
-        self.others(&known).iter().any(|f| nearest(f.key, [key]).is_some())
+        self.others(&known).iter().any(|f| self.sink.nearest(f.key, [key]).is_some())
     }
 
     /// Tells whether a key is there, without reading it.
@@ -151,7 +188,17 @@ impl<'a> Table<'a> {
     pub fn named(&self, key: &'static str, noun: &str) -> Vec<(&'a str, Table<'a>)> {
         let Some(field) = self.get(key) else { return Vec::new() };
         let Some(all) = field.table(&format!("`{key}`")) else { return Vec::new() };
-        all.entries()
+        let most = most_of(key);
+        let mut entries = all.entries();
+        if let Some(over) = entries.get(most) {
+            let said = format!("{} tables `{key}` in {}; at most {most} are read", entries.len(), self.owner);
+            let problem = Problem::at(Kind::OutOfRange, over.key_place, said).label("one too many");
+            self.report(
+                problem.help("leave out what this set does not use, or share it among several plans"),
+            );
+            entries.truncate(most);
+        }
+        entries
             .into_iter()
             .filter_map(|f| f.table(&format!("{noun} `{}`", short(f.key))).map(|t| (f.key, t)))
             .collect()
@@ -227,7 +274,7 @@ impl<'a> Field<'a> {
             return;
         }
         let known: Vec<_> = known.into_iter().collect();
-        let help = match nearest(self.key, known.iter().copied()) {
+        let help = match self.sink.nearest(self.key, known.iter().copied()) {
             Some(near) => format!("did you mean `{near}`?"),
             None => format!("known here: {}", known.join(", ")),
         };
@@ -307,7 +354,7 @@ impl<'a> Field<'a> {
     pub fn unknown_word<'k>(&self, words: impl Iterator<Item = &'k str> + Clone) {
         let all: Vec<_> = words.map(|w| format!("\"{w}\"")).collect();
         let text = self.as_text().unwrap_or_default();
-        let near = nearest(text, all.iter().map(|w| w.trim_matches('"')));
+        let near = self.sink.nearest(text, all.iter().map(|w| w.trim_matches('"')));
         let said = format!("`{}` of {} cannot be \"{}\"", self.key, self.owner, short(text));
         let help = near.map_or_else(
             || format!("allowed: {}", all.join(", ")),

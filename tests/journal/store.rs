@@ -6,7 +6,7 @@ use lampkeep::control::{FailureKind, TakeMark};
 use lampkeep::journal::snapshot::Snapshot;
 use lampkeep::journal::{
     Entry, File, Found, Place, Queue, Stamp, Store, TakeAmend, TakeName, Wanted, What, exchange, find,
-    schema, work,
+    schema, sha256, work,
 };
 use rusqlite::Connection;
 
@@ -308,4 +308,62 @@ fn old_records_are_pruned_and_takes_stay() {
     assert!(store.reach().unwrap().unbroken, "what was pruned is not missing");
     println!("a year of half hours: {} kB, pruned {} kB", big / 1024, size("journal.db") / 1024);
     assert!(size("journal.db") < big / 2, "the room goes back to the disk");
+}
+
+/// A file's last line with the hash that its other lines ask for.
+fn with_hash(text: &str) -> Vec<u8> {
+    let body = text.split_inclusive('\n').filter(|l| !l.starts_with("{\"end\"")).collect::<String>();
+    let (lines, hash) = (body.lines().count(), sha256(body.as_bytes()));
+    format!("{body}{{\"end\":{{\"lines\":{lines},\"sha256\":\"{hash}\"}}}}\n").into_bytes()
+}
+
+/// Numbers beyond 2^53 once made such a file wait for ever, as if the log had failed; figures that no light has came
+/// into the log, and from there to lamps.
+#[test]
+fn a_file_with_figures_that_cannot_be_is_refused_by_its_line() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut here = store(&dir.path().join("here"), 0x1111_2222_3333_4444);
+    here.append(&some_takes(dir.path()).entries()).unwrap();
+    let mut file = Vec::new();
+    exchange::export(here.db(), here.origin(), "2026-05-04T12:00:00Z", &mut file).unwrap();
+    let text = String::from_utf8(file).unwrap();
+    let changed = |from: &str, to: &str| {
+        assert!(text.contains(from), "{from}");
+        with_hash(&text.replacen(from, to, 1))
+    };
+    for (file, said) in [
+        (changed("\"number\":1,", "\"number\":18446744073709551615,"), "the number of take 4/1 cannot be"),
+        (changed("\"seq\":", "\"seq\":9007199254740993"), "its time `2026-05-04T10:0"),
+        (changed("\"demand\":{\"lux\":", "\"demand\":{\"lux\":-"), "the light of key cannot be"),
+        (changed("\"clock_deg\":", "\"clock_deg\":1e300,\"x\":"), "the place of key cannot be"),
+        (changed("\"iso\":800.0", "\"iso\":-1"), "the camera main cannot be"),
+    ] {
+        let mut there = Store::open(&dir.path().join("there"), "m", 5).unwrap();
+        let error = exchange::import(&mut there, &file[..]).unwrap_err();
+        assert!(matches!(error, exchange::ExchangeError::Line(..)), "{error:?}");
+        assert!(error.to_string().contains(said), "{error}");
+        let takes: i64 = there.db().query_row("SELECT count(*) FROM take", [], |r| r.get(0)).unwrap();
+        assert_eq!(takes, 0, "whole or not at all");
+    }
+    // As it was it is taken.
+    let mut there = Store::open(&dir.path().join("there"), "m", 5).unwrap();
+    assert_eq!(exchange::import(&mut there, &with_hash(&text)[..]).unwrap().new, 3);
+}
+
+/// A file that calls a take of this log its own once replaced it.
+#[test]
+fn a_take_that_this_log_wrote_stays_whatever_a_file_says() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut here = store(&dir.path().join("here"), 0x1111_2222_3333_4444);
+    here.append(&some_takes(dir.path()).entries()).unwrap();
+    let mut file = Vec::new();
+    exchange::export(here.db(), here.origin(), "2026-05-04T12:00:00Z", &mut file).unwrap();
+    let before = take(&here, "n1").unwrap();
+    let origin = format!("\"origin\":\"{}\"", here.origin());
+    let text = String::from_utf8(file).unwrap().replace(&origin, "\"origin\":\"7f3a7f3a7f3a7f3a\"");
+    let amended = text.replace("\"amended\":[]", "\"amended\":[{\"number\":1,\"mark\":\"bad\"}]");
+    assert_ne!(amended, text);
+    let tally = exchange::import(&mut here, &with_hash(&amended)[..]).unwrap();
+    assert_eq!((tally.takes, tally.new), (3, 0));
+    assert_eq!(take(&here, "n1").unwrap(), before);
 }

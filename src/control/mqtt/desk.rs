@@ -35,7 +35,7 @@ struct Address {
 
 /// An answer to be sent.
 #[derive(Debug)]
-pub(super) struct Reply {
+pub struct Reply {
     address: Address,
     payload: Vec<u8>,
     set: String,
@@ -43,17 +43,20 @@ pub(super) struct Reply {
 
 impl Reply {
     /// Where it goes.
-    pub(super) fn topic(&self) -> &str {
+    #[must_use]
+    pub fn topic(&self) -> &str {
         &self.address.topic
     }
 
     /// What it says, in JSON.
-    pub(super) fn payload(&self) -> &[u8] {
+    #[must_use]
+    pub fn payload(&self) -> &[u8] {
         &self.payload
     }
 
     /// Bytes that it takes on the wire, at most.
-    pub(super) fn size(&self) -> usize {
+    #[must_use]
+    pub fn size(&self) -> usize {
         let correlation = self.address.correlation.as_ref().map_or(0, Vec::len);
         // Header, packet id, property ids and lengths come to less than 64 bytes.
         self.payload.len() + self.address.topic.len() + correlation + self.set.len() + JSON.len() + 64
@@ -71,7 +74,8 @@ impl Reply {
     }
 
     /// What is said of it outside its payload. `expires`: after that nobody is waiting any longer.
-    pub(super) fn properties(&self, expires: Duration) -> PublishProperties {
+    #[must_use]
+    pub fn properties(&self, expires: Duration) -> PublishProperties {
         PublishProperties {
             payload_format_indicator: Some(1),
             message_expiry_interval: u32::try_from(expires.as_secs()).ok(),
@@ -90,8 +94,8 @@ struct Done {
     answer: Answer,
 }
 
-/// Takes requests and owes answers.
-pub(super) struct Desk {
+/// Takes requests and owes answers. Public so that tests from outside can hand it whatever a broker may send.
+pub struct Desk {
     set: String,
     own: String,
     answer_topic: String,
@@ -107,7 +111,9 @@ pub(super) struct Desk {
 }
 
 impl Desk {
-    pub(super) fn new(set: &str, rules: Requests, doors: Doors) -> Self {
+    /// Takes requests for `set` by these rules and hands them in at `doors`.
+    #[must_use]
+    pub fn new(set: &str, rules: Requests, doors: Doors) -> Self {
         Self {
             set: set.to_owned(),
             own: format!("lampkeep/{set}/ask"),
@@ -124,7 +130,8 @@ impl Desk {
     }
 
     /// What to subscribe to. A message that is both sent now and kept must show that it is kept.
-    pub(super) fn filters(&self) -> [Filter; 2] {
+    #[must_use]
+    pub fn filters(&self) -> [Filter; 2] {
         [&*self.own, ALL].map(|topic| Filter {
             preserve_retain: true,
             retain_forward_rule: RetainForwardRule::OnEverySubscribe,
@@ -132,7 +139,9 @@ impl Desk {
         })
     }
 
-    pub(super) const fn counts(&self) -> RequestsStatus {
+    /// What came so far.
+    #[must_use]
+    pub const fn counts(&self) -> RequestsStatus {
         self.counts
     }
 
@@ -149,7 +158,7 @@ impl Desk {
     }
 
     /// Takes a message. Nothing of it is logged but which kind of refusal it met.
-    pub(super) fn take(&mut self, publish: &Publish, at: Received, status: &Arc<Status>) {
+    pub fn take(&mut self, publish: &Publish, at: Received, status: &Arc<Status>) {
         if publish.topic != self.own && publish.topic != ALL {
             return;
         }
@@ -221,7 +230,7 @@ impl Desk {
     }
 
     /// Waits for the engine's next answer; for ever while none is owed. Loses nothing when dropped midway.
-    pub(super) async fn answered(&mut self) {
+    pub async fn answered(&mut self) {
         let Some(done) = self.at_work.join_next().await else { return std::future::pending().await };
         // A task that panicked has no answer to give; none of them can.
         let Ok(Done { id, answer }) = done else { return };
@@ -236,7 +245,7 @@ impl Desk {
     }
 
     /// The next answer to send.
-    pub(super) fn next_reply(&mut self) -> Option<Reply> {
+    pub fn next_reply(&mut self) -> Option<Reply> {
         self.replies.pop_front()
     }
 

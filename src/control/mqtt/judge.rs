@@ -36,9 +36,9 @@ pub(super) struct Delivered {
     pub expires_in: Option<Duration>,
 }
 
-/// When it came.
+/// When a message came.
 #[derive(Debug, Clone, Copy)]
-pub(super) struct Received {
+pub struct Received {
     /// This machine's wall clock.
     pub wall: Timestamp,
     /// Time since the daemon's start; never jumps.

@@ -1,7 +1,7 @@
 //! What keeps a text from being an LM-63 file.
 
 use super::{LONGEST, MOST_ANGLES};
-use crate::words;
+use crate::words::{self, number};
 
 /// Why a text is no LM-63 file that can be used, with its line.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
@@ -43,7 +43,7 @@ pub enum IesFault {
     #[error("nothing stands between two commas")]
     Commas,
     /// A number outside of what is allowed.
-    #[error("{what} is {}, allowed is {allowed}", plain(*.found))]
+    #[error("{what} is {}, allowed is {allowed}", number(*.found))]
     OutOfRange {
         /// What stands there.
         what: What,
@@ -56,7 +56,7 @@ pub enum IesFault {
     #[error("photometric type {0}; only type C (1) is read")]
     Type(char),
     /// Angles that do not rise.
-    #[error("{what}: {} follows {}; they must rise", plain(*.found), plain(*.before))]
+    #[error("{what}: {} follows {}; they must rise", number(*.found), number(*.before))]
     Order {
         /// Which angles.
         what: What,
@@ -68,8 +68,8 @@ pub enum IesFault {
     /// Horizontal angles that stand for no known symmetry.
     #[error(
         "horizontal angles from {} to {}; allowed are 0 alone, 0 to 90, 0 to 180, 90 to 270, and 0 to above 180",
-        plain(*.first),
-        plain(*.last)
+        number(*.first),
+        number(*.last)
     )]
     Turn {
         /// The first.
@@ -160,10 +160,4 @@ impl IesError {
             }
         })
     }
-}
-
-/// A number as a person would write it: no 300 digits for 1e300.
-fn plain(number: f64) -> String {
-    let size = number.abs();
-    if size == 0.0 || (1e-6..1e15).contains(&size) { number.to_string() } else { format!("{number:e}") }
 }

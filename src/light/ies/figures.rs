@@ -4,6 +4,9 @@ use super::{Photometry, Symmetry};
 
 /// Half the axis's intensity: the edge of the beam (trade usage; CIE S 017 has it as half-peak divergence).
 const BEAM: f64 = 0.5;
+/// Angles nearer than this to each other, in radians, have no light between them that counts: a step from one value to
+/// another, whose slope would be beyond all numbers.
+const NO_STEP: f64 = 1e-9;
 /// A tenth of it: the edge of the field.
 const FIELD: f64 = 0.1;
 
@@ -74,6 +77,9 @@ impl Photometry {
             .map(|row| {
                 let (from, to) = (self.vertical[row].to_radians(), self.vertical[row + 1].to_radians());
                 let (low, high) = (self.at(plane, row), self.at(plane, row + 1));
+                if to - from < NO_STEP {
+                    return 0.0;
+                }
                 let slope = (high - low) / (to - from);
                 // By parts: I = low + slope (v - from).
                 low * from.cos() - high * to.cos() + slope * (to.sin() - from.sin())

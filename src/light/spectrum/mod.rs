@@ -20,6 +20,7 @@ pub use reference::Reference;
 use super::colour;
 use super::observer::{COLOUR_MATCHING, FIRST_NM};
 use crate::units::{Duv, Kelvin, Xy};
+use crate::words::number;
 
 /// Most wavelengths taken: at 1 nm far more than any instrument gives; chosen to bound the work.
 pub const MOST_WAVELENGTHS: usize = 2000;
@@ -57,7 +58,7 @@ pub enum SpectrumError {
     #[error("number {} is not finite", .0 + 1)]
     NotFinite(usize),
     /// The same wavelength again, or a shorter one.
-    #[error("after {after_nm} nm comes {nm} nm; wavelengths must rise")]
+    #[error("after {} nm comes {} nm; wavelengths must rise", number(*.after_nm), number(*.nm))]
     NotRising {
         /// The wavelength before.
         after_nm: f64,
@@ -65,7 +66,12 @@ pub enum SpectrumError {
         nm: f64,
     },
     /// A step outside [`STEP_NM`].
-    #[error("from {after_nm} nm to {nm} nm is a step of {} nm; steps must be 1 to 10 nm", nm - after_nm)]
+    #[error(
+        "from {} nm to {} nm is a step of {} nm; steps must be 1 to 10 nm",
+        number(*.after_nm),
+        number(*.nm),
+        number(.nm - .after_nm)
+    )]
     Step {
         /// Where the step starts.
         after_nm: f64,
@@ -73,7 +79,11 @@ pub enum SpectrumError {
         nm: f64,
     },
     /// Not from 400 nm or below to 700 nm or above.
-    #[error("the spectrum covers {from_nm} to {to_nm} nm; it must cover 400 to 700 nm")]
+    #[error(
+        "the spectrum covers {} to {} nm; it must cover 400 to 700 nm",
+        number(*.from_nm),
+        number(*.to_nm)
+    )]
     Cover {
         /// First wavelength.
         from_nm: f64,
@@ -84,7 +94,11 @@ pub enum SpectrumError {
     #[error("the spectrum is empty; it must cover 400 to 700 nm")]
     Empty,
     /// Power further below zero than noise: see [`MOST_BELOW_ZERO`].
-    #[error("the power at {nm} nm is {power}; below zero only noise is taken, 5 % of the greatest power")]
+    #[error(
+        "the power at {} nm is {}; below zero only noise is taken, 5 % of the greatest power",
+        number(*.nm),
+        number(*.power)
+    )]
     BelowZero {
         /// Where.
         nm: f64,

@@ -18,6 +18,8 @@ pub(in crate::plan) const KEYS: &[&str] =
     &["about", "protect", "like", "key-is", "fade", "kelvin", "duv", "xy", "hue", "saturation", "meter"];
 /// Keys that only a lamp's entry has.
 const LAMP_KEYS: &[&str] = &["stops", "to-key", "lux", "of-full", "move"];
+/// Most entries of a look: one for each lamp and group that a plan may have.
+const MOST_ENTRIES: usize = 1500;
 /// Longest fade, in seconds.
 pub(super) const LONGEST_FADE_S: f64 = 3600.0;
 
@@ -139,7 +141,13 @@ fn look(t: &Table<'_>, kept: bool, subjects: &[String], name: &str) -> Raw {
     missed(t.has("key-is"), key_is.is_some());
     let meter = meter(t, subjects);
     let mut entries = Vec::new();
-    for field in t.others(KEYS) {
+    let written = t.others(KEYS);
+    if let Some(over) = written.get(MOST_ENTRIES) {
+        let said = format!("{} has {} entries; at most {MOST_ENTRIES} are read", t.owner(), written.len());
+        let problem = Problem::at(Kind::OutOfRange, over.key_place(), said).label("one too many");
+        t.report(problem.help("set lamps by groups: `[group.wall]` with its `members`"));
+    }
+    for field in written.into_iter().take(MOST_ENTRIES) {
         match entry(&field, name, kept) {
             Some(entry) => entries.push(entry),
             None => complete = false,
@@ -214,7 +222,7 @@ fn entry(field: &Field<'_>, look: &str, kept: bool) -> Option<Entry> {
             return None;
         }
         // A bare key of a look misspelt is likelier than a lamp set to a plain value.
-        if let Some(near) = crate::words::nearest(field.key(), KEYS.iter().copied()) {
+        if let Some(near) = field.sink().nearest(field.key(), KEYS.iter().copied()) {
             let said = format!("look `{look}` has an unknown key `{}`", crate::words::short(field.key()));
             let problem = Problem::at(Kind::UnknownKey, field.key_place(), said).label("not known here");
             field.report(problem.help(format!("did you mean `{near}`?")));

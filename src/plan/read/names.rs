@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use super::Cx;
 use crate::plan::problem::{Kind, Place, Problem};
 use crate::plan::tree::{Field, Sink};
-use crate::words::{nearest, short};
+use crate::words::short;
 
 /// Keys of a look and of its targets, and `all`: neither fixtures, groups nor bodies may be called so.
 pub(in crate::plan) const LOOK_KEYS: &[&str] = &[
@@ -32,6 +32,8 @@ pub(in crate::plan) const NOT_LOOKS: &[&str] = &["all", "calibrate", "dark", "on
 /// The set's name stands in topics beside `all`.
 pub(in crate::plan) const NOT_SETS: &[&str] = &["all"];
 
+/// Names that a message lists; of more it lists so many and counts the rest.
+const MOST_LISTED: usize = 20;
 /// Longest name, in characters: the name of a set becomes part of a socket's path.
 pub(in crate::plan) const LONGEST: usize = 40;
 
@@ -91,9 +93,13 @@ pub(super) fn unknown_said<'k>(
         return;
     }
     let known: Vec<_> = known.collect();
-    let help = match nearest(name, known.iter().copied()) {
+    let help = match sink.nearest(name, known.iter().copied()) {
         Some(near) => format!("did you mean `{near}`?"),
         None if known.is_empty() => none.to_owned(),
+        None if known.len() > MOST_LISTED => {
+            let (some, more) = known.split_at(MOST_LISTED);
+            format!("known: {} and {} more", some.join(", "), more.len())
+        }
         None => format!("known: {}", known.join(", ")),
     };
     sink.report(Problem::at(Kind::UnknownName, place, said).label("not known").help(help));

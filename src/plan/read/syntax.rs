@@ -8,6 +8,9 @@ use crate::plan::sources::Text;
 use crate::plan::tree::{MOST_PROBLEMS, Sink};
 use crate::words::short;
 
+/// Bytes that are searched for the first of what is there twice.
+const MOST_SEARCHED: usize = 16 << 20;
+
 /// Parses one text and reports all its syntax errors.
 pub(super) fn parse<'t>(sink: &Sink, index: usize, text: &'t Text) -> Spanned<DeTable<'t>> {
     if text.text.trim().is_empty() {
@@ -17,20 +20,24 @@ pub(super) fn parse<'t>(sink: &Sink, index: usize, text: &'t Text) -> Spanned<De
     let (tree, errors) = DeTable::parse_recoverable(&text.text);
     // A table that is there twice goes on in the first one, so its keys clash too: said once.
     let mut twice_table: Option<usize> = None;
+    let headers = if errors.is_empty() { Vec::new() } else { headers(&text.text) };
+    let mut left = MOST_SEARCHED;
     // A file that is no TOML at all must not keep us busy.
     for error in errors.into_iter().take(MOST_PROBLEMS) {
         let span = error.span().unwrap_or(text.text.len()..text.text.len());
         let place = Place { text: index, start: span.start, end: span.end };
         if error.message() == "duplicate key" {
-            let header = header_before(&text.text, span.start);
-            let at_header = header
-                .is_some_and(|(start, _)| line_of(&text.text, span.start) == line_of(&text.text, start));
+            let at = headers.partition_point(|(start, _)| *start <= span.start);
+            let header = at.checked_sub(1).map(|last| headers[last]);
+            let at_header = header.is_some_and(|(start, _)| {
+                text.text.get(start..span.start).is_some_and(|between| !between.contains('\n'))
+            });
             if at_header {
                 twice_table = header.map(|h| h.0);
             } else if header.is_some() && header.map(|h| h.0) == twice_table {
                 continue;
             }
-            sink.report(twice(text, place, header, at_header));
+            sink.report(twice(text, place, header, at_header, &mut left));
             continue;
         }
         sink.report(
@@ -42,7 +49,13 @@ pub(super) fn parse<'t>(sink: &Sink, index: usize, text: &'t Text) -> Spanned<De
     tree
 }
 
-fn twice(text: &Text, place: Place, header: Option<(usize, &str)>, at_header: bool) -> Problem {
+fn twice(
+    text: &Text,
+    place: Place,
+    header: Option<(usize, &str)>,
+    at_header: bool,
+    left: &mut usize,
+) -> Problem {
     let key = text.text.get(place.start..place.end).unwrap_or_default();
     let (name, from) = match header {
         Some((_, path)) if at_header => (path, 0),
@@ -51,7 +64,12 @@ fn twice(text: &Text, place: Place, header: Option<(usize, &str)>, at_header: bo
     };
     let problem =
         Problem::at(Kind::Twice, place, format!("`{}` is there twice", short(name))).label("the second one");
-    let problem = match first_place(&text.text, name, from, place.start, at_header) {
+    // A thousand of them at the end of a long text: where the first ones are is told of some.
+    let search = place.start.saturating_sub(from);
+    let affords = *left >= search;
+    *left = left.saturating_sub(search);
+    let first = || first_place(&text.text, name, from, place.start, at_header);
+    let problem = match affords.then(first).flatten() {
         Some((start, end)) => problem.also(Place { text: place.text, start, end }, "the first one"),
         None => problem,
     };
@@ -78,20 +96,15 @@ fn first_place(text: &str, key: &str, from: usize, until: usize, is_header: bool
     None
 }
 
-/// The table header at or before a byte: where its line begins, and the path in it.
-fn header_before(text: &str, at: usize) -> Option<(usize, &str)> {
-    let end = text.get(at..)?.find('\n').map_or(text.len(), |n| at + n);
-    let mut from = end;
-    loop {
-        let start = text.get(..from)?.rfind('\n').map_or(0, |n| n + 1);
-        let line = text.get(start..)?.lines().next().unwrap_or_default().trim_start();
-        if let Some(path) = line.strip_prefix('[').and_then(|rest| rest.split(']').next()) {
-            return Some((start, path.trim_start_matches('[')));
+/// Every table header: where its line begins, and the path in it.
+fn headers(text: &str) -> Vec<(usize, &str)> {
+    let mut start = 0;
+    let mut all = Vec::new();
+    for line in text.split_inclusive('\n') {
+        if let Some(path) = line.trim_start().strip_prefix('[').and_then(|rest| rest.split(']').next()) {
+            all.push((start, path.trim_end_matches(['\r', '\n']).trim_start_matches('[')));
         }
-        from = start.checked_sub(1)?;
+        start += line.len();
     }
-}
-
-fn line_of(text: &str, at: usize) -> usize {
-    text.get(..at).unwrap_or_default().matches('\n').count()
+    all
 }

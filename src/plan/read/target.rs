@@ -16,6 +16,9 @@ use crate::units::{Duv, Kelvin};
 /// Most looks in a chain of `like`.
 pub(super) const LONGEST_CHAIN: usize = 32;
 
+/// Most targets of all looks together: a thousand lamps in two hundred looks.
+const MOST_TARGETS: usize = 200_000;
+
 /// How much of a look can be seen, parts of it having been reported.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum Seen {
@@ -40,13 +43,48 @@ pub(super) struct Against<'r> {
     pub stage: Option<&'r Stage>,
 }
 
+/// What does not change from look to look, found once.
+#[derive(Debug)]
+struct Index<'r> {
+    /// Ids of fixtures and names of their bodies.
+    lamps: BTreeSet<&'r str>,
+    /// Names of groups.
+    groups: BTreeSet<&'r str>,
+    /// The groups that each fixture is in, in the plan's order of both.
+    groups_of: Vec<Vec<&'r str>>,
+}
+
+impl<'r> Index<'r> {
+    fn of(against: &Against<'r>) -> Self {
+        let names = |n: &'r Named| std::iter::once(n.id.as_str()).chain(n.body.as_deref());
+        let groups = against.groups.unwrap_or_default();
+        let mut groups_of = vec![Vec::new(); against.fixtures.len()];
+        for group in groups {
+            for member in &group.members {
+                groups_of[member.0].push(group.name.as_str());
+            }
+        }
+        Self {
+            lamps: against.fixtures.iter().flat_map(names).collect(),
+            groups: groups.iter().map(|g| g.name.as_str()).collect(),
+            groups_of,
+        }
+    }
+}
+
 /// Resolves every look, in the order written.
 pub(super) fn resolve(cx: &Cx<'_>, raws: &Raws, against: &Against<'_>) -> Option<Vec<Look>> {
+    let index = Index::of(against);
     for raw in raws.order.iter().filter_map(|n| raws.by_name.get(n)) {
-        names_known(cx, raw, against);
+        names_known(cx, raw, against, &index);
     }
     circles(cx, raws);
+    let mut targets = 0;
     let read = |name: &String| {
+        // What looks take over by `like` may come to far more than is written.
+        if targets > MOST_TARGETS {
+            return None;
+        }
         let raw = raws.by_name.get(name)?;
         let merged = merged(raws, name, &mut Vec::new());
         // What can be seen to be wrong without the part that is reported already is said too.
@@ -55,21 +93,27 @@ pub(super) fn resolve(cx: &Cx<'_>, raws: &Raws, against: &Against<'_>) -> Option
             (None, None) => Seen::Own,
             (None, Some(_)) => Seen::Partly,
         };
-        One { cx, name, raw: merged.as_ref().unwrap_or(raw), seen, against }
-            .look()
-            .filter(|_| merged.is_some())
+        let raw = merged.as_ref().unwrap_or(raw);
+        let look = One { cx, name, raw, seen, against, index: &index }.look().filter(|_| merged.is_some());
+        targets += look.as_ref().map_or(0, |look| look.targets.len());
+        if targets > MOST_TARGETS {
+            let said =
+                format!("the looks set lamps more than {MOST_TARGETS} times in all, the most that is read");
+            let problem = Problem::at(Kind::OutOfRange, raw.place, said).label("with this one");
+            cx.sink.report(problem.help("share the looks among several plans"));
+        }
+        look
     };
     let all: Vec<_> = raws.order.iter().map(read).collect();
     all.into_iter().collect()
 }
 
-fn names_known(cx: &Cx<'_>, raw: &Raw, against: &Against<'_>) {
+fn names_known(cx: &Cx<'_>, raw: &Raw, against: &Against<'_>, index: &Index<'_>) {
     let Some(groups) = against.groups else { return };
     let ids = || against.fixtures.iter().map(|n| n.id.as_str());
-    let is_lamp =
-        |name: &str| against.fixtures.iter().any(|n| n.id == name || n.body.as_deref() == Some(name));
+    let is_lamp = |name: &str| index.lamps.contains(name);
     for entry in &raw.entries {
-        if !is_lamp(&entry.name) && !groups.iter().any(|g| g.name == entry.name) {
+        if !is_lamp(&entry.name) && !index.groups.contains(entry.name.as_str()) {
             let known = ids().chain(groups.iter().map(|g| g.name.as_str()));
             names::unknown_at(cx.sink, entry.place, "fixture or group", &entry.name, known);
         }
@@ -147,9 +191,12 @@ fn merged(raws: &Raws, name: &str, path: &mut Vec<String>) -> Option<Raw> {
         meter.extend(own.iter().cloned());
         base.meter = Some(meter);
     }
+    let places: BTreeMap<String, usize> =
+        base.entries.iter().enumerate().map(|(i, e)| (e.name.clone(), i)).collect();
     for entry in &raw.entries {
-        match base.entries.iter_mut().find(|e| e.name == entry.name) {
-            Some(old) => *old = entry_over(entry, Some(old)),
+        // A text has each key once, so that what is pushed here is met by no other of its entries.
+        match places.get(&entry.name) {
+            Some(place) => base.entries[*place] = entry_over(entry, Some(&base.entries[*place])),
             None => base.entries.push(entry.clone()),
         }
     }
@@ -184,16 +231,19 @@ struct One<'r, 's> {
     raw: &'r Raw,
     seen: Seen,
     against: &'r Against<'r>,
+    index: &'r Index<'r>,
 }
 
 impl One<'_, '_> {
     fn look(&self) -> Option<Look> {
-        let Self { cx, name, raw, seen, against } = *self;
+        let Self { cx, name, raw, seen, against, .. } = *self;
         let mut targets = Vec::new();
         let mut complete = raw.complete;
+        let entries: BTreeMap<&str, usize> =
+            raw.entries.iter().enumerate().map(|(i, e)| (e.name.as_str(), i)).collect();
         for (index, named) in against.fixtures.iter().enumerate() {
             let id = FixtureId(index);
-            match self.entry_of(id, named) {
+            match self.entry_of(id, named, &entries) {
                 Ok(None) => {}
                 Ok(Some((entry, own))) => match self.target(id, named, &entry, own) {
                     Some(target) => targets.push((target, entry)),
@@ -291,14 +341,21 @@ impl One<'_, '_> {
         against.fixtures.iter().position(|n| n.id == name || n.body.as_deref() == Some(name)).map(FixtureId)
     }
 
-    /// The entry that holds for a lamp, and whether it is the lamp's own; own over group.
-    fn entry_of(&self, id: FixtureId, named: &Named) -> Result<Option<(Entry, bool)>, ()> {
-        let Self { cx, name: look, raw, against, .. } = *self;
-        let own: Vec<_> = raw
-            .entries
-            .iter()
-            .filter(|e| e.name == named.id || Some(&e.name) == named.body.as_ref())
-            .collect();
+    /// The entry that holds for a lamp, and whether it is the lamp's own; own over group. `entries`: places in the
+    /// look's entries, by name.
+    fn entry_of(
+        &self,
+        id: FixtureId,
+        named: &Named,
+        entries: &BTreeMap<&str, usize>,
+    ) -> Result<Option<(Entry, bool)>, ()> {
+        let Self { cx, name: look, raw, index, .. } = *self;
+        // In the order in which they are written.
+        let of = |names: &mut dyn Iterator<Item = &str>| {
+            let places: BTreeSet<usize> = names.filter_map(|name| entries.get(name).copied()).collect();
+            places.into_iter().map(|place| &raw.entries[place]).collect::<Vec<_>>()
+        };
+        let own = of(&mut std::iter::once(named.id.as_str()).chain(named.body.as_deref()));
         if let [first, second] = own.as_slice() {
             let said = format!("look `{look}` names `{}` twice: by its id and by its body", named.id);
             cx.sink.report(
@@ -321,11 +378,8 @@ impl One<'_, '_> {
             );
             return Err(());
         }
-        let in_group = |e: &&Entry| {
-            against.groups.unwrap_or_default().iter().any(|g| g.name == e.name && g.members.contains(&id))
-        };
-        let groups: Vec<_> =
-            raw.entries.iter().filter(in_group).map(|entry| self.of_member(entry, id)).collect();
+        let groups = of(&mut index.groups_of[id.0].iter().copied());
+        let groups: Vec<_> = groups.into_iter().map(|entry| self.of_member(entry, id)).collect();
         match (own, groups.as_slice()) {
             (None, []) => Ok(None),
             (None, [group]) => Ok(Some((group.clone(), false))),

@@ -1,0 +1,7 @@
+//! Bytes from a wire or a terminal against whatever bytes libFuzzer finds. Run by `tests/long/fuzz.sh`.
+#![no_main]
+
+#[path = "../facts/device.rs"]
+mod facts;
+
+libfuzzer_sys::fuzz_target!(|input: &[u8]| facts::hold(input));

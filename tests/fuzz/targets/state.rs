@@ -1,0 +1,9 @@
+//! The state file and the protect file against whatever bytes libFuzzer finds. Run by `tests/long/fuzz.sh`.
+#![no_main]
+
+#[path = "../facts/state.rs"]
+mod facts;
+#[path = "../facts/said.rs"]
+mod said;
+
+libfuzzer_sys::fuzz_target!(|input: &[u8]| facts::hold(input));

@@ -1,0 +1,9 @@
+//! What a daemon answers against whatever bytes libFuzzer finds. Run by `tests/long/fuzz.sh`.
+#![no_main]
+
+#[path = "../facts/status.rs"]
+mod facts;
+#[path = "../facts/said.rs"]
+mod said;
+
+libfuzzer_sys::fuzz_target!(|input: &[u8]| facts::hold(input));
