@@ -462,6 +462,8 @@ def receive6(name):
     """Prints the first packet that comes to universe 1's IPv6 group."""
     group = socket.inet_pton(socket.AF_INET6, "ff18::8300:1")
     raw = socket.socket(socket.AF_INET6, socket.SOCK_DGRAM)
+    # What the other output sends by IPv4 is not for it.
+    raw.setsockopt(socket.IPPROTO_IPV6, socket.IPV6_V6ONLY, 1)
     raw.bind(("::", PORT))
     raw.setsockopt(socket.IPPROTO_IPV6, socket.IPV6_JOIN_GROUP, group + struct.pack("@I", socket.if_nametoindex(name)))
     raw.settimeout(PATIENCE)
