@@ -62,8 +62,10 @@ fn page(command: &Command, whole: bool, others: &[String]) -> io::Result<String>
         man.render_subcommands_section(&mut out)?;
     }
     // A break beside a blank line is one too many.
-    let mut text =
-        String::from_utf8_lossy(&out).replace("\n.br\n.sp", "\n.sp").replace("\n.sp\n.br\n", "\n.sp\n");
+    let mut text = String::from_utf8_lossy(&out)
+        .replace("\n.br\n\n.br\n", "\n.sp\n")
+        .replace("\n.br\n.sp", "\n.sp")
+        .replace("\n.sp\n.br\n", "\n.sp\n");
     if whole {
         text.push_str(&sections::whole());
     } else {
