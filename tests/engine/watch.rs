@@ -228,7 +228,11 @@ impl Watch {
             self.most.apart_k = self.most.apart_k.max(apart);
             if apart > SLACK_K {
                 let id = &self.plan.fixtures[index].id;
-                return Err(format!("{id} is told to be at {told} C and is at {}", self.celsius[index]));
+                let at = self.most.frames;
+                return Err(format!(
+                    "after {at} frames {id} is told to be at {told} C and is at {}",
+                    self.celsius[index]
+                ));
             }
         }
         Ok(())
