@@ -20,7 +20,8 @@ pub(super) fn cameras(
     stage: Option<&Stage>,
 ) -> Option<(Vec<Camera>, Exposure)> {
     let example = "[camera.main] with `iso = 800`, `f-number = 2.8`, `shutter = \"1/50\"`";
-    if !plan.has("camera") {
+    // `camera = {}` too; what is no table says so itself.
+    if plan.get("camera").is_none_or(|f| f.as_table("`camera`").is_some_and(|t| t.entries().is_empty())) {
         let said = "the plan has no camera, so nothing says how much light 0 stops is";
         cx.sink.report(Problem::at(Kind::MissingKey, plan.place(), said).help(format!("add {example}")));
     }
