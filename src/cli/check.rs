@@ -6,6 +6,7 @@ mod heat;
 mod loads;
 mod protect;
 
+pub(super) use exposure::exposure_time;
 pub use eyes::EyeFindings;
 pub use heat::HeatFindings;
 

@@ -31,13 +31,13 @@ pub fn text(plan: &Plan, hidden: bool) -> String {
 fn named(plan: &Plan) -> String {
     let e = &plan.exposure;
     let mut out = format!(
-        "RIG SHEET  {}  plan {}\nISO {}  f/{}  {:.4} s  ND {}  {:.0} K  0 stops = {:.0} lx\n\
+        "RIG SHEET  {}  plan {}\nISO {}  f/{}  {}  ND {}  {:.0} K  0 stops = {:.0} lx\n\
          clock seen from above, camera at 6:00; camera right = subject's left\n",
         plan.name,
         plan.hash,
         e.iso,
         e.aperture,
-        e.shutter_s,
+        super::check::exposure_time(e.shutter_s),
         e.nd,
         e.white_balance.get(),
         e.zero_stops.get()
@@ -52,10 +52,11 @@ fn named(plan: &Plan) -> String {
         }
         let _ = writeln!(
             out,
-            "  kind      {}, mode {} ({} slots)",
+            "  kind      {}, mode {} ({} {})",
             f.profile.name,
             f.mode.name,
-            f.mode.footprint()
+            f.mode.footprint(),
+            if f.mode.footprint() == 1 { "slot" } else { "slots" }
         );
         let _ = match &f.control {
             Control::Dmx(a) => writeln!(

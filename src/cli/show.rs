@@ -91,7 +91,12 @@ pub fn output(output: &OutputStatus) -> String {
     }
     if output.reopened > 0 {
         let gap = output.last_gap_s.map_or(String::new(), |g| format!(", last gap {}", say::span(g)));
-        let _ = write!(line, ", reopened {} times{gap}", output.reopened);
+        let _ = write!(
+            line,
+            ", reopened {} time{}{gap}",
+            output.reopened,
+            if output.reopened == 1 { "" } else { "s" }
+        );
     }
     if let Some(said) = &output.said {
         let _ = write!(line, " · {said}");

@@ -112,7 +112,7 @@ fn swing(stops: Option<f64>) -> String {
 }
 
 /// An exposure time as cameras write it, where it is one.
-fn exposure_time(seconds: f64) -> String {
+pub fn exposure_time(seconds: f64) -> String {
     let parts = 1.0 / seconds;
     if parts >= 1.5 && (parts - parts.round()).abs() < 1e-3 * parts {
         format!("1/{:.0} s", parts)
