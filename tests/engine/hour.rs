@@ -241,6 +241,8 @@ struct Flood {
     refused: u64,
     reloads: u64,
     gaps: u64,
+    /// Frames when the last gap ended, and its length in seconds.
+    gap_ended: Option<(u64, f64)>,
     held: BTreeMap<String, u64>,
 }
 
@@ -264,6 +266,7 @@ impl Flood {
             refused: 0,
             reloads: 0,
             gaps: 0,
+            gap_ended: None,
             held: BTreeMap::new(),
         };
         flood.link(LinkState::Up, None);
@@ -406,7 +409,9 @@ impl Flood {
     fn gap(&mut self) -> Outcome {
         self.gaps += 1;
         self.link(LinkState::Down, None);
-        self.set.gap_s = Some(0.0);
+        // Right after another one nothing came between: it goes on.
+        let before = self.gap_ended.filter(|(frames, _)| *frames == self.watch.most.frames);
+        self.set.gap_s = Some(before.map_or(0.0, |(_, gap_s)| gap_s));
         for n in 0..self.chance.pick(20..240_usize) {
             if n > RATE {
                 self.link(LinkState::Down, Some(n as f64 / RATE as f64));
@@ -417,7 +422,7 @@ impl Flood {
             }
             self.frame()?;
         }
-        self.set.gap_s = None;
+        self.gap_ended = self.set.gap_s.take().map(|gap_s| (self.watch.most.frames, gap_s));
         self.link(LinkState::Up, None);
         Ok(())
     }
