@@ -166,7 +166,7 @@ fn any_other() -> impl Strategy<Value = Request> {
 }
 
 proptest! {
-    #![proptest_config(cases(24))]
+    #![proptest_config(cases(8))]
 
     /// Random streams of every kind of request, other plans among them: held lamps dark in every frame, and no
     /// name in any answer, alert or status.
