@@ -21,8 +21,13 @@ pub enum Wanted {
         /// At most so many.
         most: usize,
     },
-    /// The readings of these ids.
-    ReadingsOf(Vec<u64>),
+    /// The readings that stood for a take, in the order in which they came. Each log counts its own.
+    ReadingsOf {
+        /// The take's log number as people name it: `n12`, `n12@7f3a`.
+        take: String,
+        /// Their ids.
+        ids: Vec<u64>,
+    },
 }
 
 /// What was found.
@@ -34,6 +39,14 @@ pub enum Found {
     Takes(Vec<TakeFound>),
     /// Readings.
     Readings(Vec<ReadingFound>),
+}
+
+impl Wanted {
+    /// The readings of this take.
+    #[must_use]
+    pub fn readings_of(take: &TakeFound) -> Self {
+        Self::ReadingsOf { take: take.log_name.clone(), ids: take.record.readings.clone() }
+    }
 }
 
 /// A take with everything that was recorded of it.

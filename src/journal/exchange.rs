@@ -286,7 +286,7 @@ fn take_in(db: &Transaction<'_>, own: &str, from: impl Read) -> Result<Tally, Ex
             Line::Reading(r) => {
                 let possible = possible::stamp(&r.stamp).and_then(|()| possible::reading(&r.record));
                 possible
-                    .and_then(|()| possible::name(&r.origin))
+                    .and_then(|()| possible::origin(&r.origin))
                     .map_err(|e| ExchangeError::Line(number, e))?;
                 if r.origin != own {
                     let sql = "INSERT OR IGNORE INTO foreign_reading (origin, id, stamp, record) \
@@ -309,7 +309,7 @@ fn take_in(db: &Transaction<'_>, own: &str, from: impl Read) -> Result<Tally, Ex
 /// Errors: what of it cannot be.
 fn can_be(line: &TakeLine) -> Result<(), String> {
     possible::name(&line.uid)?;
-    possible::name(&line.origin)?;
+    possible::origin(&line.origin)?;
     possible::name(&line.boot_id)?;
     possible::stamp(&line.stamp)?;
     possible::take(&line.record)?;

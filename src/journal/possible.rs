@@ -12,7 +12,8 @@ const MOST: u64 = 1 << 53;
 const MANY: usize = 10_000;
 /// Longest text, in bytes. Judgement: a note of several pages.
 const LONG: usize = 20_000;
-
+/// Hex digits of a log's name.
+const ORIGIN_DIGITS: usize = 16;
 /// Longest name, in bytes: a file's with its path.
 const LONGEST_NAME: usize = 4096;
 
@@ -40,6 +41,12 @@ pub(super) fn name(name: &str) -> Possible {
     fits(name.len() <= LONGEST_NAME, || format!("the name `{}`", short(name)))
 }
 
+/// A log's name among all machines': 16 hex digits. Its first digits are shown and typed (`n12@7f3a`).
+pub(super) fn origin(origin: &str) -> Possible {
+    let digits = origin.bytes().all(|b| matches!(b, b'0'..=b'9' | b'a'..=b'f'));
+    fits(origin.len() == ORIGIN_DIGITS && digits, || format!("the log's name `{}`", short(origin)))
+}
+
 /// When it was.
 pub(super) fn stamp(stamp: &Stamp) -> Possible {
     let wall = stamp.wall.len() <= 64 && stamp.wall.parse::<jiff::Timestamp>().is_ok();
@@ -50,7 +57,8 @@ pub(super) fn stamp(stamp: &Stamp) -> Possible {
 /// The take itself.
 pub(super) fn take(take: &TakeRecord) -> Possible {
     let name = || format!("take {}", short(&take.name));
-    let numbered = (1..=MOST).contains(&take.number) && take.take >= 1;
+    // Half, so that a log that takes back one of its own counts on from there without end.
+    let numbered = (1..=MOST / 2).contains(&take.number) && take.take >= 1;
     fits(numbered && take.readings.iter().all(|id| *id <= MOST), || format!("the number of {}", name()))?;
     let counts = [take.places.len(), take.lamps.len(), take.bounces.len(), take.daylight.len()];
     let more = [take.subjects.len(), take.cameras.len(), take.readings.len(), take.typed.len()];
@@ -175,6 +183,16 @@ mod tests {
             Light { y: Some(0.0), ..light },
         ] {
             assert!(!seen(&wrong), "{wrong:?}");
+        }
+    }
+
+    #[test]
+    fn a_logs_name_is_sixteen_hex_digits() {
+        assert_eq!(origin("00007f3a7f3a7f3a"), Ok(()));
+        for wrong in
+            ["", "7f3a", "7F3A7F3A7F3A7F3A", "7f3a7f3a7f3a7f3a0", "7é3a7f3a7f3a7f3", "7f3a 7f3a7f3a7f3"]
+        {
+            assert!(origin(wrong).is_err(), "{wrong}");
         }
     }
 

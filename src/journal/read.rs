@@ -29,14 +29,38 @@ pub fn find(db: &Connection, own: &str, wanted: &Wanted) -> Result<Found, Failur
             found.reverse();
             Ok(Found::Readings(found))
         }
-        Wanted::ReadingsOf(ids) => {
-            let sql = "SELECT seq, since_boot_us, wall, clock_unset, frame, record FROM entry \
-                       WHERE kind = 'reading' AND json_extract(record, '$.id') IN (SELECT value FROM json_each(?1)) \
-                       ORDER BY id";
-            let ids = super::writing::json(ids);
-            readings(db, sql, params![ids]).map(Found::Readings).map_err(|e| unread(&e))
+        Wanted::ReadingsOf { take, ids } => {
+            readings_of(db, own, take, ids).map(Found::Readings).map_err(|e| unread(&e))
         }
     }
+}
+
+/// The readings of these ids that stood for a take, by its log number.
+///
+/// Every log counts its own readings, so an imported take's are those that came with it. A log whose state file was lost
+/// has counted from 1 again: of two readings of one id the last before the take stood for it.
+fn readings_of(db: &Connection, own: &str, take: &str, ids: &[u64]) -> Result<Vec<ReadingFound>, StoreError> {
+    let Ok(TakeName::Number { number, origin }) = take.parse() else { return Ok(Vec::new()) };
+    let ids = super::writing::json(&ids);
+    let Some(origin) = origin else {
+        let sql = "SELECT seq, since_boot_us, wall, clock_unset, frame, record, max(id) FROM entry \
+                   WHERE kind = 'reading' AND json_extract(record, '$.id') IN (SELECT value FROM json_each(?1)) \
+                   AND id < coalesce((SELECT max(e.id) FROM entry e JOIN take t ON t.start = e.start AND t.seq = e.seq \
+                       WHERE t.number = ?2 AND t.origin = ?3), 9e18) \
+                   GROUP BY json_extract(record, '$.id') ORDER BY max(id)";
+        return readings(db, sql, params![ids, number, own]);
+    };
+    let sql = "SELECT stamp, record FROM foreign_reading WHERE id IN (SELECT value FROM json_each(?1)) \
+               AND origin IN (SELECT origin FROM take WHERE number = ?2 AND origin LIKE ?3 || '%') ORDER BY id";
+    let mut statement = db.prepare(sql)?;
+    let mut rows = statement.query(params![ids, number, origin])?;
+    let mut found = Vec::new();
+    while let Some(row) = rows.next()? {
+        if let (Some(stamp), Some(record)) = (read(row, 0)?, read(row, 1)?) {
+            found.push(ReadingFound { stamp, record });
+        }
+    }
+    Ok(found)
 }
 
 fn unread(e: &StoreError) -> Failure {
@@ -158,11 +182,8 @@ fn select(
         // As it was amended.
         (record.slate, record.take, record.name) = (row.get(7)?, row.get(8)?, row.get(9)?);
         let imported = origin != own;
-        let log_name = if imported {
-            format!("n{number}@{}", &origin[..digits.min(origin.len())])
-        } else {
-            format!("n{number}")
-        };
+        let log_name =
+            if imported { format!("n{number}@{}", head(&origin, digits)) } else { format!("n{number}") };
         found.push(TakeFound {
             log_name,
             imported,
@@ -180,11 +201,17 @@ pub(super) fn origin_digits(db: &Connection) -> Result<usize, StoreError> {
     let mut statement = db.prepare("SELECT DISTINCT origin FROM take")?;
     let origins: Vec<String> = statement.query_map([], |row| row.get(0))?.collect::<Result<_, _>>()?;
     let apart = |digits: usize| {
-        let mut heads: Vec<&str> = origins.iter().map(|o| &o[..digits.min(o.len())]).collect();
+        let mut heads: Vec<&str> = origins.iter().map(|o| head(o, digits)).collect();
         heads.sort_unstable();
         heads.windows(2).all(|pair| pair[0] != pair[1])
     };
     Ok((ORIGIN_DIGITS..16).find(|digits| apart(*digits)).unwrap_or(16))
+}
+
+/// The first digits of a log's name; all of one that ends sooner, or that has no such beginning: a log of an earlier
+/// lampkeep may hold what nobody checked.
+fn head(origin: &str, digits: usize) -> &str {
+    origin.get(..digits).unwrap_or(origin)
 }
 
 fn readings(

@@ -1,7 +1,7 @@
 //! A log in memory for the rig: what the engine records is found again, as the journal's own tests say that it is.
 
 use lampkeep::control::{Failure, FailureKind};
-use lampkeep::journal::{Found, Stamp, TakeFound, TakeName, Wanted, What};
+use lampkeep::journal::{Found, ReadingFound, Stamp, TakeFound, TakeName, Wanted, What};
 
 #[derive(Default)]
 pub struct Log {
@@ -71,8 +71,21 @@ impl Log {
                     }
                 }
             }
-            Wanted::Readings { .. } | Wanted::ReadingsOf(_) => Found::Readings(Vec::new()),
+            Wanted::Readings { .. } => Found::Readings(Vec::new()),
+            Wanted::ReadingsOf { ids, .. } => Found::Readings(self.readings(ids)),
         }))
+    }
+
+    fn readings(&self, ids: &[u64]) -> Vec<ReadingFound> {
+        let stamp =
+            Stamp { seq: 1, since_boot_us: 1, wall: "2026-05-04T10:00:00Z".into(), unset: false, frame: 1 };
+        let of = |what: &What| match what {
+            What::Reading(r) if ids.contains(&r.id) => {
+                Some(ReadingFound { stamp: stamp.clone(), record: (**r).clone() })
+            }
+            _ => None,
+        };
+        self.all.iter().filter_map(of).collect()
     }
 
     /// The newest take.

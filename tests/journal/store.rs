@@ -2,7 +2,8 @@
 
 use std::path::Path;
 
-use lampkeep::control::{FailureKind, TakeMark};
+use lampkeep::control::{FailureKind, JournalStatus, TakeMark};
+use lampkeep::engine::Event;
 use lampkeep::journal::snapshot::Snapshot;
 use lampkeep::journal::{
     Entry, File, Found, Place, Queue, Stamp, Store, TakeAmend, TakeName, Wanted, What, exchange, find,
@@ -366,4 +367,80 @@ fn a_take_that_this_log_wrote_stays_whatever_a_file_says() {
     let tally = exchange::import(&mut here, &with_hash(&amended)[..]).unwrap();
     assert_eq!((tally.takes, tally.new), (3, 0));
     assert_eq!(take(&here, "n1").unwrap(), before);
+}
+        (changed("\"origin\":\"1111", "\"origin\":\"111é"), "the log's name `111é222233334444` cannot be"),
+
+/// A name that no log gives itself once came in with a file and ended the daemon at each start: takes are told by its
+/// first four bytes, and those may end within a letter. What came in so is read all the same.
+#[test]
+fn a_logs_name_that_cannot_be_neither_comes_in_nor_ends_anything() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut here = store(&dir.path().join("here"), 0x1111_2222_3333_4444);
+    here.append(&some_takes(dir.path()).entries()).unwrap();
+    for name in ["aaaé", "", "é"] {
+        here.db().execute("UPDATE take SET origin = ?1 WHERE number = 2", [name]).unwrap();
+        let found = find(here.db(), here.origin(), &Wanted::Takes { most: 9 });
+        let Ok(Found::Takes(takes)) = found else { panic!("{found:?}") };
+        let names: Vec<_> = takes.iter().map(|t| t.log_name.clone()).collect();
+        assert_eq!(names, ["n1".to_owned(), format!("n2@{name}"), "n3".to_owned()]);
+    }
+}
+
+/// A start that reads `lux` at the face and rolls a take of slate 4.
+fn metered(folder: &Path, boot: &str, wall: &str, lux: &str, takes: u64) -> Set {
+    let mut set = Set::start(made::plan(folder), boot, wall, None, 0.0);
+    set.run(0.5);
+    let now = set.engine.plan().frames.moment_of(set.engine.next_frame());
+    let status = JournalStatus { last_take: takes, ..JournalStatus::default() };
+    drop(set.engine.handle(Event::Journal(status), now));
+    set.done(r#"{"do":"recall","look":"a","over_s":0}"#);
+    set.run(3.0);
+    set.done(&format!(r#"{{"do":"read","point":"face-lit","value":"{lux}"}}"#));
+    set.done(r#"{"do":"take-start","slate":"4"}"#);
+    set.run(3.0);
+    set.done(r#"{"do":"take-end"}"#);
+    set.run(1.0);
+    set
+}
+
+/// The light that was read for a take.
+fn read_for(store: &Store, name: &str) -> Vec<Option<f64>> {
+    let wanted = Wanted::readings_of(&take(store, name).unwrap());
+    let found = find(store.db(), store.origin(), &wanted).unwrap();
+    let Found::Readings(readings) = found else { panic!("{found:?}") };
+    readings.iter().map(|r| r.record.lux).collect()
+}
+
+/// Each log counts its readings from 1. An imported take once got this log's readings of the same numbers.
+#[test]
+fn an_imported_take_has_the_readings_of_its_own_log() {
+    let dir = tempfile::tempdir().unwrap();
+    let first = ("b00t-0001", "2026-05-04T10:00:00Z");
+    let mut here = store(&dir.path().join("here"), 0x1111_2222_3333_4444);
+    here.append(&metered(dir.path(), first.0, first.1, "118lx", 0).entries()).unwrap();
+    let mut file = Vec::new();
+    exchange::export(here.db(), here.origin(), "2026-05-04T12:00:00Z", &mut file).unwrap();
+    let mut there = Store::open(&dir.path().join("there"), "another machine", 0x7f3a_7f3a_7f3a_7f3a).unwrap();
+    there.append(&metered(dir.path(), "b00t-0009", first.1, "59lx", 0).entries()).unwrap();
+    exchange::import(&mut there, &file[..]).unwrap();
+    assert_eq!(read_for(&there, "n1"), [Some(59.0)]);
+    assert_eq!(read_for(&there, "n1@1111"), [Some(118.0)]);
+    // On a third machine, by way of the second, each has its own still.
+    let mut both = Vec::new();
+    exchange::export(there.db(), there.origin(), "2026-05-04T13:00:00Z", &mut both).unwrap();
+    let mut third = Store::open(&dir.path().join("third"), "a third machine", 0x1234).unwrap();
+    exchange::import(&mut third, &both[..]).unwrap();
+    assert_eq!(read_for(&third, "n1@1111"), [Some(118.0)]);
+    assert_eq!(read_for(&third, "n1@7f3a"), [Some(59.0)]);
+}
+
+/// A set whose state file was lost counts its readings from 1 again, in the same log.
+#[test]
+fn of_two_readings_of_one_number_the_last_before_the_take_is_its_own() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut store = store(&dir.path().join("state"), 0xabcd);
+    store.append(&metered(dir.path(), "b00t-0001", "2026-05-04T10:00:00Z", "118lx", 0).entries()).unwrap();
+    store.append(&metered(dir.path(), "b00t-0002", "2026-05-05T10:00:00Z", "30lx", 1).entries()).unwrap();
+    assert_eq!(read_for(&store, "n1"), [Some(118.0)]);
+    assert_eq!(read_for(&store, "n2"), [Some(30.0)]);
 }

@@ -100,7 +100,7 @@ impl<'s> From<'s> {
                 let name =
                     name.parse().map_err(|e: WrongTakeName| NoTakes::Said(Exit::Usage, e.to_string()))?;
                 let take = log.take(&name).map_err(refused)?;
-                let wanted = Wanted::ReadingsOf(take.record.readings.clone());
+                let wanted = Wanted::readings_of(&take);
                 match crate::journal::find(log.db(), log.origin(), &wanted).map_err(refused)? {
                     Found::Readings(readings) => Ok((take, readings)),
                     _ => Ok((take, Vec::new())),

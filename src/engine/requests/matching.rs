@@ -69,7 +69,7 @@ impl Engine {
                 ))
             }
             (Ok(Found::Take(take)), _) => {
-                let what = Wanted::ReadingsOf(take.record.readings.clone());
+                let what = Wanted::readings_of(&take);
                 asked.take = Some(take);
                 self.matching.push(asked);
                 return vec![Action::Find { ticket, what }];

@@ -140,7 +140,7 @@ impl Engine {
             }
             (AskingFor::Sheet, Found::Take(take)) => {
                 if !take.record.readings.is_empty() {
-                    let wanted = Wanted::ReadingsOf(take.record.readings.clone());
+                    let wanted = Wanted::readings_of(&take);
                     return self.ask_log(ticket, id, wanted, AskingFor::SheetReadings(take), typed);
                 }
                 Ok(on_sheet(&self.hidden(*take), &[]))
