@@ -64,7 +64,10 @@ impl Writing {
         match what {
             What::TakeStarted(take) => self.begin_take(db, entry, take),
             What::TakeStamped(stamp) => self.stamp_take(db, stamp),
-            What::TakeEnded(end) => self.end_take(db, end),
+            What::TakeEnded(end) => match self.uid(db, end.number, None)? {
+                Some(uid) => end_take(db, &uid, end),
+                None => Ok(()),
+            },
             What::TakeAmended(amend) => self.amend_take(db, amend),
             _ => Ok(()),
         }
@@ -88,20 +91,23 @@ impl Writing {
             params![s.boot_id, stamp.wall, stamp.unset, stamp.since_boot_us, s.version, s.set, s.plan, s.simulated],
         )?;
         self.start = Some(db.last_insert_rowid());
-        // Whatever still rolls by this log and does not go on has ended with the daemon.
-        let sql = "SELECT number, start, since_boot_us FROM take \
-                   WHERE origin = ?1 AND ended IS NULL AND start IS NOT NULL AND number IS NOT ?2";
-        let open: Vec<(u64, i64, u64)> = db
+        // Whatever still rolls by this log and does not go on has ended with the daemon; also what it wrote on another
+        // machine, under the name that it had there.
+        let sql = "SELECT uid, number, start, since_boot_us FROM take \
+                   WHERE ended IS NULL AND start IS NOT NULL AND NOT (origin = ?1 AND number IS ?2)";
+        let open: Vec<(String, u64, i64, u64)> = db
             .prepare(sql)?
-            .query_map(params![self.origin, s.goes_on], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?)))?
+            .query_map(params![self.origin, s.goes_on], |row| {
+                Ok((row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?))
+            })?
             .collect::<Result<_, _>>()?;
-        for (number, start, since_boot_us) in open {
+        for (uid, number, start, since_boot_us) in open {
             let sql = "SELECT coalesce(max(since_boot_us), ?2) FROM entry WHERE start = ?1";
             let last: u64 = db.query_row(sql, params![start, since_boot_us], |row| row.get(0))?;
             let rolled_s = last.saturating_sub(since_boot_us) as f64 / 1e6;
             let why = vec![GONE.to_owned()];
             let end = TakeEnd { number, why, mark: None, rolled_s, interrupted: true, outputs: Vec::new() };
-            self.end_take(db, &end)?;
+            end_take(db, &uid, &end)?;
         }
         Ok(())
     }
@@ -158,17 +164,6 @@ impl Writing {
         Ok(())
     }
 
-    fn end_take(&self, db: &Transaction<'_>, end: &TakeEnd) -> Result<(), StoreError> {
-        let Some(uid) = self.uid(db, end.number, None)? else { return Ok(()) };
-        let mark = end.mark.map(|m| m.word());
-        let sql = "UPDATE take SET rolled_s = ?2, steady = ?3, interrupted = ?4, mark = coalesce(?5, mark), \
-                   ended = ?6 WHERE uid = ?1";
-        let steady = end.why.is_empty();
-        let values = params![uid, end.rolled_s, steady, end.interrupted, mark, json(end)];
-        db.execute(sql, values)?;
-        Ok(())
-    }
-
     fn amend_take(&self, db: &Transaction<'_>, amend: &TakeAmend) -> Result<(), StoreError> {
         let Some(uid) = self.uid(db, amend.number, amend.origin.as_deref())? else { return Ok(()) };
         let mark = amend.mark.map(|m| m.word());
@@ -178,6 +173,15 @@ impl Writing {
         db.execute(sql, params![uid, amend.slate, amend.take, mark, json(amend)])?;
         Ok(())
     }
+}
+
+fn end_take(db: &Transaction<'_>, uid: &str, end: &TakeEnd) -> Result<(), StoreError> {
+    let mark = end.mark.map(|m| m.word());
+    let sql = "UPDATE take SET rolled_s = ?2, steady = ?3, interrupted = ?4, mark = coalesce(?5, mark), \
+               ended = ?6 WHERE uid = ?1";
+    let values = params![uid, end.rolled_s, end.why.is_empty(), end.interrupted, mark, json(end)];
+    db.execute(sql, values)?;
+    Ok(())
 }
 
 /// What a record holds, without the word for its kind.

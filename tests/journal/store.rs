@@ -112,6 +112,22 @@ fn a_take_that_was_open_at_the_next_start_is_closed_as_interrupted() {
     assert!((0.0..=4.0).contains(&end.rolled_s), "as far as the log went: {end:?}");
 }
 
+/// A take that rolled when its log was copied to another machine once rolled there for ever.
+#[test]
+fn a_take_that_rolled_on_another_machine_is_closed_too() {
+    let dir = tempfile::tempdir().unwrap();
+    let state = dir.path().join("state");
+    let mut there = Store::open(&state, "one", 0xa).unwrap();
+    there.append(&some_takes(dir.path()).entries()).unwrap();
+    drop(there);
+    let mut here = Store::open(&state, "two", 0xc).unwrap();
+    let mut next = Set::start(made::plan(dir.path()), "b00t-0002", "2026-05-05T10:00:00Z", None, 0.0);
+    next.run(0.5);
+    here.append(&next.entries()).unwrap();
+    let end = take(&here, "n3@000000000000000a").unwrap().end.unwrap();
+    assert!(end.interrupted && end.why[0].starts_with("interrupted"), "{end:?}");
+}
+
 /// The order of records is by start and sequence; the wall clock may do what it likes.
 #[test]
 fn clock_steps_of_a_year_in_a_take_leave_the_order_and_the_length_of_the_take() {
