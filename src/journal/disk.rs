@@ -67,13 +67,15 @@ impl File {
             return Err(std::io::Error::other("too many files were set aside already; remove some"));
         };
         let to = self.place.folder.join(&name);
-        std::fs::rename(self.path(), &to)?;
-        // Its write-ahead log belongs to it: SQLite finds it under the same name.
-        let with = |path: &Path, end: &str| PathBuf::from(format!("{}{end}", path.display()));
-        match std::fs::rename(with(&self.path(), "-wal"), with(&to, "-wal")) {
-            Err(e) if e.kind() != std::io::ErrorKind::NotFound => Err(e),
-            _ => Ok(name),
+        // What belongs to it goes first: SQLite throws away a write-ahead log that it finds without its file, and
+        // records with it. It finds that under the file's name.
+        let with = |path: &Path| PathBuf::from(format!("{}-wal", path.display()));
+        match std::fs::rename(with(&self.path()), with(&to)) {
+            Err(e) if e.kind() != std::io::ErrorKind::NotFound => return Err(e),
+            _ => {}
         }
+        std::fs::rename(self.path(), &to)?;
+        Ok(name)
     }
 }
 

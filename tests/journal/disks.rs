@@ -10,6 +10,7 @@ use std::time::Duration;
 use lampkeep::control::{Inbound, JournalState};
 use lampkeep::journal::{Disk, File, NoteRecord, Place, Queue, RING, Store, StoreError, What, work};
 use rusqlite::Connection;
+use rusqlite::config::DbConfig;
 use serde_json::Value;
 
 use crate::set::{Daemon, Folder, pause};
@@ -245,6 +246,34 @@ fn another_programs_database_and_a_later_versions_log_are_set_aside() {
         },
         "it is of version 99, this lampkeep writes 1",
     );
+}
+
+/// A log of a later version with records that are in its write-ahead log alone; that went to nowhere once where it could
+/// not be moved and its file could.
+#[test]
+fn a_log_is_set_aside_with_its_write_ahead_log_or_not_at_all() {
+    let dir = tempfile::tempdir().unwrap();
+    let log = dir.path().join("journal.db");
+    let wal = |name: &str| dir.path().join(format!("{name}-wal"));
+    drop(Store::open(dir.path(), "m", 1).unwrap());
+    let db = Connection::open(&log).unwrap();
+    db.set_db_config(DbConfig::SQLITE_DBCONFIG_NO_CKPT_ON_CLOSE, true).unwrap();
+    db.pragma_update(None, "user_version", 99).unwrap();
+    drop(db);
+    let whole = fs::read(wal("journal.db")).unwrap();
+    assert!(!whole.is_empty());
+    let place = Place { folder: dir.path().to_owned(), machine: "m".into(), random: 2 };
+    let mut disk = File::new(place);
+    assert!(disk.open().is_err(), "of a later version");
+    let in_the_way = wal("journal.set-aside-1.db");
+    fs::create_dir(&in_the_way).unwrap();
+    assert!(disk.open().is_err(), "a folder is in its way");
+    assert!(log.exists());
+    assert_eq!(fs::read(wal("journal.db")).unwrap(), whole);
+    fs::remove_dir(&in_the_way).unwrap();
+    let said = disk.open().unwrap().unwrap();
+    assert!(said.contains("set aside as journal.set-aside-1.db"), "{said}");
+    assert_eq!(fs::read(in_the_way).unwrap(), whole);
 }
 
 #[test]
