@@ -5,7 +5,7 @@
 use rusqlite::{Connection, TransactionBehavior};
 
 /// Version of the tables. A new one gets a step here and a file under `tests/journal_versions`.
-pub const VERSION: i64 = 1;
+pub const VERSION: i64 = STEPS.len() as i64;
 /// What SQLite files of ours are marked with: `LKJL` in ASCII.
 pub const APPLICATION_ID: i64 = 0x4c4b_4a4c;
 
@@ -30,16 +30,22 @@ pub enum SchemaError {
 ///
 /// Errors: it is another program's, or a later version's, and was not touched; or SQLite refuses.
 pub fn migrate(db: &mut Connection) -> Result<(), SchemaError> {
-    let version = version_of(db)?;
-    if version == VERSION {
+    migrate_by(db, STEPS)
+}
+
+/// The same by these steps, the last of which leads to the newest version.
+fn migrate_by(db: &mut Connection, steps: &[&str]) -> Result<(), SchemaError> {
+    let newest = steps.len() as i64;
+    let version = version_up_to(db, newest)?;
+    if version == newest {
         return Ok(());
     }
     let transaction = db.transaction_with_behavior(TransactionBehavior::Immediate)?;
-    for step in STEPS.iter().skip(usize::try_from(version).unwrap_or(0)) {
+    for step in steps.iter().skip(usize::try_from(version).unwrap_or(0)) {
         transaction.execute_batch(step)?;
     }
     transaction.pragma_update(None, "application_id", APPLICATION_ID)?;
-    transaction.pragma_update(None, "user_version", VERSION)?;
+    transaction.pragma_update(None, "user_version", newest)?;
     transaction.commit()?;
     Ok(())
 }
@@ -48,12 +54,16 @@ pub fn migrate(db: &mut Connection) -> Result<(), SchemaError> {
 ///
 /// Errors: as for [`migrate`].
 pub fn version_of(db: &Connection) -> Result<i64, SchemaError> {
+    version_up_to(db, VERSION)
+}
+
+fn version_up_to(db: &Connection, newest: i64) -> Result<i64, SchemaError> {
     let number = |name: &str| db.pragma_query_value(None, name, |row| row.get::<_, i64>(0));
     let (id, version) = (number("application_id")?, number("user_version")?);
     let tables: i64 = db.query_row("SELECT count(*) FROM sqlite_schema", [], |row| row.get(0))?;
     match (id, version) {
         (0, 0) if tables == 0 => Ok(0),
-        (APPLICATION_ID, version) if version > VERSION => Err(SchemaError::Newer(version)),
+        (APPLICATION_ID, version) if version > newest => Err(SchemaError::Newer(version)),
         (APPLICATION_ID, version) if version >= 1 => Ok(version),
         _ => Err(SchemaError::Foreign),
     }
@@ -87,5 +97,31 @@ mod tests {
         assert!(matches!(migrate(&mut other), Err(SchemaError::Foreign)));
         let tables: i64 = other.query_row("SELECT count(*) FROM sqlite_schema", [], |r| r.get(0)).unwrap();
         assert_eq!(tables, 1);
+    }
+
+    /// Two versions that there never were: steps run in order, each from where the file stands, whole or not at all.
+    #[test]
+    fn an_earlier_version_is_led_on_step_by_step_or_stays_as_it_is() {
+        const FIRST: &str = "CREATE TABLE note (text TEXT NOT NULL)";
+        const SECOND: &str =
+            "ALTER TABLE note ADD COLUMN letters INTEGER; UPDATE note SET letters = length(text)";
+        const THIRD: &str = "ALTER TABLE note RENAME COLUMN letters TO characters";
+        let mut db = Connection::open_in_memory().unwrap();
+        migrate_by(&mut db, &[FIRST]).unwrap();
+        db.execute("INSERT INTO note VALUES ('quay')", []).unwrap();
+        let version = |db: &Connection| version_up_to(db, 3).unwrap();
+        assert_eq!(version(&db), 1);
+        let broken = format!("{SECOND}; UPDATE nothing SET x = 1");
+        let failed = migrate_by(&mut db, &[FIRST, &broken, THIRD]);
+        assert!(matches!(failed, Err(SchemaError::Sqlite(_))), "{failed:?}");
+        assert_eq!(version(&db), 1, "nothing of a step that fails stays");
+        assert!(db.prepare("SELECT letters FROM note").is_err());
+        migrate_by(&mut db, &[FIRST, SECOND, THIRD]).unwrap();
+        assert_eq!(version(&db), 3);
+        let row: (String, i64) =
+            db.query_row("SELECT text, characters FROM note", [], |r| Ok((r.get(0)?, r.get(1)?))).unwrap();
+        assert_eq!(row, ("quay".to_owned(), 4));
+        let newer = migrate_by(&mut db, &[FIRST, SECOND]);
+        assert!(matches!(newer, Err(SchemaError::Newer(3))), "{newer:?}");
     }
 }

@@ -65,9 +65,10 @@ impl Snapshot {
         let copy = folder.join(store::NAME);
         let copied = copied(file, &copy);
         let open = || -> Result<(Connection, String), StoreError> {
-            let db = Connection::open_with_flags(&copy, OpenFlags::SQLITE_OPEN_READ_WRITE)?;
+            let mut db = Connection::open_with_flags(&copy, OpenFlags::SQLITE_OPEN_READ_WRITE)?;
             db.pragma_update(None, "locking_mode", "EXCLUSIVE")?;
-            schema::version_of(&db)?;
+            // The copy alone: no daemon of this version may have met the log yet.
+            schema::migrate(&mut db)?;
             let origin = store::meta(&db, "origin")?.unwrap_or_default();
             Ok((db, origin))
         };

@@ -256,6 +256,28 @@ fn logs_of_every_version_are_brought_to_this_one_with_their_takes() {
     }
 }
 
+/// After an update the log may be read before the daemon has run: the copy is brought to this version, the file is not
+/// touched. An empty file is version 0.
+#[test]
+fn a_log_of_an_earlier_version_is_read_before_the_daemon_has_met_it() {
+    let dir = tempfile::tempdir().unwrap();
+    let file = dir.path().join("earlier.db");
+    std::fs::write(&file, "").unwrap();
+    let copy = Snapshot::of(&file, dir.path(), 7).unwrap();
+    assert_eq!(copy.takes(usize::MAX).unwrap(), []);
+    assert_eq!(copy.reach().unwrap().seq, 0);
+    assert_eq!(std::fs::read(&file).unwrap(), b"");
+    for version in 1..=schema::VERSION {
+        let text = std::fs::read_to_string(format!("tests/journal_versions/{version}.sql")).unwrap();
+        let file = dir.path().join(format!("{version}.db"));
+        Connection::open(&file).unwrap().execute_batch(&text).unwrap();
+        let before = std::fs::read(&file).unwrap();
+        let copy = Snapshot::of(&file, dir.path(), 8).unwrap();
+        assert_eq!(copy.take(&"4/1".parse().unwrap()).unwrap().record.look, "a", "version {version}");
+        assert_eq!(std::fs::read(&file).unwrap(), before);
+    }
+}
+
 #[test]
 fn a_copy_is_read_while_the_log_is_held_and_written() {
     let dir = tempfile::tempdir().unwrap();
@@ -354,6 +376,7 @@ fn a_file_with_figures_that_cannot_be_is_refused_by_its_line() {
         (changed("\"demand\":{\"lux\":", "\"demand\":{\"lux\":-"), "the light of key cannot be"),
         (changed("\"clock_deg\":", "\"clock_deg\":1e300,\"x\":"), "the place of key cannot be"),
         (changed("\"iso\":800.0", "\"iso\":-1"), "the camera main cannot be"),
+        (changed("\"origin\":\"1111", "\"origin\":\"111é"), "the log's name `111é222233334444` cannot be"),
     ] {
         let mut there = Store::open(&dir.path().join("there"), "m", 5).unwrap();
         let error = exchange::import(&mut there, &file[..]).unwrap_err();
@@ -384,7 +407,6 @@ fn a_take_that_this_log_wrote_stays_whatever_a_file_says() {
     assert_eq!((tally.takes, tally.new), (3, 0));
     assert_eq!(take(&here, "n1").unwrap(), before);
 }
-        (changed("\"origin\":\"1111", "\"origin\":\"111é"), "the log's name `111é222233334444` cannot be"),
 
 /// A name that no log gives itself once came in with a file and ended the daemon at each start: takes are told by its
 /// first four bytes, and those may end within a letter. What came in so is read all the same.
