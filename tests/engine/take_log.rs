@@ -2,12 +2,13 @@
 //! 5, practice.md pains 1 and 2; never our own output.
 
 use std::sync::LazyLock;
+use std::time::Duration;
 
 use crate::rig::{Rig, slots};
-use lampkeep::control::{FailureKind, Request};
-use lampkeep::engine::{Event, Kept, Start, Wall};
+use lampkeep::control::{FailureKind, Request, decode_request};
+use lampkeep::engine::{Action, Event, Kept, Start, Ticket, Wall};
 use lampkeep::journal::TakeRecord;
-use lampkeep::plan::{Plan, load};
+use lampkeep::plan::{OnStop, Plan, load};
 use serde_json::{Value, json};
 
 static DEMO: LazyLock<Plan> = LazyLock::new(load::demo);
@@ -460,4 +461,24 @@ fn a_request_for_a_take_after_a_delay_waits_and_comes() {
     rig.run(20.0);
     assert_eq!(last(&rig), sent);
     assert!(rig.told.iter().any(|t| t.contains("same as take 1/1: yes")), "{:?}", rig.told);
+}
+
+/// A take may come from a file, with the very figures of a lamp of this set and slots that are not its own: they once
+/// ended the daemon.
+#[test]
+fn slots_of_another_length_in_a_record_are_solved_anew() {
+    let mut rig = lit(DEMO.clone(), LOOK);
+    take(&mut rig, "good");
+    let lit = |rig: &Rig| crate::rig::lit(&DEMO, rig.frames.last().expect("frames"));
+    let sent = lit(&rig);
+    for slots in ["", "7f", "7f7f7f7f7f7f7f7f7f7f7f7f7f7f7f7f7f7f", "x"] {
+        for lamp in &mut rig.log.takes.last_mut().expect("a take").record.light.lamps {
+            slots.clone_into(&mut lamp.slots);
+        }
+        rig.done(r#"{"do":"dark","now":true}"#);
+        rig.run(1.0);
+        recall_take(&mut rig, "n1");
+        rig.run(20.0);
+        assert_eq!(lit(&rig), sent, "what was asked then comes to the same slots: `{slots}`");
+    }
 }

@@ -225,9 +225,10 @@ impl Engine {
         let plan = Arc::clone(&self.plan);
         let fixture = plan.fixture(id);
         let real = self.real(id);
-        let Some(slots) = kept::bytes(&was.slots).filter(|_| fixture.address().is_some()) else {
-            return (was.demand, None);
-        };
+        // A record may come from a file: slots of another length are not this lamp's.
+        let footprint = usize::from(fixture.mode.footprint());
+        let slots = kept::bytes(&was.slots).filter(|s| fixture.address().is_some() && s.len() == footprint);
+        let Some(slots) = slots else { return (was.demand, None) };
         let comes_to = |demand: &Demand| assess::lamp(fixture, id, *demand, real, false).slots == slots;
         // Its own mix is searched for: what it was asked leads to the same one again.
         if comes_to(&was.demand) || fixture.prefer == Prefer::Rendering {
