@@ -482,3 +482,59 @@ fn slots_of_another_length_in_a_record_are_solved_anew() {
         assert_eq!(lit(&rig), sent, "what was asked then comes to the same slots: `{slots}`");
     }
 }
+
+/// Older takes than those that a start learns of may have another plan's names.
+#[test]
+fn a_match_tells_no_name_of_another_plans_take_while_a_face_is_protected() {
+    let mut rig = lit(DEMO.clone(), LOOK);
+    rig.done(r#"{"do":"take-start","slate":"ada"}"#);
+    rig.run(1.0);
+    rig.done(r#"{"do":"take-end"}"#);
+    let mut log = std::mem::take(&mut rig.log);
+    log.takes[0].record.readings = vec![1];
+    let mut plan = DEMO.clone();
+    for (index, look) in plan.looks.iter_mut().enumerate() {
+        look.name = format!("other{index}");
+    }
+    plan.hash = "another".into();
+    let mut rig = Rig::new(plan);
+    rig.frame();
+    rig.log = log;
+    rig.done(r#"{"do":"protect-on"}"#);
+    rig.run(1.0);
+    for (take, kind) in [("ada/1", FailureKind::Nothing), ("ada/7", FailureKind::UnknownTake)] {
+        let answer = rig.json(&json!({ "do": "match", "take": take }).to_string());
+        assert_eq!(answer.error.as_ref().map(|e| e.kind), Some(kind), "{answer:?}");
+        let told = serde_json::to_string(&answer).expect("JSON").to_lowercase();
+        assert!(!told.contains("ada") && !told.contains(LOOK), "{take}: {told}");
+    }
+}
+
+/// The log may answer after the last fade has begun.
+#[test]
+fn a_take_that_is_found_while_the_daemon_stops_does_not_come_up() {
+    let mut plan = DEMO.clone();
+    plan.on_stop = OnStop::Fade(Duration::from_secs(2));
+    let mut rig = lit(plan, LOOK);
+    take(&mut rig, "good");
+    let now = rig.engine.plan().frames.moment_of(rig.engine.next_frame());
+    let request = decode_request(br#"{"do":"recall","take":"n1","over_s":0}"#).expect("a request");
+    let asked = rig.engine.handle(Event::Ask(Ticket(4242), request), now);
+    let find = asked.into_iter().find_map(|a| match a {
+        Action::Find { ticket, what } => Some((ticket, what)),
+        _ => None,
+    });
+    let (ticket, what) = find.expect("the log is asked");
+    drop(rig.engine.handle(Event::Stop, now));
+    let found = rig.engine.handle(Event::Found(ticket, rig.log.find(&what)), now);
+    let refused = found.into_iter().find_map(|a| match a {
+        Action::Reply(_, answer) => answer.error,
+        _ => None,
+    });
+    assert_eq!(refused.map(|e| e.kind), Some(FailureKind::Busy));
+    let lux = |rig: &Rig| rig.status().fixtures.iter().map(|f| f.sent.lux).sum::<f64>();
+    let before = lux(&rig);
+    rig.run(1.5);
+    assert_eq!(rig.status().now.look, "dark");
+    assert!(lux(&rig) < before / 2.0, "it goes on to fade out");
+}

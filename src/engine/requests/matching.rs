@@ -2,7 +2,7 @@
 
 use serde_json::{Value, json};
 
-use super::fail;
+use super::{fail, is_plain, stopping};
 use crate::control::{Answer, Failure, FailureKind, Light};
 use crate::engine::state::Scene;
 use crate::engine::trims_kept::{KeptTrim, TrimOf, TrimsBy};
@@ -23,6 +23,8 @@ pub(in crate::engine) struct MatchAsked {
     id: Option<String>,
     look: Option<String>,
     apply: bool,
+    /// What was typed for it, to be kept out of what is told while a face is protected.
+    typed: Vec<String>,
     /// The take, once it is found and its readings are asked for.
     take: Option<Box<TakeFound>>,
 }
@@ -39,7 +41,8 @@ impl Engine {
     ) -> Vec<Action> {
         match take.parse::<TakeName>() {
             Ok(name) => {
-                self.matching.push(MatchAsked { ticket, id, look, apply, take: None });
+                let typed = look.iter().cloned().chain((!is_plain(&name)).then(|| take.to_owned())).collect();
+                self.matching.push(MatchAsked { ticket, id, look, apply, typed, take: None });
                 vec![Action::Find { ticket, what: Wanted::Take(name) }]
             }
             Err(e) => {
@@ -47,6 +50,11 @@ impl Engine {
                 vec![Action::reply(ticket, Answer::refused(id, failure))]
             }
         }
+    }
+
+    /// What a person typed for a match that the log now answers.
+    pub(super) fn typed_for_match(&self, ticket: Ticket) -> Option<Vec<String>> {
+        self.matching.iter().find(|m| m.ticket == ticket).map(|m| m.typed.clone())
     }
 
     /// What the log had for a match: first the take, then its readings.
@@ -59,7 +67,11 @@ impl Engine {
         let Some(index) = self.matching.iter().position(|m| m.ticket == ticket) else { return Vec::new() };
         let mut asked = self.matching.remove(index);
         let at = self.acting_frame(now);
+        if let Ok(found) = &result {
+            self.hide_foreign(found);
+        }
         let found = match (result.map(|found| *found), asked.take.take()) {
+            (Ok(_), _) if self.stopping || self.finished => Err(stopping()),
             (Ok(Found::Take(take)), _) if take.record.readings.is_empty() => {
                 let said = format!("nothing was read for take {} ({})", take.record.name, take.log_name);
                 Err(fail(

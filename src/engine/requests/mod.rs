@@ -42,6 +42,11 @@ fn fail(kind: FailureKind, said: impl Into<String>, hint: impl Into<String>) -> 
     Failure { kind, said: said.into(), hint: Some(hint.into()) }
 }
 
+/// Nothing is done any more.
+fn stopping() -> Failure {
+    fail(FailureKind::Busy, "lampkeep is stopping", "start it again with `lampkeep run PLAN`")
+}
+
 /// A span that a request gives in seconds, if it lies between 0 and `greatest`.
 fn checked(name: &str, value: Option<f64>, greatest: f64) -> Result<Option<f64>, Failure> {
     match value {
@@ -60,9 +65,7 @@ impl Engine {
         let at = self.acting_frame(now);
         let on = matches!(request, Request::ProtectOn {}) && !self.finished;
         if (self.stopping || self.finished) && !on && !matches!(request, Request::Status { .. }) {
-            let failure =
-                fail(FailureKind::Busy, "lampkeep is stopping", "start it again with `lampkeep run PLAN`");
-            return vec![Action::reply(ticket, Answer::refused(id, failure))];
+            return vec![Action::reply(ticket, Answer::refused(id, stopping()))];
         }
         if let Err(failure) = self.guard_take(&request) {
             return vec![Action::reply(ticket, Answer::refused(id, failure))];

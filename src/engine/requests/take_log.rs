@@ -2,7 +2,7 @@
 
 use serde_json::{Value, json};
 
-use super::{checked_slate, fail};
+use super::{checked_slate, fail, stopping};
 use crate::control::{Answer, Failure, FailureKind, TakeMark};
 use crate::engine::take_typed::{self, TypedError};
 use crate::engine::{Action, Engine, Ticket, say};
@@ -94,7 +94,8 @@ impl Engine {
     /// What a person typed for the request that the log now answers.
     pub(in crate::engine) fn typed_for(&self, ticket: Ticket) -> Vec<String> {
         let asking = self.asking.iter().find(|a| a.ticket == ticket);
-        asking.map_or_else(Vec::new, |a| a.typed.clone())
+        let typed = asking.map(|a| a.typed.clone()).or_else(|| self.typed_for_match(ticket));
+        typed.unwrap_or_default()
     }
 
     /// The log's answer.
@@ -128,6 +129,8 @@ impl Engine {
         self.hide_foreign(&found);
         let at = self.acting_frame(now);
         let done: Result<(String, Option<Value>), Failure> = match (what, found) {
+            // The last fade had begun while the log was read: nothing comes up in it.
+            (AskingFor::Recall { .. }, _) if self.stopping || self.finished => Err(stopping()),
             (AskingFor::Recall { over_s, in_s }, Found::Take(take)) => {
                 self.recall_take_found(*take, over_s, in_s, at).map(|(said, data)| (said, Some(data)))
             }
@@ -304,6 +307,9 @@ impl Engine {
     /// The word of the request that the log's answer is for, where it changes anything.
     pub(in crate::engine) fn asked_for(&self, ticket: Ticket) -> Option<String> {
         match self.asking.iter().find(|a| a.ticket == ticket)?.what {
+        if self.typed_for_match(ticket).is_some() {
+            return Some("match".to_owned());
+        }
             AskingFor::Recall { .. } => Some("recall".to_owned()),
             AskingFor::Amend(_) => Some("take-amend".to_owned()),
             AskingFor::List | AskingFor::Sheet | AskingFor::SheetReadings(_) => None,
@@ -334,7 +340,7 @@ impl Engine {
     }
 
     /// Names in what the log holds may be another plan's: none of them is told while a face is protected.
-    fn hide_foreign(&mut self, found: &Found) {
+    pub(super) fn hide_foreign(&mut self, found: &Found) {
         let takes = match found {
             Found::Take(take) => std::slice::from_ref(&**take),
             Found::Takes(takes) => takes,
