@@ -6,7 +6,7 @@
 use super::kept::{KeptSlate, KeptTake};
 use super::take_noted::{ACTING, Noted};
 use super::{Action, Engine, say};
-use crate::control::{LinkState, OutputStatus};
+use crate::control::{LinkState, OutputStatus, TakeMark};
 use crate::guards::LimitSet;
 use crate::journal::TakeRecord;
 use crate::plan::FixtureId;
@@ -48,6 +48,8 @@ pub(super) struct Rolling {
     pub noted: Noted,
     /// The record of its start, once it was made.
     pub record: Option<Box<TakeRecord>>,
+    /// A person's mark that was amended while it rolled.
+    pub mark: Option<TakeMark>,
 }
 
 /// How far the log has a take.
@@ -94,6 +96,7 @@ impl Rolling {
             gaps: Vec::new(),
             noted: Noted::default(),
             record: None,
+            mark: None,
         }
     }
 

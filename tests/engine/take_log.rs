@@ -538,3 +538,23 @@ fn a_take_that_is_found_while_the_daemon_stops_does_not_come_up() {
     assert_eq!(rig.status().now.look, "dark");
     assert!(lux(&rig) < before / 2.0, "it goes on to fade out");
 }
+
+/// A mark may be amended while the take rolls, and another given at its end: the latest counts everywhere.
+#[test]
+fn the_latest_mark_counts_though_one_was_amended_before_the_end() {
+    let mut rig = lit(DEMO.clone(), LOOK);
+    take(&mut rig, "good");
+    for (end, mark, same) in
+        [(r#"{"do":"take-end"}"#, "bad", "1/1"), (r#"{"do":"take-end","mark":"good"}"#, "good", "1/3")]
+    {
+        rig.done(r#"{"do":"take-start"}"#);
+        rig.run(1.0);
+        let number = rig.log.last().log_name.clone();
+        rig.done(&json!({ "do": "take-amend", "take": number, "mark": "bad" }).to_string());
+        rig.done(end);
+        assert_eq!(rig.log.last().mark().map(|m| m.word()), Some(mark));
+        let said = recall(&mut rig, LOOK);
+        assert!(said.contains(&format!("same as take {same}: yes")), "{said}");
+        rig.run(20.0);
+    }
+}

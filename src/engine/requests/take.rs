@@ -8,6 +8,7 @@ use crate::engine::state::{Change, Scene};
 use crate::engine::take::Rolling;
 use crate::engine::{Engine, say};
 use crate::guards::Limit;
+use crate::journal::{TakeAmend, What};
 use crate::units::FrameNumber;
 use crate::words;
 
@@ -205,7 +206,11 @@ impl Engine {
         let lasted_s = self.rolled_s(&take, at);
         let why = self.unsteady(&take);
         self.record_take_end(&take, why.clone(), mark, at, false);
-        self.remember_take(&take, mark);
+        if take.mark.is_some() && mark.is_some() {
+            // What was amended counts before what a take ended with: the latest mark is put there once more.
+            self.record(What::TakeAmended(TakeAmend { number: take.number, mark, ..TakeAmend::default() }));
+        }
+        self.remember_take(&take, mark.or(take.mark));
         self.protect_after_take();
         let marked = mark.map_or(String::new(), |m| format!(" · marked {}", m.word()));
         let said = format!(

@@ -254,6 +254,7 @@ impl Engine {
             self.take.as_mut().filter(|t| t.number == amend.number && amend.origin.is_none())
         {
             rolling.name.clone_from(&name);
+            rolling.mark = amend.mark.or(rolling.mark);
         }
         let data = json!({
             "take": name, "number": take.log_name, "mark": after.mark(),
@@ -306,10 +307,10 @@ impl Engine {
 
     /// The word of the request that the log's answer is for, where it changes anything.
     pub(in crate::engine) fn asked_for(&self, ticket: Ticket) -> Option<String> {
-        match self.asking.iter().find(|a| a.ticket == ticket)?.what {
         if self.typed_for_match(ticket).is_some() {
             return Some("match".to_owned());
         }
+        match self.asking.iter().find(|a| a.ticket == ticket)?.what {
             AskingFor::Recall { .. } => Some("recall".to_owned()),
             AskingFor::Amend(_) => Some("take-amend".to_owned()),
             AskingFor::List | AskingFor::Sheet | AskingFor::SheetReadings(_) => None,
