@@ -4,6 +4,7 @@ use std::sync::LazyLock;
 
 use lampkeep::control::{Answer, FailureKind, LinkState};
 use lampkeep::engine::Event;
+use lampkeep::journal::What;
 use lampkeep::plan::{Plan, load};
 use lampkeep::rehearse::WHITE;
 use lampkeep::wire::sim;
@@ -460,6 +461,26 @@ fn what_is_no_reading_or_no_moment_for_one_is_refused_with_a_reason() {
     let (kind, said) = refused(&rig.json(r#"{"do":"read","point":"face-lit","value":"250lx"}"#));
     assert_eq!(kind, FailureKind::Busy);
     assert!(said.contains("a fade runs"), "{said}");
+}
+
+/// What was typed for a reading is recorded with it: not what was typed for the one that it replaces.
+#[test]
+fn light_and_colour_may_be_typed_apart_and_what_is_read_once_more_stands_alone() {
+    let mut rig = rig();
+    for (value, typed, lux) in [
+        ("250lx", "250lx", 250.0),
+        ("5120K", "250lx 5120K", 250.0),
+        ("240lx", "240lx", 240.0),
+        ("245lx 5100K", "245lx 5100K", 245.0),
+    ] {
+        rig.done(&serde_json::json!({ "do": "read", "point": "face-lit", "value": value }).to_string());
+        let last = rig.records.iter().rev().find_map(|(_, what)| match what {
+            What::Reading(reading) => Some(reading),
+            _ => None,
+        });
+        let last = last.expect("a reading is recorded");
+        assert_eq!((last.typed.join(" ").as_str(), last.lux), (typed, Some(lux)));
+    }
 }
 
 /// Source: the requirement: both refused while a take rolls where they change light.

@@ -142,12 +142,21 @@ impl Engine {
         if let Some(before) = self.readings.list.iter().rev().find(same_light)
             && (seen.lux.is_none() || seen.white().is_none())
         {
-            if seen.lux.is_none() {
-                (seen.lux, seen.under) = (before.seen.lux, before.seen.under);
-            } else if before.seen.lux.is_none() {
-                (seen.kelvin, seen.duv, seen.xy) = (before.seen.kelvin, before.seen.duv, before.seen.xy);
+            let joined = match (seen.lux, before.seen.lux) {
+                (None, Some(_)) => {
+                    (seen.lux, seen.under) = (before.seen.lux, before.seen.under);
+                    true
+                }
+                (Some(_), None) => {
+                    (seen.kelvin, seen.duv, seen.xy) = (before.seen.kelvin, before.seen.duv, before.seen.xy);
+                    true
+                }
+                // The same once more: it takes the place of the one before.
+                _ => false,
+            };
+            if joined {
+                words = format!("{} {words}", before.typed);
             }
-            words = format!("{} {words}", before.typed);
         }
         let protected = self.protected();
         Noted {
