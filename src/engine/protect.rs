@@ -15,7 +15,7 @@ use crate::guards::identity::names::Names;
 use crate::guards::identity::redact::Redactor;
 use crate::journal::TakeFound;
 use crate::light::{Demand, Moving, solve};
-use crate::plan::{FixtureId, LookId, Plan, SubjectId};
+use crate::plan::{FixtureId, LookId, Plan, SubjectId, TextRole};
 use crate::units::{FrameNumber, Moment};
 
 /// Longest that an answer waits for the disk, in seconds. Judgement: well under what a door waits.
@@ -203,8 +203,8 @@ impl Engine {
     }
 
     /// A text of the plan without comments and without names.
-    pub(super) fn without_names(&self, text: &str) -> String {
-        self.protect.redactor.text(&super::record_names::without_comments(text), &[])
+    pub(super) fn without_names(&self, role: TextRole, text: &str) -> String {
+        self.protect.redactor.text(&super::record_names::without_comments(role, text), &[])
     }
 
     /// Turns the guard on: those lamps are cut in the next frame that is worked out.

@@ -98,7 +98,7 @@ impl Engine {
         let mut texts = self.plan.texts.as_ref().clone();
         if without_names {
             for (index, text) in texts.iter_mut().enumerate() {
-                text.text = self.without_names(&text.text);
+                text.text = self.without_names(text.role, &text.text);
                 text.name = format!("{}-{}", text.role.word(), index + 1);
             }
         }

@@ -5,6 +5,7 @@ use super::{Engine, take_typed};
 use crate::control::Alert;
 use crate::guards::identity::redact::ERASED;
 use crate::journal::{LightRecord, LitThen, PlaceRecord, ReadingRecord, TakeRecord, TrimWho, What};
+use crate::plan::TextRole;
 
 impl Engine {
     /// Takes names out of a record. Every kind is named here, so that a new one cannot pass by being forgotten.
@@ -117,8 +118,38 @@ fn number(places: &mut [PlaceRecord], noun: &str) {
     }
 }
 
+/// A text of the plan without comments and labels: what anybody may have written into it. It reads as before.
+pub(super) fn without_comments(role: TextRole, text: &str) -> String {
+    let lines = |kept: &dyn Fn(&str) -> &str| -> String {
+        text.split_inclusive('\n')
+            .map(|l| format!("{}{}", kept(l), if l.ends_with('\n') { "\n" } else { "" }))
+            .collect()
+    };
+    match role {
+        // Its comments are whole lines, whatever quotes there are in them.
+        TextRole::Spectrum => lines(&|line| {
+            let comment = line.trim_start_matches('\u{feff}').trim_start().starts_with('#');
+            if comment { "" } else { line.trim_end_matches('\n') }
+        }),
+        TextRole::Beam => {
+            let labels =
+                text.lines().position(|l| l.get(..4).is_some_and(|w| w.eq_ignore_ascii_case("TILT")));
+            let labels: usize = text.split_inclusive('\n').take(labels.unwrap_or(0)).map(str::len).sum();
+            let of_label = |line: &str| match line.find(']').filter(|_| line.starts_with('[')) {
+                Some(end) => line[..=end].to_owned() + "\n",
+                None if line.starts_with("IESNA") => line.to_owned(),
+                None => "\n".to_owned(),
+            };
+            text[..labels].split_inclusive('\n').map(of_label).collect::<String>() + &text[labels..]
+        }
+        TextRole::Plan | TextRole::Kit | TextRole::Look | TextRole::Profile | TextRole::Calibration => {
+            toml_without_comments(text)
+        }
+    }
+}
+
 /// A TOML text with its comments blanked.
-pub(super) fn without_comments(text: &str) -> String {
+fn toml_without_comments(text: &str) -> String {
     let mut out = String::with_capacity(text.len());
     let mut rest = text;
     // Which quotes the string under way ends with.
@@ -127,7 +158,9 @@ pub(super) fn without_comments(text: &str) -> String {
         let taken = match inside {
             Some(end) if rest.starts_with(end) => {
                 inside = None;
-                end.len()
+                // One or two quotes may stand right before the three that end a string of several lines.
+                let quotes = rest.len() - rest.trim_start_matches(&end[..1]).len();
+                if end.len() == 3 { quotes.min(5) } else { 1 }
             }
             // A basic string may hold its quotes behind a backslash.
             Some(end) if end.starts_with('"') && first == '\\' => {
@@ -158,8 +191,37 @@ mod tests {
     fn comments_go_and_hashes_in_strings_stay() {
         let text = "# Ada's set\nname = \"a # b\" # for Ada\nx = 'c:\\#' # y\nt = \"\"\"\n# in \\\" it\n\"\"\" # z\nq = \"\\\"#\"#\n";
         let kept = "\nname = \"a # b\" \nx = 'c:\\#' \nt = \"\"\"\n# in \\\" it\n\"\"\" \nq = \"\\\"#\"\n";
-        assert_eq!(without_comments(text), kept);
-        assert_eq!(without_comments("x = \"é\" # é"), "x = \"é\" ");
-        assert_eq!(without_comments("x = \"never closed # "), "x = \"never closed # ");
+        let toml = |text: &str| without_comments(TextRole::Plan, text);
+        assert_eq!(toml(text), kept);
+        assert_eq!(toml("x = \"é\" # é"), "x = \"é\" ");
+        assert_eq!(toml("x = \"never closed # "), "x = \"never closed # ");
+    }
+
+    /// Source: TOML 1.0.0, "String": one or two quotes may stand right before the closing three.
+    #[test]
+    fn quotes_before_a_long_strings_end_hide_no_comment() {
+        for text in [
+            "x = \"\"\"a\"\"\"\" # Ada",
+            "x = \"\"\"a\"\"\"\"\" # Ada",
+            "x = '''a''''' # Ada",
+            "x = \"\" # Ada",
+        ] {
+            let (kept, _) = text.split_once('#').unwrap();
+            assert_eq!(without_comments(TextRole::Kit, text), kept);
+        }
+    }
+
+    /// Source: docs/plan-reference.md, `spectrum`; LM-63-2002 (from memory): labels stand before `TILT=`, keywords in brackets.
+    #[test]
+    fn what_stands_in_a_spectrum_and_a_beam_file_is_figures_alone() {
+        let spectrum = "# 5\" lens, for Ada\nnm,power\n380,1 # not allowed\n  # her's\n390,2";
+        assert_eq!(
+            without_comments(TextRole::Spectrum, spectrum),
+            "\nnm,power\n380,1 # not allowed\n\n390,2"
+        );
+        let beam = "IESNA:LM-63-2002\n[TEST] for Ada\n[MORE] # 3\nAda's\nTILT=NONE\n1 1000 1\n";
+        let kept = "IESNA:LM-63-2002\n[TEST]\n[MORE]\n\nTILT=NONE\n1 1000 1\n";
+        assert_eq!(without_comments(TextRole::Beam, beam), kept);
+        assert_eq!(without_comments(TextRole::Beam, "no such line"), "no such line");
     }
 }
