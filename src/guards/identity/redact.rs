@@ -24,8 +24,9 @@ const PLAN_FILE: &str = "PLAN";
 pub struct Redactor {
     /// Names that are one word.
     words: BTreeMap<String, String>,
-    /// All other texts, longest first.
-    phrases: Vec<(String, String)>,
+    /// All other texts, by the letter that each begins with: a log's takes may bring thousands, and every text that
+    /// leaves is held against them.
+    phrases: BTreeMap<char, BTreeMap<String, String>>,
     /// Slates that are not plain numbers, told only before `/` and a take.
     slates: BTreeMap<String, String>,
     lamps: BTreeMap<String, String>,
@@ -43,7 +44,8 @@ impl Redactor {
 
     /// Another plan is in force: its names get its numbers, those of earlier plans are erased from now on.
     pub fn learn(&mut self, plan: &Plan) {
-        for told in self.words.values_mut().chain(self.phrases.iter_mut().map(|(_, told)| told)) {
+        let phrases = self.phrases.values_mut().flat_map(BTreeMap::values_mut);
+        for told in self.words.values_mut().chain(phrases) {
             ERASED.clone_into(told);
         }
         self.lamps.clear();
@@ -117,12 +119,10 @@ impl Redactor {
             return;
         }
         for form in [text.to_owned(), words::short(text)] {
-            match self.phrases.iter_mut().find(|(known, _)| *known == form) {
-                Some((_, old)) => old.clone_from(&told),
-                None => self.phrases.push((form, told.clone())),
+            if let Some(first) = form.chars().next() {
+                self.phrases.entry(first).or_default().insert(form, told.clone());
             }
         }
-        self.phrases.sort_by(|(a, _), (b, _)| b.len().cmp(&a.len()).then_with(|| a.cmp(b)));
     }
 
     /// A lamp's number, by its id or its body's name.
@@ -150,7 +150,8 @@ impl Redactor {
         let mut rest = text;
         let mut before: Option<char> = None;
         while let Some(first) = rest.chars().next() {
-            let own = self.phrases.iter().map(|(t, told)| (t.as_str(), told.as_str()));
+            let own =
+                self.phrases.get(&first).into_iter().flatten().map(|(t, told)| (t.as_str(), told.as_str()));
             let phrase = own
                 .chain(typed.iter().map(|(t, told)| (t.as_str(), *told)))
                 .filter(|(t, _)| stands(rest, t, before))
