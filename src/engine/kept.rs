@@ -410,7 +410,9 @@ impl Kept {
             )?;
         }
         // Far under what a number can hold, so that counting on never comes to its end.
-        fits("the count of takes", self.takes <= 1 << 53)?;
+        let counts = [self.takes, self.last_reading, self.trims.last_group];
+        let number = self.take.as_ref().map_or(0, |take| take.number);
+        fits("the count of takes or readings", counts.iter().chain([&number]).all(|n| *n <= 1 << 53))?;
         fits("a slate", self.slates.iter().all(|s| (1..=LONGEST).contains(&s.slate.len())))?;
         if let Some(take) = &self.take {
             let words = [&take.name, &take.started].into_iter().chain(&take.why);
@@ -483,6 +485,29 @@ fn shape(shape: &Shape) -> bool {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// One more than the last is counted, and the log's database holds no number beyond 2^63.
+    #[test]
+    fn counts_that_have_come_to_their_end_cannot_be() {
+        let take = KeptTake {
+            name: "4/3".into(),
+            number: u64::MAX,
+            started: String::new(),
+            rolled_s: 1.0,
+            darkened: false,
+            why: Vec::new(),
+        };
+        let trims = KeptTrims { last_group: u64::MAX, ..KeptTrims::default() };
+        for kept in [
+            Kept { takes: u64::MAX, ..Kept::default() },
+            Kept { last_reading: u64::MAX, ..Kept::default() },
+            Kept { trims, ..Kept::default() },
+            Kept { take: Some(take), ..Kept::default() },
+        ] {
+            assert_eq!(kept.possible(), Err("the count of takes or readings cannot be".to_owned()));
+        }
+        assert_eq!(Kept::default().possible(), Ok(()));
+    }
 
     #[test]
     fn slots_are_written_as_two_hex_digits_each_and_nothing_else_is_read() {
