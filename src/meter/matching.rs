@@ -15,12 +15,14 @@ use super::wanted::{points_off, true_plan, wanted_look};
 use crate::light::balance;
 use crate::light::trim::{MOST_DUV, MOST_MIRED, MOST_STOPS};
 use crate::light::{Colour, Demand, Trim, colour, photometry, solve};
-use crate::plan::{FixtureId, Level, Look};
+use crate::plan::{FixtureId, Level, Look, Plan};
 
 /// A point that reads so near, in stops, is met. Source: practice.md, match tolerance: continuity key 0.1 stop.
 pub const MATCH_STOPS: f64 = 0.1;
 /// The same of colour, in mired. Source: the requirement of the take log and the meter.
 pub const MATCH_MIRED: f64 = 5.0;
+/// The same of tint, in Duv. Source: practice.md, match tolerance.
+const MATCH_DUV: f64 = 0.003;
 /// A change under this, in stops, mired and Duv, is none.
 const LEAST: Trim = Trim { stops: 0.01, mired: 0.5, duv: 0.0002 };
 /// From here on, in stops, a lamp's distance is told as another way.
@@ -143,8 +145,8 @@ pub fn match_to(here: &Here<'_>, look: &Look, present: &[Present], reference: &R
         let written = solve::demand(&true_plan, look, id).base;
         let to =
             Demand { lux: lux_of(target.level).unwrap_or(written.lux), colour: Colour::of(&target.colour) };
-        let lamp = lamp(here, id, &account, &present[id.0], (trims[id.0], written, to), reference);
-        advice.lamps.push(lamp);
+        let ends = given(&true_plan, id, written, to);
+        advice.lamps.push(lamp(here, id, &account, &present[id.0], (trims[id.0], ends), reference));
     }
     points(here, &account, reference, found.as_ref(), &mut advice);
     for lamp in &reference.lamps {
@@ -194,28 +196,54 @@ fn worth(change: Trim) -> Trim {
     }
 }
 
-/// `way`: the lamp trim's change, what the look asks without trims on true figures, and what it is to ask.
+/// What a look asks of a lamp, and what it is to ask.
+struct Ends {
+    /// As it is written, on true figures.
+    written: Demand,
+    /// What is to be asked.
+    to: Demand,
+    /// The white that comes of it by the figures: mired and Duv.
+    gives: Option<(f64, f64)>,
+}
+
+/// A lamp gives the nearest that it can of what is asked. Where it gives nothing nearer to what is wanted than it does by
+/// what its look asks, no other colour is asked: a lamp of one white, or at the end of its range, is what it is whatever a
+/// trim says.
+fn given(plan: &Plan, id: FixtureId, written: Demand, to: Demand) -> Ends {
+    let of =
+        |colour: Colour| white_of(solve::reach(plan.fixture(id), &Demand { lux: to.lux, colour }).colour);
+    let (has, gets) = (of(written.colour), of(to.colour));
+    let mut ends = Ends { written, to, gives: gets };
+    let whites = (has, gets, white_of(written.colour), white_of(to.colour));
+    if let (Some(has), Some(gets), Some(asks), Some(want)) = whites {
+        let off = |white: (f64, f64)| (white.0 - want.0).abs();
+        let mired = if off(has) <= off(gets) + 0.5 * LEAST.mired { asks.0 } else { gets.0 };
+        let duv = if (gets.1 - has.1).abs() < LEAST.duv { asks.1 } else { gets.1 };
+        ends.to.colour = Colour::White { mired, duv };
+        ends.gives = of(ends.to.colour);
+    }
+    ends
+}
+
+/// `way`: the lamp trim's change, and what the look asks and is to ask on true figures.
 fn lamp(
     here: &Here<'_>,
     id: FixtureId,
     account: &Account,
     present: &Present,
-    way: (Trim, Demand, Demand),
+    way: (Trim, Ends),
     reference: &Reference,
 ) -> LampAdvice {
-    let (lamp_trim, written, to) = way;
+    let (lamp_trim, Ends { written, to, gives }) = way;
     let fixture = here.plan.fixture(id);
     let read: Option<&LampRead> = account.of_lamp(id);
     let off = read.map_or(Trim::NONE, |r| Trim { stops: r.off_stops, mired: r.off_mired, duv: r.off_duv });
     let now = off.to_demand(present.asked);
-    let look_trim = {
-        let wanted = between(written, to);
-        // A trim that is there already is left alone where it is right.
-        let change = worth(wanted.plus(&present.look_trim.back()));
-        clamped(present.look_trim.plus(&change))
-    };
+    // A trim that is there already is left alone where it is right.
+    let asked_more = worth(between(written, to).plus(&present.look_trim.back()));
     let then = reference.lamps.iter().find(|l| l.fixture == fixture.id);
-    let change = worth(between(now, to));
+    // Of colours what trims can do and no more.
+    let change = worth(Trim { stops: between(now, to).stops, ..lamp_trim.plus(&asked_more) });
     let radius = fixture.radius_m.unwrap_or(0.0);
     let stands = read
         .filter(|r| r.off_stops.abs() >= TOLD_DISTANCE)
@@ -223,6 +251,12 @@ fn lamp(
     let distance_m = stands
         .filter(|_| change.stops.abs() >= TOLD_DISTANCE)
         .and_then(|from| Some((from, photometry::distance_for_stops(from, radius, change.stops)?)));
+    let mut notes = read.map_or_else(Vec::new, |r| r.notes.clone());
+    notes.extend(then.and_then(|l| l.white).zip(gives).and_then(|(then, gives)| {
+        // What the figures do not say and no lamp trim sets right stays.
+        let stays = off.plus(&lamp_trim);
+        colour_left(then, (gives.0 + stays.mired, gives.1 + stays.duv))
+    }));
     LampAdvice {
         fixture: id,
         other_body: then.map(|l| l.lamp.clone()).filter(|lamp| lamp != fixture.lamp_name()),
@@ -231,10 +265,25 @@ fn lamp(
         read: read.is_some(),
         change,
         lamp_trim,
-        look_trim,
+        look_trim: clamped(present.look_trim.plus(&asked_more)),
         distance_m,
-        notes: read.map_or_else(Vec::new, |r| r.notes.clone()),
+        notes,
     }
+}
+
+/// What a lamp's colour stays off by, where that shows.
+fn colour_left(then: (f64, Option<f64>), gives: (f64, f64)) -> Option<String> {
+    let (mired, duv) = (gives.0 - then.0, then.1.map_or(0.0, |then| gives.1 - then));
+    let mut left = Vec::new();
+    if mired.abs() >= MATCH_MIRED {
+        left.push(format!("{:.0} mired {}", mired.abs(), if mired > 0.0 { "warmer" } else { "cooler" }));
+    }
+    if duv.abs() >= MATCH_DUV {
+        left.push(format!("{:.4} Duv {}", duv.abs(), if duv > 0.0 { "greener" } else { "pinker" }));
+    }
+    let left = left.join(" and ");
+    (!left.is_empty())
+        .then(|| format!("it has no nearer colour: it stays {left}; a gel or another lamp would meet it"))
 }
 
 fn clamped(trim: Trim) -> Trim {

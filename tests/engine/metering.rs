@@ -552,3 +552,45 @@ fn lamps_that_nobody_read_alone_are_solved_from_readings_of_both() {
         near(&of(&advice["lamps"], lamp)["lamp_trim_change"]["stops"], off, 0.01);
     }
 }
+
+/// Source: the requirement on matching; mired by arithmetic: 1e6/4800 - 1e6/5000 = 8.3. A lamp of one white once was asked
+/// to become what it is, 21 mired from what its look asks of every lamp.
+#[test]
+fn a_lamp_of_one_white_is_asked_for_no_colour_and_what_stays_is_said() {
+    let text = TEXT.replace("[look.day]\n", "[look.day]\nkelvin = 5600\nrim = { to-key = -1 }\n").replace(
+        "[fixture.hair]",
+        "[profile.one]\ncooling = \"fan\"\nemitter.white = { kelvin = 5000, lux = 1000 }\n\
+         mode.dim = { slots = [{ drives = \"intensity\", bits = 16 }] }\n\
+         [fixture.rim]\nprofile = \"one\"\naddress = 31\naim = \"hair\"\nclock = \"1:30\"\nheight = \"2 m\"\n\
+         distance = \"1.5 m\"\n[fixture.hair]",
+    );
+    let mut rig = lit(Rig::new(plan_of(&text)));
+    step(&mut rig, "room", "0lx");
+    for (lamp, value) in
+        [("key", "122.5lx"), ("fill", "61.25lx"), ("hair", "61.25lx"), ("rim", "61.25lx 5000K +0.0000duv")]
+    {
+        step(&mut rig, lamp, value);
+    }
+    rig.done(r#"{"do":"recall","look":"day","over_s":0}"#);
+    rig.run(2.0);
+    rig.done(r#"{"do":"take-start"}"#);
+    rig.run(1.0);
+    rig.done(r#"{"do":"take-end"}"#);
+    let rim = |rig: &mut Rig| {
+        let advice = data(rig, r#"{"do":"match","take":"1/1"}"#);
+        let rim = of(&advice["lamps"], "rim").clone();
+        assert_eq!(
+            (rim["change"]["mired"].as_f64(), rim["change"]["duv"].as_f64()),
+            (Some(0.0), Some(0.0)),
+            "{rim:#}"
+        );
+        assert_eq!(rim["look_trim"], Value::Null);
+        assert_eq!(rim["lamp_trim_change"], Value::Null);
+        rim["notes"].clone()
+    };
+    assert_eq!(rim(&mut rig), serde_json::json!([]), "as it was");
+    // It has aged, or another lamp of its kind stands there.
+    step(&mut rig, "rim", "61.25lx 4800K +0.0000duv");
+    let said = "it has no nearer colour: it stays 8 mired warmer; a gel or another lamp would meet it";
+    assert_eq!(rim(&mut rig), serde_json::json!([said]));
+}
