@@ -4,6 +4,9 @@
 //! the daemon's plan does not have. What is on the wire is read back by the simulator's own arithmetic as *those* lamps
 //! at *those* places, and typed as a meter shows it. All figures are invented.
 
+#[path = "common/terminal.rs"]
+mod terminal;
+
 use std::collections::HashMap;
 use std::io::{BufRead, BufReader, Write};
 use std::os::unix::net::UnixStream;
@@ -20,6 +23,7 @@ use lampkeep::rehearse::WHITE;
 use lampkeep::wire::sim;
 use serde_json::{Value, json};
 use tempfile::TempDir;
+use terminal::Chair;
 
 const PATIENCE: Duration = Duration::from_secs(60);
 
@@ -439,6 +443,114 @@ fn six_numbers_and_enter_meter_four_lamps_and_a_trim_is_taken_back() {
     pause();
     assert_eq!(key(&set.settled()), key(&before));
     set.exits(1, &["meter", "--undo"]);
+}
+
+/// `meter` on a pseudo-terminal that is its own, as a person's is: Ctrl-C and a hang-up reach it.
+fn walk_on_a_terminal(set: &Set, args: &[&str]) -> Chair {
+    let program = env!("CARGO_BIN_EXE_lampkeep");
+    let mut command = Command::new("setsid");
+    command
+        .args(["--ctty", program])
+        .args(args)
+        .current_dir(set.path("set"))
+        .env("LAMPKEEP_SOCKET", set.path("s.sock"))
+        .env("LAMPKEEP_STATE", set.path("state"));
+    Chair::start(command)
+}
+
+/// A person at a terminal types slowly, wrongly and over again, sets a trim by Enter and takes it back.
+#[test]
+fn a_person_at_a_terminal_walks_mistypes_goes_back_sets_a_trim_and_undoes_it() {
+    let set = Set::running(DAY);
+    let before = set.recall();
+    let mut desk = walk_on_a_terminal(&set, &["meter", "day"]);
+    desk.shows("[1/6] room light, every lamp dark: at face-lit, ");
+    // One letter at a time, with a slip taken back by the terminal itself.
+    for key in ["u", "n", "x", "\x7f", "d", "e", "r", "1", "l", "x", "\r"] {
+        desk.press(key);
+        terminal::wait(20);
+    }
+    desk.shows("room light at face-lit");
+    desk.shows("[2/6] key alone: at the face, turned to key (planned 122.5 lx): ");
+    desk.press("bright\r");
+    desk.shows("`bright` is no reading");
+    desk.press("\r");
+    desk.shows("type what the meter shows, or skip, redo, quit");
+    desk.forget();
+    desk.press("\x1b[A\r");
+    desk.shows("is no reading");
+    desk.press("50lx\r");
+    desk.shows("[3/6] fill alone");
+    desk.forget();
+    desk.press("redo\r");
+    desk.shows("[2/6] key alone");
+    desk.press("500lx\r");
+    desk.shows("[3/6] fill alone");
+    desk.press("skip\r");
+    desk.shows("[4/6]");
+    desk.press("skip\r");
+    desk.shows("[5/6]");
+    desk.press("skip\r");
+    desk.shows("[6/6] all together");
+    desk.press("skip\r");
+    desk.shows("trim key -2.03 stop: Enter sets it, skip leaves it: ");
+    desk.press("yes\r");
+    desk.shows("Enter, skip or quit");
+    desk.press("\r");
+    assert_eq!(desk.ends(), Some(0), "{}", desk.text());
+    desk.shows("trims set: key -2.03 stop");
+    let key = |status: &Value| slots_of(&status["fixtures"][0]);
+    assert_ne!(key(&set.settled()), key(&before));
+    let mut undo = walk_on_a_terminal(&set, &["meter", "--undo"]);
+    assert_eq!(undo.ends(), Some(0), "{}", undo.text());
+    undo.shows("taken back: ");
+    pause();
+    let after = set.settled();
+    assert_eq!((key(&after), &after["now"]["look"]), (key(&before), &json!("day")));
+}
+
+/// Ctrl-C, a terminal that is gone and `quit` come to the same: the light from before, and the readings kept. Each once left
+/// a lamp alone lit, or the set in the dark.
+#[test]
+fn a_walk_that_is_broken_off_leads_the_light_back_and_keeps_its_readings() {
+    let set = Set::running(DAY);
+    set.recall();
+    let mut desk = walk_on_a_terminal(&set, &["meter", "day"]);
+    desk.shows("[1/6]");
+    desk.press("under1lx\r");
+    desk.shows("[2/6] key alone");
+    assert_eq!(set.status()["now"]["look"], "meter");
+    desk.press("\x03");
+    assert_eq!(desk.ends(), Some(1), "{}", desk.text());
+    desk.shows("stopped after 1 of 6 readings; they are kept");
+    assert_eq!(set.settled()["now"]["look"], "day", "after Ctrl-C");
+
+    let mut desk = walk_on_a_terminal(&set, &["meter", "day"]);
+    desk.shows("Going on: 1 of 6 readings are there");
+    desk.shows("[2/6] key alone");
+    desk.press("120lx\r");
+    desk.shows("[3/6] fill alone");
+    desk.hang_up();
+    assert_eq!(desk.ends(), Some(1), "its own end, not a signal's");
+    assert_eq!(set.settled()["now"]["look"], "day", "after the terminal was gone");
+
+    // At a trim's question: what was agreed to before is not set either.
+    let mut desk = walk_on_a_terminal(&set, &["meter", "day", "--again"]);
+    for (shows, types) in [("[1/6]", "1lx"), ("[2/6]", "500lx"), ("[3/6]", "250lx"), ("[4/6]", "skip")] {
+        desk.shows(shows);
+        desk.press(&format!("{types}\r"));
+    }
+    for shows in ["[5/6]", "[6/6]"] {
+        desk.shows(shows);
+        desk.press("skip\r");
+    }
+    desk.shows("trim key ");
+    desk.press("\r");
+    desk.shows("trim fill ");
+    desk.press("\x03");
+    assert_eq!(desk.ends(), Some(1), "{}", desk.text());
+    let status = set.settled();
+    assert_eq!((&status["now"]["look"], &status["fixtures"][0]["lamp_trim"]), (&json!("day"), &Value::Null));
 }
 
 #[test]

@@ -1,4 +1,4 @@
-//! Threads that listen to a terminal in its raw mode and to the signals that end a command.
+//! Threads that listen to a terminal in its raw mode, and to the signals that end a command.
 
 use std::time::Duration;
 
@@ -34,6 +34,13 @@ pub(super) fn listen(
             }
         }
     })?;
+    signals(end)
+}
+
+/// Starts the second alone. `end`: a signal came that ends a command: the terminal hung up, Ctrl-C, or it is to stop.
+///
+/// Errors: the thread or a signal's handler cannot be made.
+pub(super) fn signals(end: impl FnOnce() + Send + 'static) -> std::io::Result<()> {
     let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
     let [mut hangup, mut interrupt, mut quit, mut terminate] = {
         let _entered = runtime.enter();

@@ -1,7 +1,6 @@
 //! `meter`: leads a person through the readings of a look, then offers the trims that they come to. What is read and
 //! what it means is the engine's and `crate::meter`'s; here are the terminal and the requests.
 
-use std::io::{BufRead, IsTerminal};
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
@@ -10,6 +9,7 @@ use serde_json::{Value, json};
 use super::args::MeterArgs;
 use super::exit::Exit;
 use super::run::{answered, fault, print, print_json, unanswered};
+use super::typing::{Typing, prompt, tell};
 use crate::clock::{Clock, SystemClock};
 use crate::control::client;
 use crate::control::{Answer, FailureKind, Request, Status};
@@ -52,9 +52,14 @@ fn meter(set: Option<&str>, args: &MeterArgs, json: bool) -> Result<Exit, Stoppe
         return Ok(answered(&answer, &request, json));
     }
     let mut desk = Desk::open(socket, args, json)?;
-    let mut input = std::io::stdin().lock();
-    desk.lead(&mut input)?;
-    let applied = desk.offer(&mut input)?;
+    let applied = match desk.lead().and_then(|()| desk.offer()) {
+        Ok(applied) => applied,
+        // Whatever stopped it, no lamp stays alone lit.
+        Err(stopped) => {
+            desk.end();
+            return Err(stopped);
+        }
+    };
     let data = desk.data()?;
     desk.end();
     if json {
@@ -89,6 +94,7 @@ struct Desk {
     planned: Vec<Option<f64>>,
     /// What the light shows, so that a step of the same light is not shown again.
     shown: Option<(Show, Option<String>)>,
+    typing: Typing,
 }
 
 impl Desk {
@@ -109,6 +115,7 @@ impl Desk {
             data["steps"].as_array().into_iter().flatten().map(|s| s["planned_lux"].as_f64()).collect();
         let lamps = steps.iter().filter_map(|s| s.lamp.clone()).collect();
         let walk = Walk::new(steps, args.again);
+        let typing = Typing::start().map_err(|e| Stopped::said(Exit::NotMet, &format!("no thread: {e}")))?;
         let desk = Self {
             socket,
             json,
@@ -121,53 +128,56 @@ impl Desk {
             lamps,
             planned,
             shown: None,
+            typing,
         };
         desk.introduce(&notes);
         Ok(desk)
     }
 
     fn introduce(&self, notes: &[String]) {
-        eprintln!(
+        tell(format_args!(
             "{} · {} readings. Nobody in the lamps' light, {} receptor. Type what the meter shows and Enter: 250lx, 23fc, \
              f/2.8+0.3, under1lx, with its colour where it has one: 250lx 5120K +0.003duv.",
             self.look,
             self.walk.len(),
             if self.dome { "dome" } else { "flat" }
-        );
+        ));
         for note in notes {
-            eprintln!("{note}");
+            tell(format_args!("{note}"));
         }
         if self.walk.read() > 0 {
-            eprintln!(
+            tell(format_args!(
                 "Going on: {} of {} readings are there; --again reads all anew.",
                 self.walk.read(),
                 self.walk.len()
-            );
+            ));
         }
-        eprintln!("skip leaves a reading out, redo goes one back, quit stops and keeps the readings.");
+        tell(format_args!(
+            "skip leaves a reading out, redo goes one back, quit stops and keeps the readings."
+        ));
     }
 
     /// Takes every reading that is still wanted.
-    fn lead(&mut self, input: &mut impl BufRead) -> Result<(), Stopped> {
+    fn lead(&mut self) -> Result<(), Stopped> {
         while let Some((index, step)) = self.walk.now() {
             let step = step.clone();
-            self.one(index, &step, input)?;
+            self.one(index, &step)?;
         }
         Ok(())
     }
 
     /// One step: light, wait, ask, note.
-    fn one(&mut self, index: usize, step: &Step, input: &mut impl BufRead) -> Result<(), Stopped> {
+    fn one(&mut self, index: usize, step: &Step) -> Result<(), Stopped> {
         self.show(step)?;
         loop {
             let planned = self.planned.get(index).copied().flatten();
             let planned = planned.map_or(String::new(), |lux| format!(" (planned {lux:.1} lx)"));
             prompt(&format!("[{}/{}] {}{planned}", index + 1, self.walk.len(), step.said));
-            match next_word(input) {
+            match self.typing.line().map_or(Word::Quit, |line| Word::of(&line)) {
                 Word::Quit => return Err(self.leave()),
                 Word::Redo => {
                     if !self.walk.redo() {
-                        eprintln!("  this is the first reading");
+                        tell(format_args!("  this is the first reading"));
                     }
                     return Ok(());
                 }
@@ -175,9 +185,9 @@ impl Desk {
                     self.walk.answer(Answered::Skipped);
                     return Ok(());
                 }
-                Word::Enter => eprintln!("  type what the meter shows, or skip, redo, quit"),
+                Word::Enter => tell(format_args!("  type what the meter shows, or skip, redo, quit")),
                 Word::Reading(_) if !self.still_lit(step)? => {
-                    eprintln!("  the light was changed by somebody while you read; once more");
+                    tell(format_args!("  the light was changed by somebody while you read; once more"));
                     self.shown = None;
                     self.show(step)?;
                 }
@@ -211,9 +221,12 @@ impl Desk {
         let mut settled = false;
         let followed = client::follow(&self.socket, |status| {
             settled = self.stands(&status, step);
-            !settled && self.clock.now().elapsed() < until
+            !settled && self.clock.now().elapsed() < until && !self.typing.left()
         });
         followed.map_err(|e| Stopped(unanswered(&e, self.json)))?;
+        if self.typing.left() {
+            return Err(self.leave());
+        }
         if settled {
             self.shown = Some(wanted);
             return Ok(());
@@ -256,11 +269,11 @@ impl Desk {
             .map_err(|e| Stopped(unanswered(&e, self.json)))?;
         match &answer.error {
             None => {
-                eprintln!("  {}", answer.said.as_deref().unwrap_or("noted"));
+                tell(format_args!("  {}", answer.said.as_deref().unwrap_or("noted")));
                 Ok(true)
             }
             Some(failure) if [FailureKind::BadField, FailureKind::Busy].contains(&failure.kind) => {
-                eprintln!("  {}", failure.said);
+                tell(format_args!("  {}", failure.said));
                 Ok(false)
             }
             Some(_) => Err(Stopped(answered(&answer, &request, self.json))),
@@ -269,7 +282,7 @@ impl Desk {
 
     /// Offers each trim that reaches the plan, then sets those that were taken, together, so that one undo takes all
     /// of them back; gives them.
-    fn offer(&mut self, input: &mut impl BufRead) -> Result<Vec<String>, Stopped> {
+    fn offer(&mut self) -> Result<Vec<String>, Stopped> {
         let data = self.data()?;
         let (mut taken, mut ids) = (Vec::new(), Vec::new());
         let (mut none_typed, mut quit) = (false, false);
@@ -280,10 +293,13 @@ impl Desk {
             }
             while !none_typed && !quit {
                 prompt(&format!("trim {said}: Enter sets it, skip leaves it"));
-                let mut line = String::new();
+                let line = self.typing.line();
+                if self.typing.left() {
+                    return Err(self.leave());
+                }
                 // What was typed ahead has ended: nobody is there to agree.
-                none_typed = !matches!(input.read_line(&mut line), Ok(n) if n > 0);
-                match Word::of(&line) {
+                none_typed = line.is_none();
+                match Word::of(&line.unwrap_or_default()) {
                     _ if none_typed => {}
                     Word::Enter => {
                         taken.push(said.to_owned());
@@ -292,7 +308,7 @@ impl Desk {
                     }
                     Word::Skip => break,
                     Word::Quit => quit = true,
-                    Word::Redo | Word::Reading(_) => eprintln!("  Enter, skip or quit"),
+                    Word::Redo | Word::Reading(_) => tell(format_args!("  Enter, skip or quit")),
                 }
             }
         }
@@ -307,7 +323,7 @@ impl Desk {
                 undo: false,
             };
             let answer = ask(&self.socket, &request, self.json)?;
-            eprintln!("{}", answer.said.as_deref().unwrap_or("set"));
+            tell(format_args!("{}", answer.said.as_deref().unwrap_or("set")));
         }
         Ok(taken)
     }
@@ -318,19 +334,20 @@ impl Desk {
     }
 
     fn leave(&self) -> Stopped {
-        self.end();
-        let said = format!(
-            "stopped after {} of {} readings; they are kept\n  `lampkeep meter {}` goes on",
+        tell(format_args!(
+            "lampkeep: stopped after {} of {} readings; they are kept\n  `lampkeep meter {}` goes on",
             self.walk.read(),
             self.walk.len(),
             self.look
-        );
-        Stopped::said(Exit::NotMet, &said)
+        ));
+        Stopped(Exit::NotMet)
     }
 
     /// Back to the light from before, where the walk is still what is lit.
     fn end(&self) {
-        let metering = status(&self.socket, self.json).is_ok_and(|s| s.now.look == "meter");
+        let status = client::ask(&self.socket, &Request::Status { follow: false }, ANSWER_WITHIN);
+        let metering =
+            status.ok().and_then(|answer| answer.data).is_some_and(|s| s["now"]["look"] == "meter");
         if !metering {
             return;
         }
@@ -344,34 +361,13 @@ impl Desk {
             undo: false,
         };
         if let Err(e) = client::ask(&self.socket, &request, ANSWER_WITHIN) {
-            eprintln!("lampkeep: {e}");
+            tell(format_args!("lampkeep: {e}"));
         }
     }
 }
 
 fn walk_request(look: Option<String>, places: bool) -> Request {
     Request::Meter { look, show: None, lamp: None, places, apply: None, end: false, undo: false }
-}
-
-fn prompt(text: &str) {
-    if std::io::stdin().is_terminal() {
-        eprint!("{text}: ");
-    } else {
-        eprintln!("{text}:");
-    }
-}
-
-/// What was typed; the end of it, and what is no text, stop the walk.
-fn next_word(input: &mut impl BufRead) -> Word {
-    let mut line = String::new();
-    match input.read_line(&mut line) {
-        Ok(n) if n > 0 => Word::of(&line),
-        Ok(_) => Word::Quit,
-        Err(e) => {
-            eprintln!("  that was no text: {e}");
-            Word::Quit
-        }
-    }
 }
 
 /// Asks, and stops where it is refused.

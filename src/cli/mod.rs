@@ -25,4 +25,5 @@ pub mod run;
 pub mod sheet;
 pub mod show;
 pub mod takes;
+mod typing;
 pub mod wrap;

@@ -7,11 +7,13 @@ use std::os::fd::OwnedFd;
 use std::os::unix::net::UnixStream;
 use std::path::PathBuf;
 use std::process::{Child, Command, Stdio};
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, mpsc};
 use std::time::Duration;
 
 use lampkeep::chair::buttons::{Button, Buttons};
 use lampkeep::chair::keys::Key;
+use rustix::event::{PollFd, PollFlags, Timespec, poll};
 use rustix::fs::{Mode, OFlags};
 use rustix::pty::{OpenptFlags, grantpt, openpt, ptsname, unlockpt};
 use rustix::termios::{Termios, Winsize, tcgetattr, tcsetwinsize};
@@ -168,15 +170,19 @@ pub struct Chair {
     pub near: OwnedFd,
     pub before: Termios,
     pub shown: Arc<Mutex<Vec<u8>>>,
+    hung_up: Arc<AtomicBool>,
 }
 
 impl Chair {
     pub fn start(mut command: Command) -> Self {
-        let far = openpt(OpenptFlags::RDWR | OpenptFlags::NOCTTY).expect("a pseudo-terminal");
+        // Not in the hands of what is started: with it the terminal would never be gone.
+        let flags = OpenptFlags::RDWR | OpenptFlags::NOCTTY | OpenptFlags::CLOEXEC;
+        let far = openpt(flags).expect("a pseudo-terminal");
         grantpt(&far).expect("granted");
         unlockpt(&far).expect("unlocked");
         let name = ptsname(&far, Vec::new()).expect("its name");
-        let near = rustix::fs::open(&name, OFlags::RDWR | OFlags::NOCTTY, Mode::empty()).expect("its end");
+        let near = rustix::fs::open(&name, OFlags::RDWR | OFlags::NOCTTY | OFlags::CLOEXEC, Mode::empty())
+            .expect("its end");
         tcsetwinsize(&far, Winsize { ws_row: 30, ws_col: 100, ws_xpixel: 0, ws_ypixel: 0 }).expect("sized");
         let before = tcgetattr(&near).expect("its modes");
         let end = || Stdio::from(near.try_clone().expect("its end"));
@@ -185,13 +191,21 @@ impl Chair {
         let far = File::from(far);
         let shown = Arc::new(Mutex::new(Vec::new()));
         let (mut reader, into) = (far.try_clone().expect("its end"), Arc::clone(&shown));
+        let hung_up = Arc::new(AtomicBool::new(false));
+        let gone = Arc::clone(&hung_up);
         std::thread::spawn(move || {
             let mut buffer = [0; 4096];
-            while let Ok(count @ 1..) = reader.read(&mut buffer) {
+            let wait = Timespec { tv_sec: 0, tv_nsec: 20_000_000 };
+            while !gone.load(Ordering::SeqCst) {
+                let mut fds = [PollFd::new(&reader, PollFlags::IN)];
+                if matches!(poll(&mut fds, Some(&wait)), Ok(0)) {
+                    continue;
+                }
+                let Ok(count @ 1..) = reader.read(&mut buffer) else { return };
                 into.lock().expect("not poisoned").extend_from_slice(&buffer[..count]);
             }
         });
-        Self { child, far: Some(far), near, before, shown }
+        Self { child, far: Some(far), near, before, shown, hung_up }
     }
 
     pub fn text(&self) -> String {
@@ -220,6 +234,12 @@ impl Chair {
 
     pub fn press(&mut self, keys: &str) {
         self.far.as_mut().expect("there").write_all(keys.as_bytes()).expect("written");
+    }
+
+    /// The terminal is gone, as when a connection breaks: nobody holds its far end any more.
+    pub fn hang_up(&mut self) {
+        self.far = None;
+        self.hung_up.store(true, Ordering::SeqCst);
     }
 
     /// Waits for its end; gives its exit code.
