@@ -283,6 +283,39 @@ fn a_lamp_that_no_frame_reaches_after_a_restart_is_taken_to_run_on_at_its_last_p
     assert!((told - expected).abs() < 0.05, "{told} {expected}");
 }
 
+/// The guard looks up to a second ahead while nothing but time changes, by the power that is asked. Behind a dead wire a
+/// lamp runs on at other power than that: a body that is over its limit when the wire comes back must not get any warmer.
+#[test]
+fn a_lamp_that_ran_on_over_its_limit_is_cut_in_the_very_frame_that_reaches_it_again() {
+    let text = text("kind = \"simulator\"", "")
+        .replace("cooling = \"fan-less\"", "cooling = \"fan-less\"\nwhen-frames-stop = \"hold\"")
+        .replace("time-constant = \"4 min\"", "time-constant = \"10 s\"");
+    let plan = read(&(text + "[look.half]\nkey = { of-full = \"44 %\" }\n"));
+    for phase in 0..10 {
+        let mut rig = Rig::new(plan.clone());
+        outputs_are(&mut rig, LinkState::Up);
+        rig.done(LONG);
+        rig.run(1.0 + f64::from(phase) * 0.1);
+        outputs_are(&mut rig, LinkState::Down);
+        // By its 46 W it would be 25 + 46 x 80 / 102, 61.1 degrees, in the end, and over its limit late. It runs on at
+        // some 75 W.
+        rig.done(r#"{"do":"recall","look":"half","over_s":0}"#);
+        let celsius = |rig: &Rig| of(rig, "key").body_est_c.expect("known");
+        while celsius(&rig) <= LIMIT_C {
+            rig.frame();
+        }
+        outputs_are(&mut rig, LinkState::Up);
+        let mut before = celsius(&rig);
+        for n in 0..80 {
+            rig.frame();
+            let now = celsius(&rig);
+            assert!(now <= before.max(LIMIT_C) + 1e-6, "phase {phase}, frame {n} after: {before} to {now}");
+            before = now;
+        }
+        assert!(before <= LIMIT_C + 1e-6, "phase {phase}: {before}");
+    }
+}
+
 /// A lamp that no frame reaches cannot be lowered, so nothing is gained by lowering the others with it.
 #[test]
 fn a_hot_lamp_behind_a_dead_wire_does_not_take_the_others_down() {
