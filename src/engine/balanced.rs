@@ -9,7 +9,7 @@ use super::Engine;
 use super::assess;
 use super::meter;
 use super::say;
-use super::state::light_of;
+use super::status::light_of;
 use crate::light::balance::{self, Balance};
 use crate::light::{Colour, solve};
 use crate::plan::{ColourTarget, FixtureId, Level, Look, LookId, Plan, Target};

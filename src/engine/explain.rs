@@ -3,7 +3,7 @@
 use serde_json::{Value, json};
 
 use super::assess::{self, Assessment, Rounding};
-use super::state::light_of;
+use super::status::light_of;
 use super::{balanced, meter, quality, say};
 use crate::light::{Colour, Renderings, solve};
 use crate::plan::{Bits, Control, Drives, Level, Look, Plan};

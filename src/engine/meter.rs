@@ -4,7 +4,7 @@ use serde_json::{Value, json};
 
 use super::assess::Assessment;
 use super::say;
-use super::state::light_of;
+use super::status::light_of;
 use crate::light::photometry::{self, Contrast};
 use crate::light::reading::{LampLight, Reading};
 use crate::light::solve;
