@@ -266,3 +266,38 @@ fn a_surface_that_the_picture_does_not_show_costs_nothing_and_says_nothing() {
     assert_eq!(surface.light([0.0, 0.0], |_, _| panic!("no light here")), [0.0; 3]);
     assert!(picture.shows.iter().all(|s| *s == Shows::Nothing));
 }
+
+/// Source: a cone from a point misses a ball if the angle between its axis and the ball's middle is more than its own half angle and
+/// the ball's together (plane geometry). The grid's own error, 3 mm apart: 1 mm of the ball's radius.
+#[test]
+fn a_look_as_wide_as_a_front_is_free_where_the_cone_misses_the_ball_and_only_there() {
+    const R: f64 = 0.1;
+    let ball =
+        Ball { radius: R, material: Material { reflectance: 0.5, is_face: true, gloss: 0.0, mirror: 0.0 } };
+    let field = Field::of(&ball, 0.003, &InOrder);
+    let (mut free, mut stopped) = (0, 0);
+    for away in [0.102_f64, 0.12, 0.16, 0.3, 0.8] {
+        for radius in [0.0_f64, 0.02, 0.2, 0.6] {
+            for turned in 0..90 {
+                let between = f64::from(turned).to_radians() * 2.0;
+                let from = [0.0, away, 0.0];
+                let way = unit([0.3 * between.sin(), -between.cos(), 0.954 * between.sin()]);
+                let found = field.open(from, way, 1.5, radius);
+                let half = (radius / 1.5).asin();
+                let least = ((R - 1e-3) / away).asin();
+                if found {
+                    free += 1;
+                    assert!(
+                        between - half > least,
+                        "{away} m, front {radius} m, {turned}: called free, and is not"
+                    );
+                } else if between - half > (R / away).asin() + 0.5 && away > 0.11 {
+                    panic!("{away} m, front {radius} m, {turned}: free by far, and not called so");
+                } else {
+                    stopped += 1;
+                }
+            }
+        }
+    }
+    assert!(free > 400 && stopped > 400, "{free} free, {stopped} not");
+}

@@ -146,6 +146,13 @@ impl Between<'_> {
         }
         let from = plus(plane.position, OFF_M, plane.normal);
         let inside = self.pose.inside(from);
+        // Most lit skin sees all of a front: one look that is as wide as the front tells it.
+        let to_middle = minus(middle, from);
+        let long = length(to_middle);
+        let along = || self.pose.turned(to_middle.map(|c| c / long));
+        if flags.is_empty() && radius > 0.0 && self.field.open(inside, along(), long, radius) {
+            return 1.0;
+        }
         // A look's weight in the light, and whether it is free.
         let look = |far: f64, round: f64| {
             let at = if radius > 0.0 { point(far, round) } else { middle };

@@ -33,6 +33,9 @@ pub trait Solid: Sync {
     fn material(&self, p: Metres) -> Material;
 }
 
+/// Near enough to a surface to be on it, in metres.
+const ON_M: f64 = 1e-5;
+
 /// The surface that a ray meets, to a hundredth of a millimetre: along the grid, then by the solid itself.
 pub fn meeting(solid: &dyn Solid, field: &Field, from: Metres, way: Metres) -> Option<f64> {
     let at = |t: f64| solid.distance([0, 1, 2].map(|i: usize| from[i] + t * way[i]));
@@ -40,7 +43,7 @@ pub fn meeting(solid: &dyn Solid, field: &Field, from: Metres, way: Metres) -> O
     let mut d = at(t);
     let mut step = d;
     for _ in 0..8 {
-        if d.abs() < 1e-6 {
+        if d.abs() < ON_M {
             break;
         }
         let next = at(t + step);
