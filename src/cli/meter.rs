@@ -1,33 +1,16 @@
 //! `meter`: leads a person through the readings of a look, then offers the trims that they come to. What is read and
 //! what it means is the engine's and `crate::meter`'s; here are the terminal and the requests.
 
-use std::io::{BufRead, IsTerminal};
-use std::path::{Path, PathBuf};
-use std::time::Duration;
+use std::io::BufRead;
 
 use serde_json::{Value, json};
 
 use super::args::MeterArgs;
 use super::exit::Exit;
-use super::run::{answered, fault, print, print_json, unanswered};
-use crate::clock::{Clock, SystemClock};
-use crate::control::client;
-use crate::control::{Answer, FailureKind, Request, Status};
+use super::lead::{Daemon, SETTLED_WITHIN, Stopped, other_version, prompt, typed};
+use super::run::{answered, print, print_json};
+use crate::control::{FailureKind, Request, Status, client};
 use crate::meter::{Answered, Show, Spot, Step, Walk, Word};
-
-/// How long an answer may take.
-const ANSWER_WITHIN: Duration = Duration::from_secs(10);
-/// How long the light may take to come to a step; a lamp with a slow rise needs a while.
-const SETTLED_WITHIN: Duration = Duration::from_secs(120);
-
-/// Why it stops before the end: what the command ends with, after saying so.
-struct Stopped(Exit);
-
-impl Stopped {
-    fn said(exit: Exit, said: &str) -> Self {
-        Self(fault(exit, said))
-    }
-}
 
 /// Does it.
 pub(super) fn run(set: Option<&str>, args: &MeterArgs, json: bool) -> Exit {
@@ -37,7 +20,7 @@ pub(super) fn run(set: Option<&str>, args: &MeterArgs, json: bool) -> Exit {
 }
 
 fn meter(set: Option<&str>, args: &MeterArgs, json: bool) -> Result<Exit, Stopped> {
-    let socket = client::find(set).map_err(|e| Stopped(unanswered(&e, json)))?;
+    let daemon = Daemon::of(set, json)?;
     if args.undo {
         let request = Request::Meter {
             look: None,
@@ -48,15 +31,14 @@ fn meter(set: Option<&str>, args: &MeterArgs, json: bool) -> Result<Exit, Stoppe
             end: false,
             undo: true,
         };
-        let answer = ask(&socket, &request, json)?;
+        let answer = daemon.ask(&request)?;
         return Ok(answered(&answer, &request, json));
     }
-    let mut desk = Desk::open(socket, args, json)?;
-    let mut input = std::io::stdin().lock();
-    desk.lead(&mut input)?;
-    let applied = desk.offer(&mut input)?;
-    let data = desk.data()?;
+    let mut desk = Desk::open(daemon, args)?;
+    let walked = desk.walk_through();
+    // However it ended: nobody leaves a lamp alone lit, or all of them dark.
     desk.end();
+    let (applied, data) = walked?;
     if json {
         return Ok(print_json(
             &json!({ "ok": true, "look": desk.look, "applied": applied, "report": data["report"] }),
@@ -77,9 +59,7 @@ fn meter(set: Option<&str>, args: &MeterArgs, json: bool) -> Result<Exit, Stoppe
 
 /// A walk under way.
 struct Desk {
-    socket: PathBuf,
-    json: bool,
-    clock: SystemClock,
+    daemon: Daemon,
     look: String,
     places: bool,
     dome: bool,
@@ -92,9 +72,9 @@ struct Desk {
 }
 
 impl Desk {
-    fn open(socket: PathBuf, args: &MeterArgs, json: bool) -> Result<Self, Stopped> {
+    fn open(daemon: Daemon, args: &MeterArgs) -> Result<Self, Stopped> {
         let first = walk_request(args.look.clone(), args.places);
-        let data = ask(&socket, &first, json)?.data.unwrap_or_default();
+        let data = daemon.ask(&first)?.data.unwrap_or_default();
         let steps: Vec<Step> = serde_json::from_value(data["steps"].clone()).map_err(|_| other_version())?;
         let look = data["look"].as_str().unwrap_or_default().to_owned();
         let notes: Vec<String> = serde_json::from_value(data["notes"].clone()).unwrap_or_default();
@@ -110,9 +90,7 @@ impl Desk {
         let lamps = steps.iter().filter_map(|s| s.lamp.clone()).collect();
         let walk = Walk::new(steps, args.again);
         let desk = Self {
-            socket,
-            json,
-            clock: SystemClock::start(),
+            daemon,
             look,
             places: args.places,
             dome: args.dome,
@@ -145,6 +123,14 @@ impl Desk {
             );
         }
         eprintln!("skip leaves a reading out, redo goes one back, quit stops and keeps the readings.");
+    }
+
+    /// All of it: readings, then trims. Gives the trims that were set and the report.
+    fn walk_through(&mut self) -> Result<(Vec<String>, Value), Stopped> {
+        let mut input = std::io::stdin().lock();
+        self.lead(&mut input)?;
+        let applied = self.offer(&mut input)?;
+        Ok((applied, self.data()?))
     }
 
     /// Takes every reading that is still wanted.
@@ -206,15 +192,8 @@ impl Desk {
             end: false,
             undo: false,
         };
-        ask(&self.socket, &request, self.json)?;
-        let until = self.clock.now().elapsed() + SETTLED_WITHIN;
-        let mut settled = false;
-        let followed = client::follow(&self.socket, |status| {
-            settled = self.stands(&status, step);
-            !settled && self.clock.now().elapsed() < until
-        });
-        followed.map_err(|e| Stopped(unanswered(&e, self.json)))?;
-        if settled {
+        self.daemon.ask(&request)?;
+        if self.daemon.settled(|status| self.stands(status, step))? {
             self.shown = Some(wanted);
             return Ok(());
         }
@@ -241,7 +220,7 @@ impl Desk {
     }
 
     fn still_lit(&self, step: &Step) -> Result<bool, Stopped> {
-        Ok(self.stands(&status(&self.socket, self.json)?, step))
+        Ok(self.stands(&self.daemon.status()?, step))
     }
 
     /// Notes a reading; false where it has to be typed again.
@@ -252,8 +231,7 @@ impl Desk {
         };
         let request =
             Request::Read { point, lamp, value, dome: self.dome, instrument: self.instrument.clone() };
-        let answer = client::ask(&self.socket, &request, ANSWER_WITHIN)
-            .map_err(|e| Stopped(unanswered(&e, self.json)))?;
+        let answer = self.daemon.answer(&request)?;
         match &answer.error {
             None => {
                 eprintln!("  {}", answer.said.as_deref().unwrap_or("noted"));
@@ -263,7 +241,7 @@ impl Desk {
                 eprintln!("  {}", failure.said);
                 Ok(false)
             }
-            Some(_) => Err(Stopped(answered(&answer, &request, self.json))),
+            Some(_) => Err(self.daemon.refused(&answer, &request)),
         }
     }
 
@@ -280,11 +258,12 @@ impl Desk {
             }
             while !none_typed && !quit {
                 prompt(&format!("trim {said}: Enter sets it, skip leaves it"));
-                let mut line = String::new();
-                // What was typed ahead has ended: nobody is there to agree.
-                none_typed = !matches!(input.read_line(&mut line), Ok(n) if n > 0);
+                let Ok(Some(line)) = typed(input) else {
+                    // What was typed ahead has ended: nobody is there to agree.
+                    none_typed = true;
+                    break;
+                };
                 match Word::of(&line) {
-                    _ if none_typed => {}
                     Word::Enter => {
                         taken.push(said.to_owned());
                         ids.push(offer["id"].as_str().unwrap_or_default().to_owned());
@@ -306,7 +285,7 @@ impl Desk {
                 end: false,
                 undo: false,
             };
-            let answer = ask(&self.socket, &request, self.json)?;
+            let answer = self.daemon.ask(&request)?;
             eprintln!("{}", answer.said.as_deref().unwrap_or("set"));
         }
         Ok(taken)
@@ -314,11 +293,10 @@ impl Desk {
 
     fn data(&self) -> Result<Value, Stopped> {
         let request = walk_request(Some(self.look.clone()), self.places);
-        Ok(ask(&self.socket, &request, self.json)?.data.unwrap_or_default())
+        Ok(self.daemon.ask(&request)?.data.unwrap_or_default())
     }
 
     fn leave(&self) -> Stopped {
-        self.end();
         let said = format!(
             "stopped after {} of {} readings; they are kept\n  `lampkeep meter {}` goes on",
             self.walk.read(),
@@ -330,8 +308,8 @@ impl Desk {
 
     /// Back to the light from before, where the walk is still what is lit.
     fn end(&self) {
-        let metering = status(&self.socket, self.json).is_ok_and(|s| s.now.look == "meter");
-        if !metering {
+        let status = self.daemon.quietly(&Request::Status { follow: false }).map(client::read_status);
+        if !matches!(status, Ok(Ok(status)) if status.now.look == "meter") {
             return;
         }
         let request = Request::Meter {
@@ -343,7 +321,7 @@ impl Desk {
             end: true,
             undo: false,
         };
-        if let Err(e) = client::ask(&self.socket, &request, ANSWER_WITHIN) {
+        if let Err(e) = self.daemon.quietly(&request) {
             eprintln!("lampkeep: {e}");
         }
     }
@@ -353,41 +331,13 @@ fn walk_request(look: Option<String>, places: bool) -> Request {
     Request::Meter { look, show: None, lamp: None, places, apply: None, end: false, undo: false }
 }
 
-fn prompt(text: &str) {
-    if std::io::stdin().is_terminal() {
-        eprint!("{text}: ");
-    } else {
-        eprintln!("{text}:");
-    }
-}
-
 /// What was typed; the end of it, and what is no text, stop the walk.
 fn next_word(input: &mut impl BufRead) -> Word {
-    let mut line = String::new();
-    match input.read_line(&mut line) {
-        Ok(n) if n > 0 => Word::of(&line),
-        Ok(_) => Word::Quit,
+    match typed(input) {
+        Ok(line) => line.map_or(Word::Quit, |line| Word::of(&line)),
         Err(e) => {
             eprintln!("  that was no text: {e}");
             Word::Quit
         }
     }
-}
-
-/// Asks, and stops where it is refused.
-fn ask(socket: &Path, request: &Request, json: bool) -> Result<Answer, Stopped> {
-    let answer = client::ask(socket, request, ANSWER_WITHIN).map_err(|e| Stopped(unanswered(&e, json)))?;
-    if answer.error.is_some() {
-        return Err(Stopped(answered(&answer, request, json)));
-    }
-    Ok(answer)
-}
-
-fn other_version() -> Stopped {
-    Stopped::said(Exit::NotMet, "the daemon's answer is of another version: restart it")
-}
-
-fn status(socket: &Path, json: bool) -> Result<Status, Stopped> {
-    let answer = ask(socket, &Request::Status { follow: false }, json)?;
-    serde_json::from_value(answer.data.unwrap_or_default()).map_err(|_| other_version())
 }
