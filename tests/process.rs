@@ -320,8 +320,16 @@ fn a_take_refuses_a_recall_with_code_5_and_the_way_out() {
     });
     assert!(set.exits(0, &["take", "start", "4"]).contains("take 4/1 rolls · bright"));
     let lit = set.until("it rolls", |s| s["now"]["take"] == "4/1");
-    for refused in [&["recall", "half"][..], &["nudge", "key", "+1"], &["reload"], &["take", "start"]] {
+    for refused in [
+        &["recall", "half"][..],
+        &["nudge", "key", "+1"],
+        &["reload"],
+        &["take", "start"],
+        &["wrap"],
+        &["wrap", "--json"],
+    ] {
         let said = set.exits(5, refused);
+        assert_eq!(said.contains("\"kind\": \"guarded\""), refused.contains(&"--json"), "{said}");
         assert!(said.contains("take 4/1 rolls") && said.contains("end it: `lampkeep take end`"), "{said}");
     }
     daemon.signal(Signal::HUP);
@@ -781,6 +789,44 @@ fn a_plan_that_became_a_folder_is_not_taken() {
     std::fs::create_dir(set.path("interview.toml")).expect("made");
     assert!(set.exits(3, &["reload"]).contains("is a folder"));
     set.exits(0, &["recall", "bright", "--over", "0s"]);
+}
+
+/// Whoever opens a pipe waits until somebody opens its other end (fifo(7)).
+#[test]
+fn pipes_in_the_place_of_its_files_hold_up_nothing_and_are_told() {
+    let set = Set::new();
+    let folder = set.path("state/interview.simulated");
+    std::fs::create_dir_all(&folder).expect("made");
+    let pipe = |path: &Path| {
+        let fifo = rustix::fs::FileType::Fifo;
+        rustix::fs::mknodat(rustix::fs::CWD, path, fifo, rustix::fs::Mode::RUSR, 0).expect("made");
+    };
+    let protect = set.path("state/protect.simulated.json");
+    for path in
+        [&protect, &folder.join("state.json"), &folder.join(".state.json.part"), &set.path("s.sock.alive")]
+    {
+        pipe(path);
+    }
+    let mut daemon = set.daemon(&["run", "interview.toml", "--simulate"]);
+    // What cannot be read counts as on.
+    let status = set.until("it is told", |s| s["told"]["kind"] == "state-unreadable");
+    assert_eq!(status["protect"]["on"], true);
+    let damaged =
+        status["alerts"].as_array().expect("a list").iter().find(|a| a["kind"] == "protect-damaged");
+    let said = damaged.expect("told")["said"].as_str().expect("words");
+    assert!(said.contains("it is no plain file"), "{said}");
+    assert!(status["told"]["said"].as_str().expect("words").contains("it is no plain file"), "{status:#}");
+    // Written anew, whole: from then on it is a file.
+    set.exits(0, &["protect", "on"]);
+    assert!(std::fs::metadata(&protect).expect("there").is_file());
+    daemon.signal(Signal::TERM);
+    assert_eq!(daemon.ends(), Some(0));
+    assert!(std::fs::metadata(folder.join("state.json")).expect("there").is_file());
+    // Nor do commands wait for one.
+    let plan = set.path("pipe.toml");
+    pipe(&plan);
+    assert!(set.exits(3, &["check", "pipe.toml"]).contains("pipe.toml cannot be read: it is no plain file"));
+    assert!(set.exits(2, &["reckon", "spectrum", "pipe.toml"]).contains("it is no plain file"));
 }
 
 #[test]

@@ -4,15 +4,18 @@
 //! part that has been reported is `None`, and what depends on it stays silent, so that one slip
 //! gives one message.
 
+mod address;
 mod aim;
 mod calibration;
 mod curve;
-mod e131;
+pub(super) mod e131;
+mod emitters;
 mod eyes;
 mod fixture;
 mod heat;
-mod kit;
+pub(super) mod kit;
 pub(super) mod look;
+mod modifier;
 mod motion;
 mod mqtt;
 pub(super) mod names;
@@ -38,7 +41,7 @@ use toml::de::DeTable;
 use self::kit::Profiles;
 use self::names::Taken;
 use self::place::Stage;
-use super::amounts::CELSIUS;
+use super::amounts::{CELSIUS, ROOM_C};
 use super::beams::BeamFile;
 use super::defaults;
 use super::problem::{Kind, Place, Problem, Report};
@@ -155,7 +158,7 @@ fn build(sources: &Sources, trees: &[Spanned<DeTable<'_>>], cx: &Cx<'_>) -> Opti
     let rest_for = plan.get("rest-for").map_or(Some(defaults::REST_FOR), |f| f.duration(10.0, 86_400.0));
     let on_stop = settings::on_stop(&plan);
     let ambient = plan.get("ambient").map_or(Some(Celsius::clamped(defaults::AMBIENT_C)), |f| {
-        f.amount(&CELSIUS, -40.0, 60.0).map(Celsius::clamped)
+        f.amount(&CELSIUS, *ROOM_C.start(), *ROOM_C.end()).map(Celsius::clamped)
     });
     let mains_hz = settings::mains(&plan);
     let protect_stops = settings::protect_stops(&plan);
@@ -170,7 +173,7 @@ fn build(sources: &Sources, trees: &[Spanned<DeTable<'_>>], cx: &Cx<'_>) -> Opti
     let cameras = settings::cameras(cx, &plan, stage.as_ref());
     let circuits = settings::circuits(cx, &plan);
     let stated_outputs = settings::outputs(cx, &plan, frames);
-    let modifiers = fixture::modifiers(cx, &plan);
+    let modifiers = modifier::modifiers(cx, &plan);
 
     let mut taken = Taken::default();
     let bodies = kit
@@ -183,7 +186,7 @@ fn build(sources: &Sources, trees: &[Spanned<DeTable<'_>>], cx: &Cx<'_>) -> Opti
         }
         notes.push("the plan has no output: frames go to the simulator".to_owned());
         let rate = frames.map_or(defaults::FRAME_RATE, |f| f.rate());
-        fixture::simulators(fixture::universes(&plan, &bodies), rate)
+        address::simulators(address::universes(&plan, &bodies), rate)
     });
     if on_stop == Some(OnStop::Hold) {
         notes.extend(e131::no_hold(outputs.as_deref().unwrap_or_default()));
