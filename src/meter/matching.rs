@@ -23,6 +23,8 @@ pub const MATCH_STOPS: f64 = 0.1;
 pub const MATCH_MIRED: f64 = 5.0;
 /// The same of tint, in Duv. Source: practice.md, match tolerance.
 const MATCH_DUV: f64 = 0.003;
+/// The last digit of tint that is shown, in Duv.
+const LAST_DUV: f64 = 0.0001;
 /// A change under this, in stops, mired and Duv, is none.
 const LEAST: Trim = Trim { stops: 0.01, mired: 0.5, duv: 0.0002 };
 /// From here on, in stops, a lamp's distance is told as another way.
@@ -145,8 +147,9 @@ pub fn match_to(here: &Here<'_>, look: &Look, present: &[Present], reference: &R
         let written = solve::demand(&true_plan, look, id).base;
         let to =
             Demand { lux: lux_of(target.level).unwrap_or(written.lux), colour: Colour::of(&target.colour) };
-        let ends = given(&true_plan, id, written, to);
-        advice.lamps.push(lamp(here, id, &account, &present[id.0], (trims[id.0], ends), reference));
+        let to = askable(&true_plan, id, written, to);
+        let lamp = lamp(here, id, &account, &present[id.0], (trims[id.0], written, to), reference);
+        advice.lamps.push(lamp);
     }
     points(here, &account, reference, found.as_ref(), &mut advice);
     for lamp in &reference.lamps {
@@ -196,45 +199,34 @@ fn worth(change: Trim) -> Trim {
     }
 }
 
-/// What a look asks of a lamp, and what it is to ask.
-struct Ends {
-    /// As it is written, on true figures.
-    written: Demand,
-    /// What is to be asked.
-    to: Demand,
-    /// The white that comes of it by the figures: mired and Duv.
-    gives: Option<(f64, f64)>,
-}
-
 /// A lamp gives the nearest that it can of what is asked. Where it gives nothing nearer to what is wanted than it does by
 /// what its look asks, no other colour is asked: a lamp of one white, or at the end of its range, is what it is whatever a
 /// trim says.
-fn given(plan: &Plan, id: FixtureId, written: Demand, to: Demand) -> Ends {
-    let of =
-        |colour: Colour| white_of(solve::reach(plan.fixture(id), &Demand { lux: to.lux, colour }).colour);
-    let (has, gets) = (of(written.colour), of(to.colour));
-    let mut ends = Ends { written, to, gives: gets };
-    let whites = (has, gets, white_of(written.colour), white_of(to.colour));
-    if let (Some(has), Some(gets), Some(asks), Some(want)) = whites {
-        let off = |white: (f64, f64)| (white.0 - want.0).abs();
-        let mired = if off(has) <= off(gets) + 0.5 * LEAST.mired { asks.0 } else { gets.0 };
-        let duv = if (gets.1 - has.1).abs() < LEAST.duv { asks.1 } else { gets.1 };
-        ends.to.colour = Colour::White { mired, duv };
-        ends.gives = of(ends.to.colour);
-    }
-    ends
+fn askable(plan: &Plan, id: FixtureId, written: Demand, to: Demand) -> Demand {
+    let gives = |colour: Colour| gives(plan, id, Demand { lux: to.lux, colour });
+    let whites = (gives(written.colour), gives(to.colour), white_of(written.colour), white_of(to.colour));
+    let (Some(has), Some(gets), Some(asks), Some(want)) = whites else { return to };
+    let off = |white: (f64, f64)| (white.0 - want.0).abs();
+    let mired = if off(has) <= off(gets) + 0.5 * LEAST.mired { asks.0 } else { gets.0 };
+    let duv = if (gets.1 - has.1).abs() < LEAST.duv { asks.1 } else { gets.1 };
+    Demand { lux: to.lux, colour: Colour::White { mired, duv } }
 }
 
-/// `way`: the lamp trim's change, and what the look asks and is to ask on true figures.
+/// The white that a lamp gives of a demand, by its figures.
+fn gives(plan: &Plan, id: FixtureId, demand: Demand) -> Option<(f64, f64)> {
+    white_of(solve::reach(plan.fixture(id), &demand).colour)
+}
+
+/// `way`: the lamp trim's change, what the look asks without trims on true figures, and what it is to ask.
 fn lamp(
     here: &Here<'_>,
     id: FixtureId,
     account: &Account,
     present: &Present,
-    way: (Trim, Ends),
+    way: (Trim, Demand, Demand),
     reference: &Reference,
 ) -> LampAdvice {
-    let (lamp_trim, Ends { written, to, gives }) = way;
+    let (lamp_trim, written, to) = way;
     let fixture = here.plan.fixture(id);
     let read: Option<&LampRead> = account.of_lamp(id);
     let off = read.map_or(Trim::NONE, |r| Trim { stops: r.off_stops, mired: r.off_mired, duv: r.off_duv });
@@ -252,10 +244,12 @@ fn lamp(
         .filter(|_| change.stops.abs() >= TOLD_DISTANCE)
         .and_then(|from| Some((from, photometry::distance_for_stops(from, radius, change.stops)?)));
     let mut notes = read.map_or_else(Vec::new, |r| r.notes.clone());
-    notes.extend(then.and_then(|l| l.white).zip(gives).and_then(|(then, gives)| {
-        // What the figures do not say and no lamp trim sets right stays.
-        let stays = off.plus(&lamp_trim);
-        colour_left(then, (gives.0 + stays.mired, gives.1 + stays.duv))
+    let white_now =
+        gives(here.plan, id, present.asked).map(|(mired, duv)| (mired + off.mired, duv + off.duv));
+    notes.extend(then.and_then(|l| l.white).zip(white_now).and_then(|((mired, duv), now)| {
+        // A tint that a meter did not show is no one's to judge.
+        let shown = read.is_none_or(|r| r.white.is_some_and(|w| w.1.is_some()));
+        colour_left((mired, duv.filter(|_| shown)), (now.0 + change.mired, now.1 + change.duv))
     }));
     LampAdvice {
         fixture: id,
@@ -271,14 +265,14 @@ fn lamp(
     }
 }
 
-/// What a lamp's colour stays off by, where that shows.
-fn colour_left(then: (f64, Option<f64>), gives: (f64, f64)) -> Option<String> {
-    let (mired, duv) = (gives.0 - then.0, then.1.map_or(0.0, |then| gives.1 - then));
+/// What a lamp's colour stays off by after all changes, where that shows.
+fn colour_left(then: (f64, Option<f64>), after: (f64, f64)) -> Option<String> {
+    let (mired, duv) = (after.0 - then.0, then.1.map_or(0.0, |then| after.1 - then));
     let mut left = Vec::new();
-    if mired.abs() >= MATCH_MIRED {
+    if mired.abs() > MATCH_MIRED {
         left.push(format!("{:.0} mired {}", mired.abs(), if mired > 0.0 { "warmer" } else { "cooler" }));
     }
-    if duv.abs() >= MATCH_DUV {
+    if duv.abs() > MATCH_DUV + 0.5 * LAST_DUV {
         left.push(format!("{:.4} Duv {}", duv.abs(), if duv > 0.0 { "greener" } else { "pinker" }));
     }
     let left = left.join(" and ");
