@@ -2,8 +2,9 @@
 
 use std::path::PathBuf;
 
-use super::args::{ambient, pace, span};
+use super::args::{pace, span};
 use super::complete;
+use crate::plan::room_celsius;
 use crate::rehearse::{Begin, Fault, Lamps};
 use crate::units::Celsius;
 
@@ -18,8 +19,8 @@ pub struct RehearseArgs {
     /// End here; a time after the order's end goes through it again
     #[arg(long, value_name = "TIME", value_parser = time)]
     pub to: Option<f64>,
-    /// Temperature of the room in degrees Celsius, for heat [default: the plan's]
-    #[arg(long, value_name = "CELSIUS", value_parser = ambient, allow_negative_numbers = true)]
+    /// Temperature of the room, for heat, such as 35, 35C or 95F [default: the plan's]
+    #[arg(long, value_name = "TEMPERATURE", value_parser = room_celsius, allow_hyphen_values = true)]
     pub ambient: Option<Celsius>,
     /// The lamps at the beginning: cold, or warm as they are once the order has been gone through
     #[arg(long, value_name = "cold|warm", value_parser = lamps, default_value = "cold",

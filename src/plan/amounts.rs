@@ -17,66 +17,66 @@ pub(super) struct Family {
     pub(super) noun: &'static str,
     /// Units with what one of them is in the base unit; the first is the usual one.
     pub(super) units: &'static [(&'static str, f64)],
+    /// Units whose zero is not that of the base unit, with what they show there. Amounts of a family that has any do not
+    /// add up.
+    pub(super) at_zero: &'static [(&'static str, f64)],
     /// An amount as it should be written.
     pub(super) example: &'static str,
 }
 
 /// Spans of time, in seconds.
-pub(super) const TIME: Family = Family {
-    noun: "a time",
-    units: &[("s", 1.0), ("ms", 1e-3), ("us", 1e-6), ("min", 60.0), ("h", 3600.0), ("d", 86_400.0)],
-    example: "2 s",
-};
+pub(super) const TIME: Family = Family::of(
+    "a time",
+    &[("s", 1.0), ("ms", 1e-3), ("us", 1e-6), ("min", 60.0), ("h", 3600.0), ("d", 86_400.0)],
+    "2 s",
+);
 /// Short spans of the wire, in microseconds.
 pub(super) const MICROSECONDS: Family =
-    Family { noun: "a time", units: &[("us", 1.0), ("µs", 1.0), ("ms", 1000.0)], example: "176 us" };
+    Family::of("a time", &[("us", 1.0), ("µs", 1.0), ("ms", 1000.0)], "176 us");
 /// Lengths, in metres. 1 ft is 0.3048 m exactly (international yard and pound agreement, 1959).
-pub(super) const LENGTH: Family = Family {
-    noun: "a length",
-    units: &[("m", 1.0), ("cm", 1e-2), ("mm", 1e-3), ("ft", 0.3048), ("in", 0.0254)],
-    example: "1.5 m",
-};
+pub(super) const LENGTH: Family = Family::of(
+    "a length",
+    &[("m", 1.0), ("cm", 1e-2), ("mm", 1e-3), ("ft", 0.3048), ("in", 0.0254)],
+    "1.5 m",
+);
 /// Angles, in degrees.
-pub(super) const ANGLE: Family =
-    Family { noun: "an angle", units: &[("deg", 1.0), ("°", 1.0)], example: "45 deg" };
+pub(super) const ANGLE: Family = Family::of("an angle", &[("deg", 1.0), ("°", 1.0)], "45 deg");
 /// Shares, in percent.
-pub(super) const PERCENT: Family = Family { noun: "a share", units: &[("%", 1.0)], example: "20 %" };
+pub(super) const PERCENT: Family = Family::of("a share", &[("%", 1.0)], "20 %");
 /// Rates of rise, in percent a second.
-pub(super) const PERCENT_PER_S: Family =
-    Family { noun: "a rate", units: &[("%/s", 1.0)], example: "200 %/s" };
+pub(super) const PERCENT_PER_S: Family = Family::of("a rate", &[("%/s", 1.0)], "200 %/s");
 /// Losses of light, in stops.
-pub(super) const STOPS: Family =
-    Family { noun: "a loss", units: &[("stops", 1.0), ("stop", 1.0)], example: "1.5 stops" };
+pub(super) const STOPS: Family = Family::of("a loss", &[("stops", 1.0), ("stop", 1.0)], "1.5 stops");
 /// How far a light goes down, in stops.
-pub(super) const DEPTH: Family =
-    Family { noun: "a depth", units: &[("stops", 1.0), ("stop", 1.0)], example: "1 stop" };
+pub(super) const DEPTH: Family = Family::of("a depth", &[("stops", 1.0), ("stop", 1.0)], "1 stop");
 /// Electrical power, in watts.
-pub(super) const POWER: Family =
-    Family { noun: "a power", units: &[("W", 1.0), ("kW", 1000.0)], example: "60 W" };
+pub(super) const POWER: Family = Family::of("a power", &[("W", 1.0), ("kW", 1000.0)], "60 W");
 /// Energy in batteries, in watt-hours.
-pub(super) const ENERGY: Family =
-    Family { noun: "an energy", units: &[("Wh", 1.0), ("kWh", 1000.0)], example: "98 Wh" };
+pub(super) const ENERGY: Family = Family::of("an energy", &[("Wh", 1.0), ("kWh", 1000.0)], "98 Wh");
 /// Voltages, in volts.
-pub(super) const VOLTS: Family = Family { noun: "a voltage", units: &[("V", 1.0)], example: "230 V" };
+pub(super) const VOLTS: Family = Family::of("a voltage", &[("V", 1.0)], "230 V");
 /// Currents, in amperes.
-pub(super) const AMPS: Family = Family { noun: "a current", units: &[("A", 1.0)], example: "16 A" };
-/// Temperatures, in degrees Celsius.
-pub(super) const CELSIUS: Family =
-    Family { noun: "a temperature", units: &[("C", 1.0), ("°C", 1.0)], example: "22 C" };
+pub(super) const AMPS: Family = Family::of("a current", &[("A", 1.0)], "16 A");
+/// Temperatures, in degrees Celsius. 32 °F is 0 °C, and 9 of its degrees are 5 (NIST Special Publication 811, 2008,
+/// appendix B.8, "degree Fahrenheit").
+pub(super) const CELSIUS: Family = Family {
+    noun: "a temperature",
+    units: &[("C", 1.0), ("°C", 1.0), ("F", 5.0 / 9.0), ("°F", 5.0 / 9.0)],
+    at_zero: &[("F", 32.0), ("°F", 32.0)],
+    example: "22 C",
+};
+/// What a room may have, in degrees Celsius.
+pub(super) const ROOM_C: std::ops::RangeInclusive<f64> = -40.0..=60.0;
 /// Differences of temperature, in kelvin.
-pub(super) const KELVINS: Family =
-    Family { noun: "a rise of temperature", units: &[("K", 1.0)], example: "38 K" };
+pub(super) const KELVINS: Family = Family::of("a rise of temperature", &[("K", 1.0)], "38 K");
 /// Thermal resistances, in kelvin for each watt.
-pub(super) const KELVINS_PER_WATT: Family =
-    Family { noun: "a rise for each watt", units: &[("K/W", 1.0)], example: "0.55 K/W" };
+pub(super) const KELVINS_PER_WATT: Family = Family::of("a rise for each watt", &[("K/W", 1.0)], "0.55 K/W");
 /// Frequencies and frame rates, in hertz.
-pub(super) const HERTZ: Family =
-    Family { noun: "a frequency", units: &[("Hz", 1.0), ("kHz", 1000.0)], example: "40 Hz" };
+pub(super) const HERTZ: Family = Family::of("a frequency", &[("Hz", 1.0), ("kHz", 1000.0)], "40 Hz");
 /// Luminous intensity, in candela.
-pub(super) const CANDELA: Family =
-    Family { noun: "an intensity", units: &[("cd", 1.0), ("kcd", 1000.0)], example: "900 cd" };
+pub(super) const CANDELA: Family = Family::of("an intensity", &[("cd", 1.0), ("kcd", 1000.0)], "900 cd");
 /// Shifts of colour temperature, in mired.
-pub(super) const MIRED: Family = Family { noun: "a shift", units: &[("mired", 1.0)], example: "-50 mired" };
+pub(super) const MIRED: Family = Family::of("a shift", &[("mired", 1.0)], "-50 mired");
 
 /// Units as people write them out, with the way they are written here.
 const WRITTEN_OUT: &[(&str, &str)] = &[
@@ -102,19 +102,27 @@ const WRITTEN_OUT: &[(&str, &str)] = &[
     ("ampere", "A"),
     ("hertz", "Hz"),
     ("celsius", "C"),
+    ("degc", "C"),
+    ("fahrenheit", "F"),
+    ("degf", "F"),
     ("mir", "mired"),
 ];
 
 impl Family {
-    /// The unit that was most likely meant.
-    fn meant(&self, unit: &str) -> &'static str {
+    /// Units that all begin at the same zero.
+    const fn of(noun: &'static str, units: &'static [(&'static str, f64)], example: &'static str) -> Self {
+        Self { noun, units, at_zero: &[], example }
+    }
+
+    /// The unit that was meant by another spelling of it; `None` where it is none of these units.
+    fn meant(&self, unit: &str) -> Option<&'static str> {
         let lower = unit.to_lowercase();
         let plain = lower.strip_suffix('s').unwrap_or(&lower);
-        let written_out = WRITTEN_OUT.iter().find(|(long, _)| *long == plain).map(|w| w.1);
+        let written_out = WRITTEN_OUT.iter().find(|(long, _)| [plain, &*lower].contains(long)).map(|w| w.1);
         let known = |name: &&str| self.units.iter().any(|u| u.0 == *name);
         let same = self.units.iter().map(|u| u.0).find(|u| u.to_lowercase() == lower);
         let near = nearest(unit, self.units.iter().map(|u| u.0).filter(|u| u.len() > 2));
-        written_out.filter(known).or(same).or(near).unwrap_or(self.usual())
+        written_out.filter(known).or(same).or(near)
     }
 
     /// The usual unit.
@@ -134,12 +142,14 @@ impl Family {
             let (number, after) = split_number(rest).ok_or(None)?;
             let end = after.find(|c: char| c.is_whitespace() || c.is_ascii_digit()).unwrap_or(after.len());
             let (unit, after) = after.split_at(end);
-            if used.contains(&unit) {
+            let add = self.at_zero.is_empty() || used.is_empty();
+            if !add || used.contains(&unit) {
                 return Err(None);
             }
             used.push(unit);
-            let factor = self.units.iter().find(|(name, _)| *name == unit).map(|u| u.1);
-            sum = Some(sum.unwrap_or(0.0) + number * factor.ok_or_else(|| Some(unit.to_owned()))?);
+            let of = |table: &[(&str, f64)]| table.iter().find(|(name, _)| *name == unit).map(|u| u.1);
+            let factor = of(self.units).ok_or_else(|| Some(unit.to_owned()))?;
+            sum = Some(sum.unwrap_or(0.0) + (number - of(self.at_zero).unwrap_or(0.0)) * factor);
             rest = after.trim_start();
         }
         sum.ok_or(None)
@@ -224,7 +234,8 @@ impl Field<'_> {
 
     /// A temperature of a room or a body.
     pub fn celsius(&self) -> Option<Celsius> {
-        self.quantity(self.in_base(&CELSIUS)?, Celsius::new)
+        let celsius = Celsius::new(self.in_base(&CELSIUS)?);
+        celsius.map_err(|e| self.beyond(&CELSIUS, e.found, e.min, e.max)).ok()
     }
 
     /// A span of time from `min_s` to `max_s` seconds.
@@ -238,9 +249,25 @@ impl Field<'_> {
         if (min..=max).contains(&amount) {
             return Some(amount);
         }
-        let unit = family.usual();
-        self.out_of_range(amount, min, max, format!(" {unit}"));
+        self.beyond(family, amount, min, max);
         None
+    }
+
+    /// Reports an amount outside `min..=max`, all in the base unit. A unit with a zero of its own is told as it was
+    /// written: what 200 F are in C is not at hand.
+    fn beyond(&self, family: &Family, found: f64, min: f64, max: f64) {
+        let written = self.as_text().unwrap_or_default();
+        let number = written.trim().trim_end_matches(|c: char| !c.is_ascii_digit() && c != '.');
+        let unit = written.trim()[number.len()..].trim();
+        let of = |table: &[(&str, f64)]| table.iter().find(|(name, _)| *name == unit).map(|u| u.1);
+        match (of(family.at_zero), of(family.units)) {
+            (Some(zero), Some(factor)) => {
+                let [found, min, max] =
+                    [found, min, max].map(|base| ((base / factor + zero) * 1e9).round() / 1e9);
+                self.out_of_range(found, min, max, format!(" {unit}"));
+            }
+            _ => self.out_of_range(found, min, max, format!(" {}", family.usual())),
+        }
     }
 
     fn quantity<T>(&self, number: f64, new: fn(f64) -> Result<T, RangeError>) -> Option<T> {
@@ -306,17 +333,17 @@ impl Field<'_> {
             }
             Err(Some(unit)) => {
                 let known: Vec<_> = family.units.iter().map(|u| u.0).collect();
-                let near = family.meant(&unit);
+                let number = split_number(text.trim()).map_or(0.0, |n| n.0);
+                // The number stays only where its unit does.
+                let right = family
+                    .meant(&unit)
+                    .map_or_else(|| family.example.to_owned(), |unit| format!("{} {unit}", plain(number)));
                 let said = format!(
                     "`{key}` of {owner} has the unit \"{}\", which {noun} does not have",
                     short(&unit)
                 );
-                let meant = split_number(text.trim()).map_or(0.0, |n| n.0);
-                let help = format!(
-                    "units of {noun}: {}; write it like `{key} = \"{} {near}\"`",
-                    known.join(", "),
-                    plain(meant)
-                );
+                let help =
+                    format!("units of {noun}: {}; write it like `{key} = \"{right}\"`", known.join(", "));
                 self.wrong(Kind::Unit, said, help);
             }
         }
@@ -344,6 +371,17 @@ fn meant_bare(text: &str, unit: &str) -> Option<f64> {
         .then_some(number)
 }
 
+/// The temperature of a room that was typed outside a plan, in degrees Celsius: as in a plan, or a bare number of them.
+///
+/// Errors: what is allowed.
+pub(crate) fn room_celsius(text: &str) -> Result<Celsius, String> {
+    let celsius = text.trim().parse::<f64>().ok().or_else(|| CELSIUS.read(text).ok());
+    celsius.filter(|c| ROOM_C.contains(c)).map(Celsius::clamped).ok_or_else(|| {
+        let (low, high) = (ROOM_C.start(), ROOM_C.end());
+        format!("a room has {low} to {high} C, such as 35, or 95F in degrees Fahrenheit")
+    })
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -356,6 +394,45 @@ mod tests {
         assert_eq!(TIME.read(" 1 min 30 s "), Ok(90.0));
         assert_eq!(PERCENT_PER_S.read("200 %/s"), Ok(200.0));
         assert_eq!(MIRED.read("-50 mired"), Ok(-50.0));
+    }
+
+    /// Source: NIST Special Publication 811 (2008), appendix B.8: t/°C = (t/°F - 32)/1.8. Fixed points: ice 32 °F = 0 °C,
+    /// water boils at 212 °F = 100 °C, both scales meet at -40.
+    #[test]
+    fn degrees_fahrenheit_have_a_zero_of_their_own_and_temperatures_do_not_add_up() {
+        for (text, celsius) in [
+            ("77 F", 25.0),
+            ("77 °F", 25.0),
+            ("77F", 25.0),
+            ("32 °F", 0.0),
+            ("212 F", 100.0),
+            ("-40 F", -40.0),
+            ("25 C", 25.0),
+            ("25°C", 25.0),
+            ("-40 °C", -40.0),
+        ] {
+            let read = CELSIUS.read(text).unwrap();
+            assert!((read - celsius).abs() < 1e-12, "{text}: {read}");
+        }
+        for sum in ["20 C 5 F", "20 C 5 °C", "70 F 2 F"] {
+            assert_eq!(CELSIUS.read(sum), Err(None), "{sum}");
+        }
+        assert_eq!(CELSIUS.read("298 K"), Err(Some("K".into())));
+        assert_eq!(room_celsius("95F").map(Celsius::get), Ok(35.0));
+        assert_eq!(room_celsius(" 35 ").map(Celsius::get), Ok(35.0));
+        for bad in ["200F", "61", "NaN", "inf", "warm", "", "300 K"] {
+            assert!(room_celsius(bad).is_err(), "{bad}");
+        }
+    }
+
+    /// A number keeps its worth or is not offered: 77 F are no 77 C, and 5 yd no 5 m.
+    #[test]
+    fn a_number_is_offered_again_only_with_its_own_unit() {
+        assert_eq!(CELSIUS.meant("Fahrenheit"), Some("F"));
+        assert_eq!(CELSIUS.meant("celsius"), Some("C"));
+        assert_eq!(CELSIUS.meant("c"), Some("C"));
+        assert_eq!(LENGTH.meant("feet"), Some("ft"));
+        assert_eq!((LENGTH.meant("yd"), CELSIUS.meant("K"), PERCENT.meant("deg")), (None, None, None));
     }
 
     #[test]

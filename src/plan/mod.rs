@@ -37,6 +37,7 @@ use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Duration;
 
+pub(crate) use amounts::room_celsius;
 pub use beams::BeamFile;
 pub use eyes::{Eyes, RiskGroup};
 pub use fixture::{

@@ -17,7 +17,8 @@ pub(super) const PROFILES: &str = "Example: lampkeep profiles";
 pub(super) const CHECK: &str = "\
 Examples:
   lampkeep check interview.toml
-  lampkeep check interview.toml --ambient 35";
+  lampkeep check interview.toml --ambient 35
+  lampkeep check interview.toml --ambient 95F";
 
 pub(super) const REHEARSE: &str = "\
 Examples:

@@ -18,10 +18,11 @@ use super::papers::PapersArgs;
 use super::reckon::ReckonArgs;
 use super::rehearse_args::RehearseArgs;
 use super::wrap::WrapArgs;
+use crate::plan::room_celsius;
 use crate::units::Celsius;
 pub use readings::{CalibrateArgs, MeterArgs};
 pub use takes::{ProtectCommand, TakeCommand};
-pub(super) use values::{ambient, pace, span};
+pub(super) use values::{pace, span};
 
 /// Planned light for interviews, on the wire: steady, guarded, repeatable.
 #[derive(Debug, Parser)]
@@ -110,8 +111,8 @@ pub enum Command {
     Check {
         /// The plan
         plan: PathBuf,
-        /// Temperature of the room in degrees Celsius for the heat forecast [default: the plan's]
-        #[arg(long, value_name = "CELSIUS", value_parser = ambient, allow_negative_numbers = true)]
+        /// Temperature of the room for the heat forecast, such as 35, 35C or 95F [default: the plan's]
+        #[arg(long, value_name = "TEMPERATURE", value_parser = room_celsius, allow_hyphen_values = true)]
         ambient: Option<Celsius>,
     },
     /// Go through the running order with no hardware, on virtual time

@@ -1,20 +1,9 @@
-//! What one typed word means: a span of time, a temperature, a distance, a mark.
+//! What one typed word means: a span of time, a distance, a mark.
 
 use std::time::Duration;
 
 use crate::cli::reckon;
 use crate::control::TakeMark;
-use crate::units::Celsius;
-
-/// A room's temperature, with or without its unit.
-pub(crate) fn ambient(text: &str) -> Result<Celsius, String> {
-    let number = text.trim_end_matches(['C', '°', ' ']);
-    let celsius: Option<f64> = number.parse().ok();
-    celsius
-        .filter(|c| (-40.0..=60.0).contains(c))
-        .and_then(|c| Celsius::new(c).ok())
-        .ok_or_else(|| "a room has -40 to 60 degrees Celsius, such as 35".to_owned())
-}
 
 /// A distance of a meter from a lamp: 0.1 to 100 m.
 pub(super) fn metres(text: &str) -> Result<f64, String> {

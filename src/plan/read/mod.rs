@@ -38,7 +38,7 @@ use toml::de::DeTable;
 use self::kit::Profiles;
 use self::names::Taken;
 use self::place::Stage;
-use super::amounts::CELSIUS;
+use super::amounts::{CELSIUS, ROOM_C};
 use super::beams::BeamFile;
 use super::defaults;
 use super::problem::{Kind, Place, Problem, Report};
@@ -155,7 +155,7 @@ fn build(sources: &Sources, trees: &[Spanned<DeTable<'_>>], cx: &Cx<'_>) -> Opti
     let rest_for = plan.get("rest-for").map_or(Some(defaults::REST_FOR), |f| f.duration(10.0, 86_400.0));
     let on_stop = settings::on_stop(&plan);
     let ambient = plan.get("ambient").map_or(Some(Celsius::clamped(defaults::AMBIENT_C)), |f| {
-        f.amount(&CELSIUS, -40.0, 60.0).map(Celsius::clamped)
+        f.amount(&CELSIUS, *ROOM_C.start(), *ROOM_C.end()).map(Celsius::clamped)
     });
     let mains_hz = settings::mains(&plan);
     let protect_stops = settings::protect_stops(&plan);

@@ -11,12 +11,12 @@ use crate::plan::read::names::LONGEST;
 /// A decimal number as a regular expression.
 const NUMBER: &str = r"(\d+(\.\d*)?|\.\d+)";
 
-/// The text of an amount: numbers with units, which may add up where there are several units.
+/// The text of an amount: numbers with units, which may add up where there are several with one zero.
 fn pattern(family: &Family) -> String {
     let units: Vec<_> = family.units.iter().map(|(unit, _)| *unit).collect();
     let units = units.join("|");
     let first = format!(r"[-+]?{NUMBER}\s*({units})");
-    let more = if family.units.len() > 1 {
+    let more = if family.units.len() > 1 && family.at_zero.is_empty() {
         format!(r"(\s+[-+]?{NUMBER}\s*({units})|\d+(\.\d*)?\s*({units}))*")
     } else {
         String::new()

@@ -361,6 +361,8 @@ fn odd() -> Vec<Value> {
         json!("101 %"),
         json!(".5 %"),
         json!("60 W"),
+        json!("77 F"),
+        json!("20 °C 5 F"),
         json!("7:30"),
         json!("13:00"),
         json!("hold"),
