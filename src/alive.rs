@@ -4,18 +4,18 @@
 //! The socket's folder is of the memory (`/run`), and nothing is synced: the sign is for the next start in
 //! the same boot alone. Without it the state file's own time counts, ten seconds old at most.
 
-use std::io::Read;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use serde::{Deserialize, Serialize};
 
+use crate::plain_file;
 use crate::state_file::When;
 
 /// Between two signs.
 pub const EVERY: Duration = Duration::from_millis(200);
 /// Longest text that is read, in bytes: more than any path and the rest take.
-const LONGEST: usize = 10_000;
+const LONGEST: u64 = 10_000;
 
 #[derive(Debug, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -50,19 +50,14 @@ impl Alive {
             state: self.state.clone(),
         };
         if let Ok(text) = serde_json::to_string(&sign) {
-            let _ = std::fs::write(&self.file, text);
+            let _ = plain_file::overwrite(&self.file, &text);
         }
     }
 
     /// How long ago the last sign was given, in seconds; `None` where there is none of this boot and set.
     #[must_use]
     pub fn last_s(&self, now: &When) -> Option<f64> {
-        let mut text = Vec::new();
-        let most = LONGEST as u64 + 1;
-        std::fs::File::open(&self.file).ok()?.take(most).read_to_end(&mut text).ok()?;
-        if text.len() > LONGEST {
-            return None;
-        }
+        let text = plain_file::read(&self.file, LONGEST).ok()?;
         let sign: Sign = serde_json::from_slice(&text).ok()?;
         let ours = !now.boot_id.is_empty() && sign.boot_id == now.boot_id && sign.state == self.state;
         Some(now.since_boot.as_secs_f64() - sign.since_boot_s).filter(|gap| ours && *gap >= 0.0)

@@ -2,7 +2,6 @@
 //! ready, and stops everything in order.
 
 use std::hash::{BuildHasher, Hasher, RandomState};
-use std::io::Read;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::mpsc::{Receiver, SyncSender, TrySendError, sync_channel};
@@ -22,7 +21,7 @@ use crate::protect_file::ProtectFile;
 use crate::state_file::{self, When};
 use crate::wire::e131::{Source, cid, cid_in};
 use crate::wire::{self, SimWatch};
-use crate::{files, hurry, journal, logging, service};
+use crate::{files, hurry, journal, logging, plain_file, service};
 
 /// Time that the engine is given before its first frame, for the outputs to open their ports.
 const HEAD_START: Duration = Duration::from_millis(20);
@@ -260,12 +259,7 @@ async fn give_signs(alive: Alive, clock: SystemClock, boot_id: String) {
 /// What the last run of this set kept; what cannot be read counts as unknown.
 fn kept(folder: &Path, now: &When) -> Start {
     let path = folder.join(state_file::NAME);
-    let open = || -> std::io::Result<Vec<u8>> {
-        let mut bytes = Vec::new();
-        std::fs::File::open(&path)?.take(state_file::LONGEST + 1).read_to_end(&mut bytes)?;
-        Ok(bytes)
-    };
-    let read = match open() {
+    let read = match plain_file::read(&path, state_file::LONGEST) {
         Ok(bytes) => state_file::read(&bytes, now).map_err(|e| e.to_string()),
         Err(e) if e.kind() == std::io::ErrorKind::NotFound => return Start::default(),
         Err(e) => Err(e.to_string()),

@@ -1,5 +1,6 @@
 //! Reads plans and writes kept looks on a thread of its own, so that a slow disk holds up nothing.
 
+use std::ffi::OsString;
 use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -209,18 +210,49 @@ pub fn write_whole(folder: &Path, name: &str, text: &str) -> std::io::Result<()>
 ///
 /// Errors: those of the file system; no half file is left.
 pub fn write_file(folder: &Path, name: &str, text: &str) -> std::io::Result<()> {
-    write_through(folder, name, &format!(".{name}.part"), text)
+    write_through(folder, name.as_ref(), format!(".{name}.part").as_ref(), text)
+}
+
+/// Writes the file that a person names whole or not at all, as [`write_whole`] does.
+///
+/// Errors: as for [`replaceable`], and those of the file system; no half file is left.
+pub fn write_path(path: &Path, text: &str) -> std::io::Result<()> {
+    replaceable(path)?;
+    let name = path.file_name().ok_or_else(|| wrong("it is no file's name"))?;
+    let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
+    let mut part = OsString::from(".");
+    part.push(name);
+    part.push(".part");
+    write_through(folder, Path::new(name), Path::new(&part), text)
+}
+
+/// Whether a file may come to stand under this name: a file takes the place of a file, never of a pipe or a device.
+///
+/// Errors: `InvalidInput` where one of those stands there.
+pub fn replaceable(path: &Path) -> std::io::Result<()> {
+    match std::fs::metadata(path) {
+        Ok(about) if !about.is_file() && !about.is_dir() => {
+            Err(wrong("a pipe or a device stands there, name a file"))
+        }
+        _ => Ok(()),
+    }
+}
+
+fn wrong(said: &str) -> std::io::Error {
+    std::io::Error::new(std::io::ErrorKind::InvalidInput, said)
 }
 
 /// The same by way of a part file of this name, for files that more than one process writes.
 ///
 /// Errors: those of the file system; no half file is left.
-pub fn write_through(folder: &Path, name: &str, part: &str, text: &str) -> std::io::Result<()> {
+pub fn write_through(folder: &Path, name: &Path, part: &Path, text: &str) -> std::io::Result<()> {
     let target = folder.join(name);
     let part = folder.join(part);
     let write = || -> std::io::Result<()> {
         std::fs::create_dir_all(folder)?;
-        let mut file = std::fs::File::create(&part)?;
+        // Left by a crash, or put there by somebody: what is written into is this process's own.
+        let _ = std::fs::remove_file(&part);
+        let mut file = std::fs::File::options().write(true).create_new(true).open(&part)?;
         file.write_all(text.as_bytes())?;
         file.sync_all()?;
         std::fs::rename(&part, &target)?;
@@ -250,6 +282,22 @@ mod tests {
         assert!(failure.said.contains("found.toml was not written"), "{}", failure.said);
         let left: Vec<_> = std::fs::read_dir(&folder).expect("there").map_while(Result::ok).collect();
         assert_eq!(left.len(), 1, "{left:?}");
+    }
+
+    /// As root a rename would put a file in the place of /dev/null.
+    #[test]
+    fn a_file_takes_the_place_of_no_device() {
+        let dir = tempfile::tempdir().expect("a folder");
+        let device = dir.path().join("nothing");
+        std::os::unix::fs::symlink("/dev/null", &device).expect("made");
+        let said = write_path(&device, "x").expect_err("a device").to_string();
+        assert_eq!(said, "a pipe or a device stands there, name a file");
+        assert!(write_path(Path::new("/"), "x").is_err());
+        write_path(&dir.path().join("sheet.csv"), "x").expect("written");
+        let mut left: Vec<_> =
+            std::fs::read_dir(&dir).expect("there").flatten().map(|e| e.file_name()).collect();
+        left.sort();
+        assert_eq!(left, ["nothing", "sheet.csv"]);
     }
 
     #[test]

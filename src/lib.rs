@@ -34,6 +34,7 @@ pub mod light;
 pub mod logging;
 pub mod meter;
 pub mod picture;
+pub mod plain_file;
 pub mod plan;
 pub mod protect_file;
 pub mod reckon;

@@ -4,14 +4,14 @@
 //! cannot be read counts as on. Written whole or not at all; off is written only over what was last seen, so
 //! that it never undoes an on that another set has just written. The simulator has a file of its own.
 
-use std::io::{ErrorKind, Read};
+use std::io::ErrorKind;
 use std::path::{Path, PathBuf};
 
 use serde::{Deserialize, Serialize};
 
 use crate::engine::{NotKept, ProtectFound};
-use crate::files;
 use crate::words::fitted;
+use crate::{files, plain_file};
 
 /// The file, for lamps.
 const NAME: &str = "protect.json";
@@ -97,7 +97,7 @@ impl ProtectFile {
         let text = serde_json::to_string_pretty(&kept).map_err(|e| NotKept::Failed(e.to_string()))? + "\n";
         // Two sets may write at once: each its own part.
         let part = format!(".{}.{}.part", self.name, std::process::id());
-        files::write_through(&self.folder, self.name, &part, &text)
+        files::write_through(&self.folder, self.name.as_ref(), part.as_ref(), &text)
             .map_err(|e| NotKept::Failed(format!("{}: {e}", self.path().display())))?;
         self.seen = Some(Ok(text));
         Ok(())
@@ -106,12 +106,7 @@ impl ProtectFile {
     /// The text, or why it cannot be read; `None` where there is no file.
     fn load(&self) -> Option<Result<String, String>> {
         let path = self.path();
-        let read = || -> std::io::Result<String> {
-            let mut text = String::new();
-            std::fs::File::open(&path)?.take(LONGEST).read_to_string(&mut text)?;
-            Ok(text)
-        };
-        match read() {
+        match plain_file::read_text(&path, LONGEST) {
             Ok(text) => Some(Ok(text)),
             // Where there is no folder nothing can have been written; any other fault hides what was.
             Err(e) if matches!(e.kind(), ErrorKind::NotFound | ErrorKind::NotADirectory) => None,
@@ -181,6 +176,17 @@ mod tests {
         std::fs::remove_file(file.path()).unwrap();
         std::fs::create_dir(file.path()).unwrap();
         assert!(matches!(file.read(), ProtectFound::Unreadable(_)), "a folder");
+        std::fs::remove_dir(file.path()).unwrap();
+        // Nobody writes into the pipe, and nobody is waited for.
+        let fifo = rustix::fs::FileType::Fifo;
+        rustix::fs::mknodat(rustix::fs::CWD, file.path(), fifo, rustix::fs::Mode::RUSR, 0).unwrap();
+        let ProtectFound::Unreadable(why) = file.read() else { panic!("a pipe is no mark") };
+        assert!(why.ends_with("protect.json: it is no plain file"), "{why}");
+        assert_eq!(file.news(), None, "it is told once");
+        std::fs::remove_file(file.path()).unwrap();
+        std::fs::write(file.path(), [b' '; 5000]).unwrap();
+        let ProtectFound::Unreadable(why) = file.read() else { panic!("longer than any mark") };
+        assert!(why.ends_with("it has more than 4096 bytes, the most allowed"), "{why}");
     }
 
     #[test]

@@ -791,6 +791,44 @@ fn a_first_plan_made_of_nonsense_answers_checks_rehearses_and_runs() {
         let mut command = set.command(&["new", "first.toml"]);
         let mut child = command
             .stdin(Stdio::piped())
+/// Whoever opens a pipe waits until somebody opens its other end (fifo(7)).
+#[test]
+fn pipes_in_the_place_of_its_files_hold_up_nothing_and_are_told() {
+    let set = Set::new();
+    let folder = set.path("state/interview.simulated");
+    std::fs::create_dir_all(&folder).expect("made");
+    let pipe = |path: &Path| {
+        let fifo = rustix::fs::FileType::Fifo;
+        rustix::fs::mknodat(rustix::fs::CWD, path, fifo, rustix::fs::Mode::RUSR, 0).expect("made");
+    };
+    let protect = set.path("state/protect.simulated.json");
+    for path in
+        [&protect, &folder.join("state.json"), &folder.join(".state.json.part"), &set.path("s.sock.alive")]
+    {
+        pipe(path);
+    }
+    let mut daemon = set.daemon(&["run", "interview.toml", "--simulate"]);
+    // What cannot be read counts as on.
+    let status = set.until("it is told", |s| s["told"]["kind"] == "state-unreadable");
+    assert_eq!(status["protect"]["on"], true);
+    let damaged =
+        status["alerts"].as_array().expect("a list").iter().find(|a| a["kind"] == "protect-damaged");
+    let said = damaged.expect("told")["said"].as_str().expect("words");
+    assert!(said.contains("it is no plain file"), "{said}");
+    assert!(status["told"]["said"].as_str().expect("words").contains("it is no plain file"), "{status:#}");
+    // Written anew, whole: from then on it is a file.
+    set.exits(0, &["protect", "on"]);
+    assert!(std::fs::metadata(&protect).expect("there").is_file());
+    daemon.signal(Signal::TERM);
+    assert_eq!(daemon.ends(), Some(0));
+    assert!(std::fs::metadata(folder.join("state.json")).expect("there").is_file());
+    // Nor do commands wait for one.
+    let plan = set.path("pipe.toml");
+    pipe(&plan);
+    assert!(set.exits(3, &["check", "pipe.toml"]).contains("pipe.toml cannot be read: it is no plain file"));
+    assert!(set.exits(2, &["reckon", "spectrum", "pipe.toml"]).contains("it is no plain file"));
+}
+
             .stdout(Stdio::null())
             .stderr(Stdio::null())
             .spawn()

@@ -134,7 +134,7 @@ fn a_file_that_will_not_do_is_said_with_what_to_do_and_exit_2() {
     let folder = station();
     for (line, part) in [
         ("spectrum mole.csv", "mole.csv cannot be read"),
-        ("spectrum .", ". is no plain file"),
+        ("spectrum .", ". cannot be read: it is a folder, not a file"),
         (
             "spectrum quay-spot.ies",
             "quay-spot.ies, line 1: `IESNA:LM-63-2002` is not a wavelength in nm and a power",

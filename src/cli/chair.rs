@@ -17,7 +17,7 @@ use crate::chair::terminal::Terminal;
 use crate::clock::{Clock, SystemClock};
 use crate::control::client::{self, ClientError};
 use crate::control::{Request, Status, places};
-use crate::files;
+use crate::{files, plain_file};
 
 /// How long an answer may take: every request of a chair is answered at once.
 const ANSWER_WITHIN: Duration = Duration::from_secs(3);
@@ -28,7 +28,7 @@ const LOOK_EVERY: Duration = Duration::from_millis(100);
 /// Name of the file that keeps the buttons.
 const FILE: &str = "chair.json";
 /// Longest file that is read, in bytes: six buttons have some hundred.
-const LONGEST_FILE: usize = 16 * 1024;
+const LONGEST_FILE: u64 = 16 * 1024;
 
 /// What reaches the loop.
 enum Heard {
@@ -284,8 +284,7 @@ fn place() -> Option<PathBuf> {
 fn kept(path: &Path) -> Result<Option<Buttons>, String> {
     let why =
         |why: String| format!("the buttons in {} are of no use: {why}; teach them again", path.display());
-    match std::fs::read_to_string(path) {
-        Ok(text) if text.len() > LONGEST_FILE => Err(why("the file is too long".to_owned())),
+    match plain_file::read_text(path, LONGEST_FILE) {
         Ok(text) => Buttons::read(&text).map(Some).map_err(why),
         Err(e) if e.kind() == ErrorKind::NotFound => Ok(None),
         Err(e) => Err(why(e.to_string())),

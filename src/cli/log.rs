@@ -14,6 +14,7 @@ use super::run::{fault, print};
 use crate::clock::{Clock, SystemClock};
 use crate::control::places;
 use crate::engine::say;
+use crate::files;
 use crate::journal::exchange::{self, Tally};
 use crate::journal::lines::{Filter, Row};
 use crate::journal::snapshot::Snapshot;
@@ -248,8 +249,11 @@ fn export(log: &Snapshot, to: &Path, json: bool) -> Exit {
             Err(e) => fault(Exit::NotMet, &e.to_string()),
         };
     }
-    let part = to.with_extension("part");
+    let mut part = to.as_os_str().to_owned();
+    part.push(".part");
+    let part = PathBuf::from(part);
     let write = || -> Result<Tally, exchange::ExchangeError> {
+        files::replaceable(to)?;
         let mut file = BufWriter::new(File::create(&part)?);
         let tally = exchange::export(log.db(), log.origin(), &written, &mut file)?;
         file.into_inner().map_err(std::io::IntoInnerError::into_error)?.sync_all()?;

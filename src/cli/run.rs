@@ -19,7 +19,7 @@ use crate::plan::{Plan, Report, load};
 use crate::protect_file::ProtectFile;
 use crate::units::Celsius;
 use crate::words::shown;
-use crate::{daemon, engine};
+use crate::{daemon, engine, files};
 
 /// How long an answer may take: a reload reads files, everything else is at once.
 const ANSWER_WITHIN: Duration = Duration::from_secs(10);
@@ -238,7 +238,7 @@ fn rig_sheet(path: &Path, out: Option<&Path>, feet: bool, json: bool) -> Exit {
     let hidden = hidden(&plan);
     if let Some(out) = out {
         let lengths = if feet { Lengths::Feet } else { Lengths::Metres };
-        if let Err(e) = draw::write(out, sheet::html(&plan, lengths, hidden).as_bytes()) {
+        if let Err(e) = files::write_path(out, &sheet::html(&plan, lengths, hidden)) {
             return fault(Exit::NotMet, &format!("{} was not written: {e}", out.display()));
         }
     }

@@ -267,11 +267,7 @@ pub fn write(sheet: &Sheet, out: Option<&Path>) -> Result<PathBuf, String> {
         Some("json") => serde_json::to_string_pretty(sheet).map_err(|e| format!("JSON: {e}"))? + "\n",
         _ => return Err(format!("{}: a sheet's name ends in .html, .csv or .json", path.display())),
     };
-    let folder = path.parent().filter(|f| !f.as_os_str().is_empty()).unwrap_or(Path::new("."));
-    let Some(name) = path.file_name().and_then(|n| n.to_str()) else {
-        return Err(format!("{} is no file's name", path.display()));
-    };
-    crate::files::write_file(folder, name, &text)
+    crate::files::write_path(&path, &text)
         .map_err(|e| format!("{} was not written: {e}; name another place by --out", path.display()))?;
     Ok(path)
 }

@@ -98,9 +98,9 @@ fn export(status: &Status, folder: &Path) -> Result<PathBuf, String> {
     exchange::export(log.db(), log.origin(), &now.to_string(), &mut lines).map_err(|e| e.to_string())?;
     let name = format!("takes-{}-{day}.jsonl", status.set);
     let text = String::from_utf8(lines).map_err(|e| e.to_string())?;
-    crate::files::write_file(folder, &name, &text)
-        .map_err(|e| format!("{} was not written: {e}", folder.join(&name).display()))?;
-    Ok(folder.join(name))
+    crate::files::write_path(&path, &text)
+        .map_err(|e| format!("{} was not written: {e}; name another folder by --out", path.display()))?;
+    Ok(path)
 }
 
 /// A lamp that nobody should grip without feeling first.

@@ -13,7 +13,7 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Duration;
 
-use rustix::fs::{Access, FlockOperation};
+use rustix::fs::{Access, FlockOperation, OFlags};
 use tokio::sync::{Semaphore, watch};
 use tokio::task::JoinSet;
 
@@ -171,7 +171,8 @@ fn lock(path: &Path) -> io::Result<Option<File>> {
             .create(true)
             .truncate(false)
             .mode(0o600)
-            .custom_flags(rustix::fs::OFlags::NOFOLLOW.bits().cast_signed())
+            // A pipe under that name would keep us waiting for ever.
+            .custom_flags((OFlags::NOFOLLOW | OFlags::NONBLOCK).bits().cast_signed())
             .open(path)?;
         match rustix::fs::flock(&file, FlockOperation::NonBlockingLockExclusive) {
             Ok(()) => {}

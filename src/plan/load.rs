@@ -1,8 +1,8 @@
 //! Reads a plan's files and hands their texts on: the only input and output of this module.
 
 use std::collections::BTreeSet;
-use std::fs::{self, File};
-use std::io::{ErrorKind, Read};
+use std::fs;
+use std::io::ErrorKind;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
@@ -14,6 +14,7 @@ use crate::guards::moving;
 use crate::light::ies::Photometry;
 use crate::light::spectrum::Spectrum;
 use crate::light::{balance, colour, room};
+use crate::plain_file;
 use crate::units::Xy;
 
 /// Longest file that is read, in bytes: many times the longest plan, far from filling the memory.
@@ -395,32 +396,7 @@ fn toml_files(folder: &Path) -> Result<Vec<PathBuf>, Problem> {
 
 /// One file, whole.
 fn bytes(path: &Path) -> Result<Vec<u8>, Problem> {
-    let name = path.display();
-    let about = fs::metadata(path).map_err(|e| unreadable(path, &e))?;
-    if about.is_dir() {
-        let help = "name the plan's file, such as `pilot-station.toml`";
-        return Err(Problem::of_file(Kind::Folder, format!("{name} is a folder, not a file")).help(help));
-    }
-    if !about.is_file() {
-        // A pipe or a device could keep us waiting for ever.
-        return Err(Problem::of_file(Kind::Unreadable, format!("{name} is not a plain file"))
-            .help("save it as a file"));
-    }
-    let too_big = |size: u64| {
-        let said = format!("{name} has {size} bytes; at most {LONGEST} (1 MiB) are read");
-        Problem::of_file(Kind::TooBig, said)
-            .help("check that it is the right file; a plan has a few kilobytes")
-    };
-    if about.len() > LONGEST {
-        return Err(too_big(about.len()));
-    }
-    let mut bytes = Vec::new();
-    let file = File::open(path).map_err(|e| unreadable(path, &e))?;
-    file.take(LONGEST + 1).read_to_end(&mut bytes).map_err(|e| unreadable(path, &e))?;
-    if bytes.len() as u64 > LONGEST {
-        return Err(too_big(bytes.len() as u64));
-    }
-    Ok(bytes)
+    plain_file::read(path, LONGEST).map_err(|e| unreadable(path, &e))
 }
 
 /// One file as text.
@@ -442,10 +418,23 @@ fn text(path: &Path) -> Result<Text, Problem> {
 
 fn unreadable(path: &Path, error: &std::io::Error) -> Problem {
     let name = path.display();
-    if error.kind() == ErrorKind::NotFound {
-        return Problem::of_file(Kind::NoFile, format!("there is no file {name}"))
-            .help("check the name and the folder");
-    }
-    Problem::of_file(Kind::Unreadable, format!("{name} cannot be read: {error}"))
-        .help("check who may read it")
+    let (kind, said, help) = match error.kind() {
+        ErrorKind::NotFound => {
+            (Kind::NoFile, format!("there is no file {name}"), "check the name and the folder")
+        }
+        ErrorKind::IsADirectory => {
+            let help = "name the plan's file, such as `pilot-station.toml`";
+            (Kind::Folder, format!("{name} is a folder, not a file"), help)
+        }
+        ErrorKind::FileTooLarge => {
+            let size = fs::metadata(path).map_or(LONGEST + 1, |about| about.len());
+            let said = format!("{name} has {size} bytes; at most {LONGEST} (1 MiB) are read");
+            (Kind::TooBig, said, "check that it is the right file; a plan has a few kilobytes")
+        }
+        ErrorKind::InvalidInput => {
+            (Kind::Unreadable, format!("{name} cannot be read: {error}"), "save it as a file")
+        }
+        _ => (Kind::Unreadable, format!("{name} cannot be read: {error}"), "check who may read it"),
+    };
+    Problem::of_file(kind, said).help(help)
 }

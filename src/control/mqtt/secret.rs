@@ -1,10 +1,10 @@
 //! Passwords, keys and certificates from files: read at each connection, refused where others may meddle.
 
-use std::fs::{File, OpenOptions};
 use std::io::Read;
-use std::os::unix::fs::{OpenOptionsExt, PermissionsExt};
+use std::os::unix::fs::PermissionsExt;
 use std::path::{Path, PathBuf};
 
+use crate::plain_file;
 use crate::plan::Secret;
 use crate::words::short;
 
@@ -68,12 +68,10 @@ fn place(noun: &str, secret: &Secret) -> Result<(String, PathBuf), String> {
 
 fn read(what: &str, path: &Path, kept: Kept) -> Result<Vec<u8>, String> {
     let said = |why: String| format!("{what}: {why}");
-    let mut file = open(path).map_err(|e| said(format!("{e}; name an existing file in the plan")))?;
+    let mut file =
+        plain_file::open(path).map_err(|e| said(format!("{e}; name an existing file in the plan")))?;
     // Of the open file, not of its name: what is judged is what is read.
     let meta = file.metadata().map_err(|e| said(e.to_string()))?;
-    if !meta.is_file() {
-        return Err(said("it is no regular file".into()));
-    }
     let mode = meta.permissions().mode() & 0o777;
     if kept == Kept::Secret && mode & 0o007 != 0 {
         return Err(said(format!(
@@ -89,12 +87,6 @@ fn read(what: &str, path: &Path, kept: Kept) -> Result<Vec<u8>, String> {
         return Err(said(format!("it has more than {LONGEST} bytes, the most allowed")));
     }
     Ok(bytes)
-}
-
-/// Opens without waiting, whatever stands under the name.
-fn open(path: &Path) -> std::io::Result<File> {
-    let nonblocking = i32::try_from(rustix::fs::OFlags::NONBLOCK.bits()).unwrap_or(0);
-    OpenOptions::new().read(true).custom_flags(nonblocking).open(path)
 }
 
 #[cfg(test)]
@@ -122,7 +114,7 @@ mod tests {
             assert!(key(&secret).unwrap_err().contains("key file"), "a key is kept as closely");
         }
         let folder = Secret::File(dir.path().to_owned());
-        assert!(password(&folder).unwrap_err().ends_with("it is no regular file"));
+        assert!(password(&folder).unwrap_err().contains("it is a folder, not a file"));
         let none = Secret::File(dir.path().join("none"));
         assert!(password(&none).unwrap_err().contains("name an existing file in the plan"));
     }
@@ -145,7 +137,7 @@ mod tests {
         let pipe = dir.path().join("pipe");
         let fifo = rustix::fs::FileType::Fifo;
         rustix::fs::mknodat(rustix::fs::CWD, &pipe, fifo, rustix::fs::Mode::RUSR, 0).unwrap();
-        assert!(password(&Secret::File(pipe)).unwrap_err().ends_with("it is no regular file"));
+        assert!(password(&Secret::File(pipe)).unwrap_err().contains("it is no plain file"));
     }
 
     #[test]

@@ -1,13 +1,16 @@
 //! The component identifier: made once for a set, kept in its state folder.
 
-use std::io::Read;
+use std::io::ErrorKind;
 use std::path::Path;
 
 use crate::files::write_file;
+use crate::plain_file;
 use crate::wire::encode::e131::Cid;
 
 /// Its file in the state folder.
 const NAME: &str = "cid";
+/// Longest text that is read, in bytes; ours has 37.
+const LONGEST: u64 = 100;
 /// Random UUIDs (RFC 4122, version 4), a new one each time it is read. Source: Linux, random(4).
 const RANDOM: &str = "/proc/sys/kernel/random/uuid";
 
@@ -16,14 +19,14 @@ const RANDOM: &str = "/proc/sys/kernel/random/uuid";
 /// Errors: the text of why it could not be kept, with the one to use for this run alone.
 pub fn cid_in(folder: &Path) -> Result<Cid, (Cid, String)> {
     let file = folder.join(NAME);
-    let mut text = String::new();
-    let read = std::fs::File::open(&file).and_then(|f| f.take(100).read_to_string(&mut text));
-    let why = match read {
-        Ok(_) => match parsed(text.trim()) {
+    let damaged = || format!("{} holds no UUID; a new one is made", file.display());
+    let why = match plain_file::read_text(&file, LONGEST) {
+        Ok(text) => match parsed(text.trim()) {
             Some(cid) => return Ok(cid),
-            None => Some(format!("{} holds no UUID; a new one is made", file.display())),
+            None => Some(damaged()),
         },
-        Err(e) if e.kind() == std::io::ErrorKind::NotFound => None,
+        Err(e) if e.kind() == ErrorKind::NotFound => None,
+        Err(e) if matches!(e.kind(), ErrorKind::FileTooLarge | ErrorKind::InvalidData) => Some(damaged()),
         // It may be there all the same: it must not be lost for a moment's fault.
         Err(e) => return Err((cid(), format!("{}: {e}", file.display()))),
     };
