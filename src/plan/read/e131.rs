@@ -18,26 +18,28 @@ const UNICAST_MOST: usize = 64;
 /// Longest name of an interface in bytes. Source: Linux, `IFNAMSIZ` of 16 with its zero.
 const INTERFACE_LONGEST: usize = 15;
 
-/// The fields that only network outputs have.
+/// Keys that only network outputs have.
+pub(in crate::plan) const KEYS: [&str; 9] = [
+    "universes",
+    "unicast",
+    "multicast",
+    "interface",
+    "priority",
+    "source-name",
+    "sync-universe",
+    "preview",
+    "idle",
+];
+
+/// The fields of them.
 pub(super) struct Keys<'a> {
-    fields: [(&'static str, Option<Field<'a>>); 9],
+    fields: [(&'static str, Option<Field<'a>>); KEYS.len()],
 }
 
 impl<'a> Keys<'a> {
     /// Takes them from an output's table, whatever its kind.
     pub fn of(t: &Table<'a>) -> Self {
-        let keys = [
-            "universes",
-            "unicast",
-            "multicast",
-            "interface",
-            "priority",
-            "source-name",
-            "sync-universe",
-            "preview",
-            "idle",
-        ];
-        Self { fields: keys.map(|key| (key, t.get(key))) }
+        Self { fields: KEYS.map(|key| (key, t.get(key))) }
     }
 
     /// Those that are there.

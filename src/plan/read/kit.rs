@@ -62,7 +62,7 @@ pub(super) struct KitLamp<'a> {
 }
 
 /// Keys that say what lamp it is and where its slots are.
-pub(super) const LAMP_KEYS: [&str; 5] = ["profile", "mode", "address", "universe", "output"];
+pub(in crate::plan) const LAMP_KEYS: [&str; 5] = ["profile", "mode", "address", "universe", "output"];
 
 /// Reads every `[lamp.NAME]`.
 pub(super) fn bodies<'a>(
@@ -137,13 +137,21 @@ pub(super) fn lamp<'a>(t: &Table<'a>, profiles: &Profiles, wants: Wants) -> Opti
     let mode_field = t.get("mode");
     let patch = match wants {
         Wants::Address => patch(t).map(Some),
-        Wants::MayHave if !t.has("address") => {
-            t.allow(&["address", "universe", "output"]);
+        Wants::MayHave if t.has("address") => patch(t).map(Some),
+        Wants::MayHave => {
+            t.allow(&["address"]);
+            let by_hand =
+                "give its first slot, such as `address = 1`; one that is only ever set by hand needs neither";
+            without_address(t, &["universe", "output"], |owner, key| {
+                (Kind::MissingKey, format!("{owner} has `{key}`, but no `address`"), by_hand.to_owned())
+            });
             Some(None)
         }
-        Wants::MayHave => patch(t).map(Some),
         Wants::NoAddress => {
-            no_address(t);
+            without_address(t, &["address", "universe", "output"], |owner, key| {
+                let said = format!("{owner} is set by hand, so it has no `{key}`");
+                (Kind::Conflict, said, format!("leave `{key}` out, or leave `control = \"hand\"` out"))
+            });
             Some(None)
         }
     };
@@ -189,16 +197,15 @@ fn mode(t: &Table<'_>, field: Option<Field<'_>>, profile: &Profile, hand: bool) 
     }
 }
 
-fn no_address(t: &Table<'_>) {
-    for key in ["address", "universe", "output"] {
-        if let Some(field) = t.get(key) {
-            let said = format!("{} is set by hand, so it has no `{key}`", t.owner());
-            field.wrong(
-                Kind::Conflict,
-                said,
-                format!("leave `{key}` out, or leave `control = \"hand\"` out"),
-            );
-        }
+/// Reports keys of an address in the table of a lamp that has none: what is told of an owner and a key.
+fn without_address(
+    t: &Table<'_>,
+    keys: &[&'static str],
+    told: impl Fn(&str, &str) -> (Kind, String, String),
+) {
+    for field in keys.iter().filter_map(|key| t.get(key)) {
+        let (kind, said, help) = told(t.owner(), field.key());
+        field.wrong(kind, said, help);
     }
 }
 

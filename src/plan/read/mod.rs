@@ -7,11 +7,11 @@
 mod aim;
 mod calibration;
 mod curve;
-mod e131;
+pub(super) mod e131;
 mod eyes;
 mod fixture;
 mod heat;
-mod kit;
+pub(super) mod kit;
 pub(super) mod look;
 mod motion;
 mod mqtt;

@@ -6,7 +6,8 @@ use serde_json::{Value, json};
 use super::amounts::{Angle, Clock, Energy, Length, Loss, Mired, Percent, Power, Rate, Share, names};
 use super::profile::{Eyes, Heat, Quiet};
 use super::set::{Point, place_once};
-use super::shape::{at_most_one, none_of, when};
+use super::shape::{at_most_one, none_of, when, with};
+use crate::plan::read::kit::LAMP_KEYS;
 
 names! {
     /// A fixture's, a group's or a body's name, which stands beside the keys of a look.
@@ -66,14 +67,12 @@ pub(super) enum FanNow {
 }
 
 fn fixture_rules() -> Value {
-    let own = ["profile", "mode", "address", "universe", "output"];
     let placed = json!({ "anyOf": [
         { "required": ["at"] },
         { "required": ["from-wall", "height"] },
         { "required": ["clock"], "anyOf": [{ "required": ["distance"] }, { "required": ["floor-distance"] }] },
     ] });
-    let lamp =
-        json!({ "if": { "required": ["lamp"] }, "then": none_of(&own), "else": { "required": ["profile"] } });
+    let lamp = json!({ "if": { "required": ["lamp"] }, "then": none_of(&LAMP_KEYS), "else": { "required": ["profile"] } });
     let by_hand = none_of(&["address", "universe", "output", "strobe"]);
     let addressed = json!({ "anyOf": [{ "required": ["lamp"] }, { "required": ["address"] },
         { "required": ["control"], "properties": { "control": { "const": "hand" } } }] });
@@ -190,9 +189,13 @@ pub(super) struct CalibrationNote {
     output: Percent,
 }
 
+fn lamp_rules() -> Value {
+    json!([with("universe", &["address"]), with("output", &["address"])])
+}
+
 /// A body: a lamp that one owns. One that is only ever set by hand needs no address.
 #[derive(JsonSchema)]
-#[schemars(rename_all = "kebab-case", deny_unknown_fields)]
+#[schemars(rename_all = "kebab-case", deny_unknown_fields, extend("allOf" = lamp_rules()))]
 pub(super) struct Lamp {
     /// What kind of lamp it is; `lampkeep profiles` lists those at hand.
     profile: String,

@@ -5,19 +5,7 @@ use serde_json::{Value, json};
 
 use super::amounts::{Amps, Hertz, Microseconds, Power, Share, Volts};
 use super::shape::{at_most_one, exactly_one, none_of, when};
-
-/// Keys that outputs of `kind = "e131"` alone have.
-const NETWORK: [&str; 9] = [
-    "universes",
-    "unicast",
-    "multicast",
-    "interface",
-    "priority",
-    "source-name",
-    "sync-universe",
-    "preview",
-    "idle",
-];
+use crate::plan::read::e131::KEYS as NETWORK;
 
 /// What an output is.
 #[derive(JsonSchema)]
