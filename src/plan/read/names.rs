@@ -28,7 +28,8 @@ pub(in crate::plan) const LOOK_KEYS: &[&str] = &[
     "xy",
 ];
 /// What status calls a light that is no look.
-pub(in crate::plan) const NOT_LOOKS: &[&str] = &["all", "calibrate", "dark", "only", "plan", "rollcall"];
+pub(in crate::plan) const NOT_LOOKS: &[&str] =
+    &["all", "calibrate", "dark", "meter", "only", "plan", "rollcall"];
 /// The set's name stands in topics beside `all`.
 pub(in crate::plan) const NOT_SETS: &[&str] = &["all"];
 
