@@ -138,6 +138,41 @@ fn the_program_that_holds_a_port_is_named() {
     assert_eq!(code, 1);
 }
 
+/// From the moment in which it answers: its output is just being opened, or sends already.
+#[test]
+fn the_plan_s_own_daemon_is_in_nobody_s_way() {
+    let far = far_side();
+    let mut wire = far.0.try_clone().unwrap();
+    std::thread::spawn(move || {
+        let mut bytes = [0; 4096];
+        while wire.read(&mut bytes).is_ok_and(|n| n > 0) {}
+    });
+    let folder = tempfile::tempdir().unwrap();
+    let socket = folder.path().join("s.sock");
+    let file = folder.path().join("pier.toml");
+    std::fs::write(&file, plan("framed", &far.1, "")).unwrap();
+    let command = |word: &str| {
+        let mut command = Command::new(env!("CARGO_BIN_EXE_lampkeep"));
+        command.arg(word).arg(&file).env("LAMPKEEP_SOCKET", &socket).env("LAMPKEEP_STATE", folder.path());
+        command
+    };
+    let mut daemon = command("run").stderr(std::process::Stdio::null()).spawn().unwrap();
+    while !socket.exists() {
+        assert!(daemon.try_wait().unwrap().is_none(), "it ended");
+        std::thread::yield_now();
+    }
+    let found: Vec<Value> = (0..3)
+        .map(|_| serde_json::from_slice(&command("doctor").arg("--json").output().unwrap().stdout).unwrap())
+        .collect();
+    daemon.kill().unwrap();
+    daemon.wait().unwrap();
+    for found in found {
+        for kind in ["held", "output-starting", "output-down", "no-daemon"] {
+            assert!(finding(&found, kind).is_none(), "{kind}: {found:#}");
+        }
+    }
+}
+
 /// Answers as an interface with a processor does: to label 0A with its number, a message of four bytes of data.
 /// From memory.
 fn answering(far: &FarSide) -> std::thread::JoinHandle<()> {

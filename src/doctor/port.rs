@@ -6,8 +6,9 @@ use crate::plan::{Output, OutputKind};
 use crate::wire::probe::probe;
 use crate::wire::{LatencyTimer, WireError, WireErrorKind, attainable_rate, output};
 
-/// A rule for all USB serial ports, by their class of driver and no maker's name.
-const UDEV: &str = "SUBSYSTEM==\"tty\", SUBSYSTEMS==\"usb\", GROUP=\"lampkeep\", MODE=\"0660\"";
+/// A rule for all USB serial ports, by their class of driver and no maker's name. The group is that of the package's own
+/// rule, so that nobody loses access by it.
+const UDEV: &str = "SUBSYSTEM==\"tty\", SUBSYSTEMS==\"usb\", GROUP=\"dialout\", MODE=\"0660\"";
 
 /// Looks at a serial output whose port no daemon of ours has open. `used`: slots of its patch.
 ///
@@ -73,7 +74,7 @@ fn refused(error: &WireError) -> Finding {
     let (said, mut cure) = in_two(&error.to_string());
     if error.kind() == WireErrorKind::NotPermitted {
         cure = format!(
-            "{cure}; for a service of its own user put into /etc/udev/rules.d/70-lampkeep.rules: {UDEV}"
+            "{cure}; for a service whose user is in that group put into /etc/udev/rules.d/60-lampkeep.rules: {UDEV}"
         );
     }
     Finding::new(error.kind().word(), Weight::Stops, said, cure)

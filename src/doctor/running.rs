@@ -12,6 +12,13 @@ const LATE_US: f64 = 5000.0;
 pub fn running(status: &Status) -> Vec<Finding> {
     let mut found = Vec::new();
     for output in &status.outputs {
+        if output.state == LinkState::Starting {
+            let said = "the daemon has not sent its first frame yet";
+            found.push(
+                Finding::new("output-starting", Weight::Weakens, said, "ask again in a moment")
+                    .of(&output.name),
+            );
+        }
         if output.state == LinkState::Down {
             let (said, cure) = in_two(output.said.as_deref().unwrap_or("it does not send"));
             found.push(Finding::new("output-down", Weight::Stops, said, cure).of(&output.name));
