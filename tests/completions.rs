@@ -40,6 +40,11 @@ fn looks_lamps_and_takes_are_the_daemon_s() {
     let _daemon = set.daemon();
     assert_eq!(offered(&set, "lampkeep recall "), ["bright", "half", "low"]);
     assert_eq!(offered(&set, "lampkeep recall ha"), ["half"]);
+    assert_eq!(
+        offered(&set, "lampkeep --set next recall ha"),
+        ["half"],
+        "a set may be called like a command"
+    );
     assert_eq!(offered(&set, "lampkeep only "), ["key"]);
     assert_eq!(offered(&set, "lampkeep nudge "), ["key", "all"]);
     assert_eq!(offered(&set, "lampkeep read wa"), ["wall-left", "wall", "wall-right"]);

@@ -70,6 +70,26 @@ impl Line {
         Self { at: words.len() - 1, words: words.into_iter().map(OsString::from).collect(), cut }
     }
 
+    /// Its words with the value of `--set` behind `=`, and which of them the cursor is at. The value of an option that
+    /// stands by itself is taken for a command where one has its name, and a set may be called `next`.
+    pub fn joined(&self) -> (Vec<OsString>, usize) {
+        let (mut words, mut at) = (self.words.clone(), self.at);
+        let mut index = 1;
+        while index + 1 < at {
+            if words[index] == "--" {
+                break;
+            }
+            if words[index] == "--set" {
+                let value = words.remove(index + 1);
+                words[index].push("=");
+                words[index].push(value);
+                at -= 1;
+            }
+            index += 1;
+        }
+        (words, at)
+    }
+
     /// What stands at the cursor.
     pub fn current(&self) -> &OsStr {
         self.words.get(self.at).map_or(OsStr::new(""), OsString::as_os_str)
@@ -169,6 +189,21 @@ mod tests {
         assert_eq!(line("lampkeep explain --plan b.toml ").plan(), Some("b.toml".into()));
         assert_eq!(line("lampkeep recall a.toml ").plan(), None);
         assert_eq!(line("lampkeep draw ").plan(), None);
+    }
+
+    #[test]
+    fn a_set_may_be_called_like_a_command() {
+        let joined = |text: &str| {
+            let (words, at) = Line::typed(text, BREAKS).joined();
+            let words: Vec<_> = words.into_iter().map(|w| w.into_string().expect("text")).collect();
+            (words.join(" "), at)
+        };
+        assert_eq!(joined("lampkeep --set next recall qu"), ("lampkeep --set=next recall qu".into(), 3));
+        assert_eq!(joined("lampkeep recall --set next "), ("lampkeep recall --set=next ".into(), 3));
+        assert_eq!(joined("lampkeep --set ne"), ("lampkeep --set ne".into(), 2), "it is still being typed");
+        assert_eq!(joined("lampkeep --set"), ("lampkeep --set".into(), 1));
+        assert_eq!(joined("lampkeep note -- --set a b"), ("lampkeep note -- --set a b".into(), 5));
+        assert_eq!(joined(""), (String::new(), 0));
     }
 
     #[test]

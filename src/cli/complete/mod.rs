@@ -70,7 +70,8 @@ pub fn run(args: CompleteArgs) -> Exit {
 fn offered(line: Line) -> Vec<CompletionCandidate> {
     let line = LINE.get_or_init(|| line);
     let mut command = with_files(Args::command());
-    let all = clap_complete::engine::complete(&mut command, line.words.clone(), line.at, None);
+    let (words, at) = line.joined();
+    let all = clap_complete::engine::complete(&mut command, words, at, None);
     let mut all = all.unwrap_or_default();
     // With nothing typed options would only hide the names among them.
     let option = |c: &CompletionCandidate| c.get_value().to_string_lossy().starts_with('-');
