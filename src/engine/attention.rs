@@ -113,18 +113,21 @@ impl Engine {
         for id in self.plan.fixture_ids() {
             let fixture = self.plan.fixture(id);
             let lamp = &self.lamps[id.0];
-            if self.real(id) && guards::heat_unknown(fixture) && lamp.absent.is_none() {
-                let binds = if lamp.sent.limits.has(Limit::HeatUnknown) { ", and it shows now" } else { "" };
+            // Told while light is lost by it; of a light that moves by itself from then on, for it comes and goes there.
+            let told = |a: &Alert| a.kind == "heat-unknown" && a.fixture.as_ref() == Some(&fixture.id);
+            let shows = lamp.sent.limits.has(Limit::HeatUnknown)
+                || lamp.target.motion.is_some() && self.alerts.iter().any(told);
+            if self.real(id) && guards::heat_unknown(fixture) && lamp.absent.is_none() && shows {
                 let (id, lamp) = (&fixture.id, fixture.lamp_name());
                 let said = if fixture.heat.is_some() {
                     format!(
-                        "{id} held at half its light{binds}: what its emitters draw is not known, so its heat is not \
+                        "{id} held at half its light: what its emitters draw is not known, so its heat is not \
                          either. Enter it, such as watts = \"60 W\" at each emitter of {}",
                         fixture.profile.name
                     )
                 } else {
                     format!(
-                        "{id} held at half its power{binds}: its heat is not known. Enter what its maker says, \
+                        "{id} held at half its power: its heat is not known. Enter what its maker says, \
                          such as heat = {{ full-for = \"20 min\" }} for {lamp} in kit.toml"
                     )
                 };

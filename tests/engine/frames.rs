@@ -326,7 +326,7 @@ fn a_lamp_of_unknown_heat_is_held_at_half_its_power_on_a_real_output_only() {
     assert!(!unknown.is_empty(), "the demo has fan-less lamps with invented figures");
     for simulate in [false, true] {
         let mut rig = Rig::with(plan.clone(), simulate);
-        let mut over = 0;
+        let (mut over, mut held) = (0, 0);
         for look in still_looks(&plan) {
             rig.done(&recall(&look, 0.0));
             rig.run(3.0);
@@ -347,12 +347,16 @@ fn a_lamp_of_unknown_heat_is_held_at_half_its_power_on_a_real_output_only() {
                         .alerts
                         .iter()
                         .any(|a| a.kind == "heat-unknown" && a.fixture == Some(lamp.id.clone()));
-                    assert!(told, "{} is held without a word", lamp.id);
+                    // A person is told where light is lost by it, and nowhere else.
+                    let lost = lamp.limited_by.iter().any(|l| l == "heat-unknown");
+                    assert_eq!(told, lost, "{} in {look}", lamp.id);
+                    held += usize::from(lost);
                 } else if lamp.watts > all / 2.0 {
                     over += 1;
                 }
             }
         }
+        assert_eq!(held > 0, !simulate, "{held} times");
         if simulate {
             assert!(over > 0, "at full a lamp draws more than half, so the guard had something to do");
         }

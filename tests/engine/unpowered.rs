@@ -36,7 +36,7 @@ fn a_lamp_without_watts_is_unknown_whatever_is_said_of_its_heat() {
         if let Some(told) = told {
             assert_eq!(
                 told.said,
-                "key held at half its light, and it shows now: what its emitters draw is not known, so its heat is \
+                "key held at half its light: what its emitters draw is not known, so its heat is \
                  not either. Enter it, such as watts = \"60 W\" at each emitter of spot"
             );
         }
