@@ -1,38 +1,27 @@
 //! `calibrate`: leads a person through the readings of one lamp, keeps each as it comes, and writes the
 //! calibration. What is read and fitted is `crate::calibrate`'s.
 
-use std::io::{BufRead, IsTerminal};
+use std::io::ErrorKind;
 use std::path::{Path, PathBuf};
-use std::time::Duration;
 
 use serde_json::{Value, json};
 
 use super::args::CalibrateArgs;
 use super::exit::Exit;
-use super::run::{answered, fault, print, print_json, unanswered};
+use super::lead::{Daemon, SETTLED_WITHIN, Stopped};
+use super::run::{print, print_json};
+use super::typing::{Typing, prompt, tell};
 use crate::calibrate::{self, Entry, Fault, Fit, Kind, Session, Step, Taken, Word};
 use crate::channels::{self, Asked};
 use crate::clock::{Clock, SystemClock};
-use crate::control::client::{self, ClientError};
-use crate::control::{Answer, FixtureStatus, Request, Status, places};
-use crate::files;
+use crate::control::{FixtureStatus, Request, Status, places};
 use crate::light::photometry;
 use crate::plan::{Fixture, Plan, load};
 use crate::words::short;
+use crate::{files, plain_file};
 
-/// How long an answer may take.
-const ANSWER_WITHIN: Duration = Duration::from_secs(10);
-/// How long a lamp may take to come to its value; one with a slow rise needs a while.
-const SETTLED_WITHIN: Duration = Duration::from_secs(120);
-
-/// Why it stops before the end: what the command ends with, after saying so.
-struct Stopped(Exit);
-
-impl Stopped {
-    fn said(exit: Exit, said: &str) -> Self {
-        Self(fault(exit, said))
-    }
-}
+/// Longest file of readings that is read, in bytes: a session has some ten thousand.
+const LONGEST_KEPT: u64 = 1024 * 1024;
 
 /// Does it.
 pub(super) fn run(set: Option<&str>, args: &CalibrateArgs, json: bool) -> Exit {
@@ -42,11 +31,11 @@ pub(super) fn run(set: Option<&str>, args: &CalibrateArgs, json: bool) -> Exit {
 }
 
 fn calibrate(set: Option<&str>, args: &CalibrateArgs, json: bool) -> Result<Exit, Stopped> {
-    let mut bench = Bench::open(set, args, json)?;
-    bench.lead()?;
-    let found = bench.fitted()?;
-    let file = bench.write(&found)?;
+    let mut bench = Bench::open(Daemon::of(set, json)?, args)?;
+    let done = bench.read_through();
+    // However it ended: nobody leaves a lamp alone at full.
     bench.end();
+    let (found, file) = done?;
     // The readings are in the calibration now; left behind, they would only be taken for new ones.
     let _ = std::fs::remove_file(bench.kept_file());
     if json {
@@ -82,8 +71,8 @@ fn result(lamp: &str, file: &Path, found: &Fit) -> Value {
 
 /// A lamp being read.
 struct Bench {
-    socket: PathBuf,
-    json: bool,
+    daemon: Daemon,
+    typing: Typing,
     clock: SystemClock,
     plan: Plan,
     fixture: Fixture,
@@ -96,10 +85,8 @@ struct Bench {
 
 impl Bench {
     /// Finds the daemon, the lamp, its plan and the readings from before. Every lamp is dark then.
-    fn open(set: Option<&str>, args: &CalibrateArgs, json: bool) -> Result<Self, Stopped> {
-        let gone = |e: &ClientError| Stopped(unanswered(e, json));
-        let socket = client::find(set).map_err(|e| gone(&e))?;
-        let status = status(&socket, json)?;
+    fn open(daemon: Daemon, args: &CalibrateArgs) -> Result<Self, Stopped> {
+        let status = daemon.status()?;
         if status.protect.on {
             // Its files carry the body's name, which is not told now.
             let said = "a face is protected, and a calibration needs names\n  `lampkeep protect off` gives a code that ends it";
@@ -114,19 +101,39 @@ impl Bench {
             );
             return Err(Stopped::said(Exit::NotMet, &said));
         }
+        let Some(state) = places::state_folder(&status.set, status.simulated) else {
+            let said = "there is no folder for the readings\n  set LAMPKEEP_STATE to one, or HOME";
+            return Err(Stopped::said(Exit::NotMet, said));
+        };
+        // Before any lamp is lit: a signal leads the light back.
+        let typing = Typing::start().map_err(|e| Stopped::no_thread(&e))?;
         let dark = light(&args.lamp, &Asked::default());
-        let data = ask(&socket, &dark, json)?.data.unwrap_or_default();
-        let found = Self::of_plan(&data, &status, args);
-        match found {
-            Ok((plan, fixture, calibrations)) => {
-                Self::begin(socket, json, plan, fixture, calibrations, &status, args)
-            }
-            Err(said) => {
-                // Nothing has been read, so the light from before should stand.
-                let _ = client::ask(&socket, &end(), ANSWER_WITHIN);
-                Err(Stopped::said(Exit::NotMet, &said))
-            }
-        }
+        let data = daemon.ask(&dark)?.data.unwrap_or_default();
+        let (plan, fixture, calibrations) = Self::of_plan(&data, &status, args).map_err(|said| {
+            // Nothing has been read, so the light from before should stand.
+            let _ = daemon.quietly(&end());
+            Stopped::said(Exit::NotMet, &said)
+        })?;
+        let distance_m = args.distance.unwrap_or(1.0);
+        let session = Session {
+            lamp: fixture.lamp_name().to_owned(),
+            profile: fixture.profile.name.clone(),
+            mode: fixture.mode.name.clone(),
+            distance: format!("{distance_m} m"),
+            meter: args.meter.clone(),
+            conditions: args.conditions.clone(),
+            upwards: args.up,
+            every_emitter: args.every_emitter,
+            readings: Vec::new(),
+        };
+        let clock = SystemClock::start();
+        let steps = Vec::new();
+        let mut bench =
+            Self { daemon, typing, clock, plan, steps, session, distance_m, fixture, state, calibrations };
+        bench.take_up(args).inspect_err(|_| bench.end())?;
+        bench.steps = calibrate::steps(&bench.fixture, bench.session.options());
+        bench.introduce();
+        Ok(bench)
     }
 
     /// The plan that the daemon runs, read from its own file.
@@ -154,65 +161,21 @@ impl Bench {
         Ok((plan, fixture, calibrations))
     }
 
-    fn begin(
-        socket: PathBuf,
-        json: bool,
-        plan: Plan,
-        fixture: Fixture,
-        calibrations: PathBuf,
-        status: &Status,
-        args: &CalibrateArgs,
-    ) -> Result<Self, Stopped> {
-        let Some(state) = places::state_folder(&status.set, status.simulated) else {
-            let said = "there is no folder for the readings\n  set LAMPKEEP_STATE to one, or HOME";
-            return Err(Stopped::said(Exit::NotMet, said));
-        };
-        let distance = args.distance.unwrap_or(1.0);
-        let fresh = Session {
-            lamp: fixture.lamp_name().to_owned(),
-            profile: fixture.profile.name.clone(),
-            mode: fixture.mode.name.clone(),
-            distance: format!("{distance} m"),
-            meter: args.meter.clone(),
-            conditions: args.conditions.clone(),
-            upwards: args.up,
-            every_emitter: args.every_emitter,
-            readings: Vec::new(),
-        };
-        let mut bench = Self {
-            socket,
-            json,
-            clock: SystemClock::start(),
-            plan,
-            steps: Vec::new(),
-            session: fresh,
-            distance_m: distance,
-            fixture,
-            state,
-            calibrations,
-        };
-        if let Ok(text) = std::fs::read_to_string(bench.kept_file()) {
-            let kept = Session::read(&text, &bench.fixture).map_err(|e| {
-                let file = bench.kept_file();
-                let said = format!("{e}\n  to begin anew, remove {}", file.display());
-                Stopped::said(Exit::NotMet, &said)
-            })?;
-            bench.take_up(kept, args)?;
-        }
-        bench.steps = calibrate::steps(&bench.fixture, bench.session.options());
-        bench.introduce();
-        Ok(bench)
-    }
-
-    /// Goes on with readings from before: they were taken at their own distance.
-    fn take_up(&mut self, kept: Session, args: &CalibrateArgs) -> Result<(), Stopped> {
+    /// Goes on with readings from before, where there are any: they were taken at their own distance.
+    fn take_up(&mut self, args: &CalibrateArgs) -> Result<(), Stopped> {
+        let Some(text) = self.kept_text()? else { return Ok(()) };
+        let file = self.kept_file();
+        let kept = Session::read(&text, &self.fixture).map_err(|e| {
+            let said = format!("{e}\n  to begin anew, remove {}", file.display());
+            Stopped::said(Exit::NotMet, &said)
+        })?;
         let metres = kept.distance.strip_suffix(" m").and_then(|n| n.parse::<f64>().ok());
         let metres = metres.filter(|m| (0.1..=100.0).contains(m)).unwrap_or(1.0);
         if args.distance.is_some_and(|d| (d - metres).abs() > 1e-9) && !kept.readings.is_empty() {
             let said = format!(
                 "the readings so far were taken at {}\n  go on at that distance, or remove {} to begin anew",
                 kept.distance,
-                self.kept_file().display()
+                file.display()
             );
             return Err(Stopped::said(Exit::NotMet, &said));
         }
@@ -227,114 +190,123 @@ impl Bench {
 
     fn introduce(&self) {
         let lamp = &self.session.lamp;
-        eprintln!(
+        tell(format_args!(
             "{lamp} goes to full and every other lamp dark. Do not look into it; it gets hot, let it cool before you \
              touch it.\nFlat receptor turned to the lamp, {} from its lit front, room dark, nobody in its light.",
             self.session.distance
-        );
+        ));
         if !self.fixture.modifiers.is_empty() {
-            eprintln!(
+            tell(format_args!(
                 "The plan has {} before it: leave it on; {:.2} stops and its colour are taken off the readings.",
                 self.fixture.modifiers.join(", "),
                 self.fixture.loss.get()
-            );
+            ));
         }
         let done = self.session.readings.len();
         if done > 0 {
-            eprintln!("Going on: {done} of {} readings are there.", self.steps.len());
+            tell(format_args!("Going on: {done} of {} readings are there.", self.steps.len()));
         }
-        eprintln!("skip leaves a reading out, redo goes one back, quit stops and keeps the readings.");
+        tell(format_args!(
+            "skip leaves a reading out, redo goes one back, quit stops and keeps the readings."
+        ));
     }
 
     fn kept_name(&self) -> String {
         format!("calibrate-{}", self.session.lamp)
     }
 
+    /// Readings from before; `None`: there are none.
+    fn kept_text(&self) -> Result<Option<String>, Stopped> {
+        let file = self.kept_file();
+        match plain_file::read_text(&file, LONGEST_KEPT) {
+            Ok(text) => Ok(Some(text)),
+            Err(e) if e.kind() == ErrorKind::NotFound => Ok(None),
+            Err(e) => {
+                let said = format!("{0} cannot be read: {e}\n  to begin anew, remove {0}", file.display());
+                Err(Stopped::said(Exit::NotMet, &said))
+            }
+        }
+    }
+
     fn kept_file(&self) -> PathBuf {
         self.state.join(format!("{}.toml", self.kept_name()))
     }
 
+    /// All of it: readings, the fit, its file.
+    fn read_through(&mut self) -> Result<(Fit, PathBuf), Stopped> {
+        self.lead()?;
+        let found = self.fitted()?;
+        let file = self.write(&found)?;
+        Ok((found, file))
+    }
+
     /// Takes every reading that is still wanted, and again where two cannot both be right.
     fn lead(&mut self) -> Result<(), Stopped> {
-        let mut input = std::io::stdin().lock();
         loop {
             while let Some((index, step)) = self.session.next(&self.steps, &self.plan.exposure) {
                 let step = step.clone();
-                self.one(index, &step, &mut input)?;
+                self.one(index, &step)?;
             }
             let Err(Fault::NotRising { said, steps }) = self.fit() else { return Ok(()) };
             if steps.is_empty() {
                 return Ok(());
             }
-            eprintln!("{said}\nRead again: {}", steps.join(", "));
+            tell(format_args!("{said}\nRead again: {}", steps.join(", ")));
             self.session.forget(&steps);
             self.keep()?;
         }
     }
 
     /// One step: light, wait, ask, keep.
-    fn one(&mut self, index: usize, step: &Step, input: &mut impl BufRead) -> Result<(), Stopped> {
+    fn one(&mut self, index: usize, step: &Step) -> Result<(), Stopped> {
         let (sent, slots) = self.show(step)?;
         if sent != step.asked.value && step.kind != Kind::Warm {
             self.note(step, sent, "held")?;
             return Ok(());
         }
         loop {
-            self.prompt(index, step);
-            let mut line = String::new();
-            let read = input.read_line(&mut line);
-            let colour = step.kind.is_colour();
-            let word = match read {
-                Ok(0) => Ok(Word::Quit),
-                Ok(_) => Word::of(&line, colour, &self.plan.exposure),
-                Err(e) => Err(format!("that was no text: {e}")),
+            prompt(&format!("[{}/{}] {}", index + 1, self.steps.len(), step.said));
+            let line = self.typing.line();
+            let word = match &line {
+                None => Ok(Word::Quit),
+                Some(line) => Word::of(line, step.kind.is_colour(), &self.plan.exposure),
             };
             match word {
                 Ok(Word::Quit) => return Err(self.leave()),
                 Ok(Word::Redo) => {
                     if !self.session.undo() {
-                        eprintln!("  this is the first reading");
+                        tell(format_args!("  this is the first reading"));
                     }
                     return self.keep();
                 }
                 Ok(Word::Skip) => return self.note(step, sent, "skip"),
                 Ok(Word::Reading(_)) if !self.still_lit(&slots)? => {
-                    eprintln!("  the light was changed by somebody while you read; once more");
+                    tell(format_args!("  the light was changed by somebody while you read; once more"));
                     self.show(step)?;
                 }
-                Ok(Word::Reading(_)) => return self.note(step, sent, line.trim()),
-                Err(said) => eprintln!("  {said}"),
+                Ok(Word::Reading(_)) => {
+                    return self.note(step, sent, line.unwrap_or_default().trim());
+                }
+                Err(said) => tell(format_args!("  {said}")),
             }
-        }
-    }
-
-    fn prompt(&self, index: usize, step: &Step) {
-        let text = format!("[{}/{}] {}", index + 1, self.steps.len(), step.said);
-        if std::io::stdin().is_terminal() {
-            eprint!("{text}: ");
-        } else {
-            eprintln!("{text}:");
         }
     }
 
     /// Lights a step and waits until the lamp has come to it; gives the value and the slots sent.
     fn show(&self, step: &Step) -> Result<(u16, Vec<u8>), Stopped> {
-        let answer = ask(&self.socket, &light(&self.fixture.id, &step.asked), self.json)?;
+        let answer = self.daemon.ask(&light(&self.fixture.id, &step.asked))?;
         let data = answer.data.unwrap_or_default();
         let sent = data["sent_value"].as_u64().and_then(|v| u16::try_from(v).ok()).unwrap_or(0);
         let slots: Vec<u8> = serde_json::from_value(data["slots"].clone()).unwrap_or_default();
         if sent != step.asked.value {
             let why: Vec<String> = serde_json::from_value(data["limited_by"].clone()).unwrap_or_default();
             let why = if why.is_empty() { "its present curve".to_owned() } else { why.join(", ") };
-            eprintln!("{}: {} is sent, held by {why}", step.id, sent);
+            tell(format_args!("{}: {} is sent, held by {why}", step.id, sent));
         }
-        let until = self.clock.now().elapsed() + SETTLED_WITHIN;
-        let mut settled = false;
-        let followed = client::follow(&self.socket, |status| {
-            settled = self.stands(&status, &slots);
-            !settled && self.clock.now().elapsed() < until
-        });
-        followed.map_err(|e| Stopped(unanswered(&e, self.json)))?;
+        let settled = self.daemon.settled(&self.typing, |status| self.stands(status, &slots))?;
+        if self.typing.left() {
+            return Err(self.leave());
+        }
         if settled {
             return Ok((sent, slots));
         }
@@ -360,7 +332,7 @@ impl Bench {
     }
 
     fn still_lit(&self, slots: &[u8]) -> Result<bool, Stopped> {
-        Ok(self.stands(&status(&self.socket, self.json)?, slots))
+        Ok(self.stands(&self.daemon.status()?, slots))
     }
 
     fn note(&mut self, step: &Step, sent: u16, typed: &str) -> Result<(), Stopped> {
@@ -383,7 +355,6 @@ impl Bench {
     }
 
     fn leave(&self) -> Stopped {
-        self.end();
         let said = format!(
             "stopped after {} of {} readings; they are kept\n  `lampkeep calibrate {}` goes on",
             self.session.readings.len(),
@@ -395,8 +366,8 @@ impl Bench {
 
     /// Back to the light from before, as far as the daemon is still there.
     fn end(&self) {
-        if let Err(e) = client::ask(&self.socket, &end(), ANSWER_WITHIN) {
-            eprintln!("lampkeep: {e}");
+        if let Err(e) = self.daemon.quietly(&end()) {
+            tell(format_args!("lampkeep: {e}"));
         }
     }
 
@@ -418,7 +389,6 @@ impl Bench {
 
     fn fitted(&self) -> Result<Fit, Stopped> {
         self.fit().map_err(|e| {
-            self.end();
             let said = format!(
                 "{e}\n  the readings are kept in {}; take skipped ones out of it and ask again",
                 self.kept_file().display()
@@ -433,7 +403,6 @@ impl Bench {
         let text = calibrate::calibration(&self.fixture, &self.session, found, date);
         let file = self.calibrations.join(format!("{}.toml", self.session.lamp));
         files::write_whole(&self.calibrations, &self.session.lamp, &text).map_err(|e| {
-            self.end();
             let said = format!(
                 "{} was not written: {e}\n  the readings are kept; make room or set the folder's owner, then ask again",
                 file.display()
@@ -468,19 +437,4 @@ fn end() -> Request {
         saturation: None,
         end: true,
     }
-}
-
-/// Asks, and stops where it is refused.
-fn ask(socket: &Path, request: &Request, json: bool) -> Result<Answer, Stopped> {
-    let answer = client::ask(socket, request, ANSWER_WITHIN).map_err(|e| Stopped(unanswered(&e, json)))?;
-    if answer.error.is_some() {
-        return Err(Stopped(answered(&answer, request, json)));
-    }
-    Ok(answer)
-}
-
-fn status(socket: &Path, json: bool) -> Result<Status, Stopped> {
-    let answer = ask(socket, &Request::Status { follow: false }, json)?;
-    serde_json::from_value(answer.data.unwrap_or_default())
-        .map_err(|_| Stopped::said(Exit::NotMet, "the daemon's status is of another version: restart it"))
 }

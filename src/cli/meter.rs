@@ -1,33 +1,15 @@
 //! `meter`: leads a person through the readings of a look, then offers the trims that they come to. What is read and
 //! what it means is the engine's and `crate::meter`'s; here are the terminal and the requests.
 
-use std::path::{Path, PathBuf};
-use std::time::Duration;
-
 use serde_json::{Value, json};
 
 use super::args::MeterArgs;
 use super::exit::Exit;
-use super::run::{answered, fault, print, print_json, unanswered};
+use super::lead::{Daemon, SETTLED_WITHIN, Stopped, other_version};
+use super::run::{answered, print, print_json};
 use super::typing::{Typing, prompt, tell};
-use crate::clock::{Clock, SystemClock};
-use crate::control::client;
-use crate::control::{Answer, FailureKind, Request, Status};
+use crate::control::{FailureKind, Request, Status};
 use crate::meter::{Answered, Show, Spot, Step, Walk, Word};
-
-/// How long an answer may take.
-const ANSWER_WITHIN: Duration = Duration::from_secs(10);
-/// How long the light may take to come to a step; a lamp with a slow rise needs a while.
-const SETTLED_WITHIN: Duration = Duration::from_secs(120);
-
-/// Why it stops before the end: what the command ends with, after saying so.
-struct Stopped(Exit);
-
-impl Stopped {
-    fn said(exit: Exit, said: &str) -> Self {
-        Self(fault(exit, said))
-    }
-}
 
 /// Does it.
 pub(super) fn run(set: Option<&str>, args: &MeterArgs, json: bool) -> Exit {
@@ -37,7 +19,7 @@ pub(super) fn run(set: Option<&str>, args: &MeterArgs, json: bool) -> Exit {
 }
 
 fn meter(set: Option<&str>, args: &MeterArgs, json: bool) -> Result<Exit, Stopped> {
-    let socket = client::find(set).map_err(|e| Stopped(unanswered(&e, json)))?;
+    let daemon = Daemon::of(set, json)?;
     if args.undo {
         let request = Request::Meter {
             look: None,
@@ -48,20 +30,14 @@ fn meter(set: Option<&str>, args: &MeterArgs, json: bool) -> Result<Exit, Stoppe
             end: false,
             undo: true,
         };
-        let answer = ask(&socket, &request, json)?;
+        let answer = daemon.ask(&request)?;
         return Ok(answered(&answer, &request, json));
     }
-    let mut desk = Desk::open(socket, args, json)?;
-    let applied = match desk.lead().and_then(|()| desk.offer()) {
-        Ok(applied) => applied,
-        // Whatever stopped it, no lamp stays alone lit.
-        Err(stopped) => {
-            desk.end();
-            return Err(stopped);
-        }
-    };
-    let data = desk.data()?;
+    let mut desk = Desk::open(daemon, args)?;
+    let walked = desk.walk_through();
+    // Whatever stopped it, no lamp stays alone lit.
     desk.end();
+    let (applied, data) = walked?;
     if json {
         return Ok(print_json(
             &json!({ "ok": true, "look": desk.look, "applied": applied, "report": data["report"] }),
@@ -82,9 +58,7 @@ fn meter(set: Option<&str>, args: &MeterArgs, json: bool) -> Result<Exit, Stoppe
 
 /// A walk under way.
 struct Desk {
-    socket: PathBuf,
-    json: bool,
-    clock: SystemClock,
+    daemon: Daemon,
     look: String,
     places: bool,
     dome: bool,
@@ -98,9 +72,9 @@ struct Desk {
 }
 
 impl Desk {
-    fn open(socket: PathBuf, args: &MeterArgs, json: bool) -> Result<Self, Stopped> {
+    fn open(daemon: Daemon, args: &MeterArgs) -> Result<Self, Stopped> {
         let first = walk_request(args.look.clone(), args.places);
-        let data = ask(&socket, &first, json)?.data.unwrap_or_default();
+        let data = daemon.ask(&first)?.data.unwrap_or_default();
         let steps: Vec<Step> = serde_json::from_value(data["steps"].clone()).map_err(|_| other_version())?;
         let look = data["look"].as_str().unwrap_or_default().to_owned();
         let notes: Vec<String> = serde_json::from_value(data["notes"].clone()).unwrap_or_default();
@@ -115,11 +89,9 @@ impl Desk {
             data["steps"].as_array().into_iter().flatten().map(|s| s["planned_lux"].as_f64()).collect();
         let lamps = steps.iter().filter_map(|s| s.lamp.clone()).collect();
         let walk = Walk::new(steps, args.again);
-        let typing = Typing::start().map_err(|e| Stopped::said(Exit::NotMet, &format!("no thread: {e}")))?;
+        let typing = Typing::start().map_err(|e| Stopped::no_thread(&e))?;
         let desk = Self {
-            socket,
-            json,
-            clock: SystemClock::start(),
+            daemon,
             look,
             places: args.places,
             dome: args.dome,
@@ -155,6 +127,13 @@ impl Desk {
         tell(format_args!(
             "skip leaves a reading out, redo goes one back, quit stops and keeps the readings."
         ));
+    }
+
+    /// All of it: readings, then trims. Gives the trims that were set and the report.
+    fn walk_through(&mut self) -> Result<(Vec<String>, Value), Stopped> {
+        self.lead()?;
+        let applied = self.offer()?;
+        Ok((applied, self.data()?))
     }
 
     /// Takes every reading that is still wanted.
@@ -216,14 +195,8 @@ impl Desk {
             end: false,
             undo: false,
         };
-        ask(&self.socket, &request, self.json)?;
-        let until = self.clock.now().elapsed() + SETTLED_WITHIN;
-        let mut settled = false;
-        let followed = client::follow(&self.socket, |status| {
-            settled = self.stands(&status, step);
-            !settled && self.clock.now().elapsed() < until && !self.typing.left()
-        });
-        followed.map_err(|e| Stopped(unanswered(&e, self.json)))?;
+        self.daemon.ask(&request)?;
+        let settled = self.daemon.settled(&self.typing, |status| self.stands(status, step))?;
         if self.typing.left() {
             return Err(self.leave());
         }
@@ -254,7 +227,7 @@ impl Desk {
     }
 
     fn still_lit(&self, step: &Step) -> Result<bool, Stopped> {
-        Ok(self.stands(&status(&self.socket, self.json)?, step))
+        Ok(self.stands(&self.daemon.status()?, step))
     }
 
     /// Notes a reading; false where it has to be typed again.
@@ -265,8 +238,7 @@ impl Desk {
         };
         let request =
             Request::Read { point, lamp, value, dome: self.dome, instrument: self.instrument.clone() };
-        let answer = client::ask(&self.socket, &request, ANSWER_WITHIN)
-            .map_err(|e| Stopped(unanswered(&e, self.json)))?;
+        let answer = self.daemon.answer(&request)?;
         match &answer.error {
             None => {
                 tell(format_args!("  {}", answer.said.as_deref().unwrap_or("noted")));
@@ -276,7 +248,7 @@ impl Desk {
                 tell(format_args!("  {}", failure.said));
                 Ok(false)
             }
-            Some(_) => Err(Stopped(answered(&answer, &request, self.json))),
+            Some(_) => Err(self.daemon.refused(&answer, &request)),
         }
     }
 
@@ -322,7 +294,7 @@ impl Desk {
                 end: false,
                 undo: false,
             };
-            let answer = ask(&self.socket, &request, self.json)?;
+            let answer = self.daemon.ask(&request)?;
             tell(format_args!("{}", answer.said.as_deref().unwrap_or("set")));
         }
         Ok(taken)
@@ -330,7 +302,7 @@ impl Desk {
 
     fn data(&self) -> Result<Value, Stopped> {
         let request = walk_request(Some(self.look.clone()), self.places);
-        Ok(ask(&self.socket, &request, self.json)?.data.unwrap_or_default())
+        Ok(self.daemon.ask(&request)?.data.unwrap_or_default())
     }
 
     fn leave(&self) -> Stopped {
@@ -345,7 +317,7 @@ impl Desk {
 
     /// Back to the light from before, where the walk is still what is lit.
     fn end(&self) {
-        let status = client::ask(&self.socket, &Request::Status { follow: false }, ANSWER_WITHIN);
+        let status = self.daemon.quietly(&Request::Status { follow: false });
         let metering =
             status.ok().and_then(|answer| answer.data).is_some_and(|s| s["now"]["look"] == "meter");
         if !metering {
@@ -360,7 +332,7 @@ impl Desk {
             end: true,
             undo: false,
         };
-        if let Err(e) = client::ask(&self.socket, &request, ANSWER_WITHIN) {
+        if let Err(e) = self.daemon.quietly(&request) {
             tell(format_args!("lampkeep: {e}"));
         }
     }
@@ -368,22 +340,4 @@ impl Desk {
 
 fn walk_request(look: Option<String>, places: bool) -> Request {
     Request::Meter { look, show: None, lamp: None, places, apply: None, end: false, undo: false }
-}
-
-/// Asks, and stops where it is refused.
-fn ask(socket: &Path, request: &Request, json: bool) -> Result<Answer, Stopped> {
-    let answer = client::ask(socket, request, ANSWER_WITHIN).map_err(|e| Stopped(unanswered(&e, json)))?;
-    if answer.error.is_some() {
-        return Err(Stopped(answered(&answer, request, json)));
-    }
-    Ok(answer)
-}
-
-fn other_version() -> Stopped {
-    Stopped::said(Exit::NotMet, "the daemon's answer is of another version: restart it")
-}
-
-fn status(socket: &Path, json: bool) -> Result<Status, Stopped> {
-    let answer = ask(socket, &Request::Status { follow: false }, json)?;
-    serde_json::from_value(answer.data.unwrap_or_default()).map_err(|_| other_version())
 }

@@ -11,6 +11,7 @@ pub mod doctor;
 pub mod draw;
 pub mod exit;
 mod follow;
+mod lead;
 mod listen;
 pub mod log;
 mod meter;

@@ -2,6 +2,9 @@
 
 use std::fmt::Write as _;
 use std::io::{self, BufRead, Write};
+use std::ops::Range;
+
+use super::typing::typed;
 
 /// One job that a first plan offers a lamp for: id, what it is, and where such a lamp usually stands.
 /// Places are common practice, no source: trim by eye.
@@ -104,7 +107,7 @@ pub fn ask(
     for (i, kind) in kinds.iter().enumerate() {
         q.say(&format!("  {}: {} - {}", i + 1, kind.profile, kind.about))?;
     }
-    let mut address = 1;
+    let mut taken: Vec<Range<u16>> = Vec::new();
     let mut lit = Vec::new();
     for job in JOBS {
         let offered = if job.id == "key" { "1" } else { "none" };
@@ -113,8 +116,8 @@ pub fn ask(
         else {
             continue;
         };
-        let first = q.number("  its DMX address", &address.to_string(), 1.0, f64::from(513 - kind.slots))?;
-        address = first.parse::<u16>().unwrap_or(address) + kind.slots;
+        let first = q.address(&taken, kind.slots)?;
+        taken.push(first..first + kind.slots);
         let [height, distance] = if feet { job.feet } else { job.metres };
         let _ = write!(
             text,
@@ -167,21 +170,40 @@ impl<R: BufRead, W: Write> Questions<'_, R, W> {
     fn line(&mut self, question: &str, offered: &str) -> io::Result<String> {
         write!(self.out, "{question} [{offered}]: ")?;
         self.out.flush()?;
-        let mut line = String::new();
-        if self.input.read_line(&mut line)? == 0 {
+        let line = typed(self.input)?;
+        if line.is_none() {
             writeln!(self.out)?;
         }
-        let line = line.trim();
+        let line = line.as_deref().unwrap_or_default().trim();
         Ok(if line.is_empty() { offered.to_owned() } else { line.to_owned() })
     }
 
-    /// A number in range, as typed. What is offered is always in range, so an end of input ends this.
+    /// A number in range, as TOML writes it. What is offered is always in range, so an end of input ends this.
     fn number(&mut self, question: &str, offered: &str, min: f64, max: f64) -> io::Result<String> {
         loop {
             let answer = self.line(question, offered)?;
             match answer.parse::<f64>() {
-                Ok(n) if (min..=max).contains(&n) => return Ok(answer),
+                Ok(n) if (min..=max).contains(&n) => return Ok(n.to_string()),
                 _ => self.say(&format!("  `{answer}` is not a number between {min} and {max}"))?,
+            }
+        }
+    }
+
+    /// The first of so many slots that no lamp has yet; what is offered is free.
+    fn address(&mut self, taken: &[Range<u16>], slots: u16) -> io::Result<u16> {
+        let last = 513 - slots;
+        let free = |first: &u16| taken.iter().all(|t| t.end <= *first || first + slots <= t.start);
+        let after = taken.last().map_or(1, |t| t.end);
+        // A handful of lamps never fills a universe; if one did, `check` would tell.
+        let offered = (after..=last).chain(1..=last).find(free).unwrap_or(1);
+        loop {
+            let answer = self.line("  its DMX address", &offered.to_string())?;
+            match answer.parse::<u16>().ok().filter(|first| (1..=last).contains(first)) {
+                Some(first) if free(&first) || first == offered => return Ok(first),
+                Some(first) => {
+                    self.say(&format!("  another lamp has slots from {first} on; {offered} is free"))?
+                }
+                None => self.say(&format!("  `{answer}` is not a whole number between 1 and {last}"))?,
             }
         }
     }
@@ -197,12 +219,20 @@ impl<R: BufRead, W: Write> Questions<'_, R, W> {
     }
 
     fn pick(&mut self, question: &str, offered: &str, listed: &[String]) -> io::Result<Option<String>> {
-        let answer = self.line(question, offered)?;
-        if answer == "none" {
-            return Ok(None);
+        loop {
+            let answer = self.line(question, offered)?;
+            if answer == "none" {
+                return Ok(None);
+            }
+            let number = answer.parse::<usize>().ok();
+            match number.map(|n| listed.get(n.wrapping_sub(1)).cloned()) {
+                Some(Some(listed)) => return Ok(Some(listed)),
+                None if answer.contains('/') && !answer.contains(char::is_control) => {
+                    return Ok(Some(answer));
+                }
+                _ => self.say("  give a number above, a path such as `/dev/ttyUSB0`, or `none`")?,
+            }
         }
-        let by_number = answer.parse::<usize>().ok().and_then(|n| listed.get(n.wrapping_sub(1)).cloned());
-        Ok(Some(by_number.unwrap_or(answer)))
     }
 
     fn choose<'k>(
@@ -227,5 +257,42 @@ impl<R: BufRead, W: Write> Questions<'_, R, W> {
                 None => self.say(&format!("  choose a number from 1 to {}, or none", kinds.len()))?,
             }
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn asked(answers: &str) -> (String, String) {
+        let kind =
+            |slots| Kind { profile: format!("mat-{slots}"), mode: "one".into(), slots, about: String::new() };
+        let (mut input, mut out) = (answers.as_bytes(), Vec::new());
+        let text = ask(&mut input, &mut out, &[kind(2), kind(8)], &["/dev/ttyUSB0".into()]).unwrap();
+        (text, String::from_utf8(out).unwrap())
+    }
+
+    /// Once this never ended: the address that was offered behind the last slot is none.
+    #[test]
+    fn behind_the_last_slot_the_first_free_one_is_offered() {
+        let (text, said) = asked("\n\n\n\n\n\n\n1\n511\n2\n");
+        assert!(text.contains("address = 511") && text.contains("address = 1\n"), "{text}");
+        assert!(said.contains("its DMX address [1]"), "{said}");
+    }
+
+    #[test]
+    fn numbers_stand_as_toml_has_them_and_slots_of_another_lamp_are_not_taken() {
+        let (text, said) = asked("0800\n.95\n\n\n\n\n\n1\n2.5\n7\n1\n6\n\n");
+        assert!(text.contains("iso = 800\nf-number = 0.95\n"), "{text}");
+        assert!(said.contains("`2.5` is not a whole number between 1 and 511"), "{said}");
+        assert!(said.contains("another lamp has slots from 6 on; 9 is free"), "{said}");
+        assert!(text.contains("address = 7\n") && text.contains("address = 9\n"), "{text}");
+    }
+
+    #[test]
+    fn a_port_is_a_number_or_a_path() {
+        let (text, said) = asked("\n\n\n\n\n\n7\nusb\n1\n\n");
+        assert!(text.contains("port = \"/dev/ttyUSB0\""), "{text}");
+        assert_eq!(said.matches("give a number above").count(), 2, "{said}");
     }
 }

@@ -1,9 +1,10 @@
 //! The rollcall: each lamp in turn by itself, or led through one by one as a check of the whole line.
 
-use std::io::{BufRead, Write};
+use std::io::Write;
 
 use super::exit::Exit;
 use super::run::{answered, ask, fault, print, print_json, unanswered};
+use super::typing::typed;
 use crate::control::client;
 use crate::control::{Answer, FixtureStatus, Request, Status};
 
@@ -66,12 +67,12 @@ pub fn guided(set: Option<&str>, json: bool) -> Exit {
             None
         }
     };
-    let mut lines = std::io::stdin().lock().lines();
+    let mut input = std::io::stdin().lock();
     let mut hear = |prompt: &str| {
         let mut out = std::io::stderr().lock();
         // A prompt that cannot be shown is no reason to leave a lamp alone lit.
         let _ = write!(out, "{prompt} ").and_then(|()| out.flush());
-        lines.next().and_then(Result::ok)
+        typed(&mut input).ok().flatten()
     };
     let found = lead(&places, &mut show, &mut hear);
     show(Request::Rollcall { each_s: None, lamp: None, shift: 0, end: true });
