@@ -320,8 +320,16 @@ fn a_take_refuses_a_recall_with_code_5_and_the_way_out() {
     });
     assert!(set.exits(0, &["take", "start", "4"]).contains("take 4/1 rolls · bright"));
     let lit = set.until("it rolls", |s| s["now"]["take"] == "4/1");
-    for refused in [&["recall", "half"][..], &["nudge", "key", "+1"], &["reload"], &["take", "start"]] {
+    for refused in [
+        &["recall", "half"][..],
+        &["nudge", "key", "+1"],
+        &["reload"],
+        &["take", "start"],
+        &["wrap"],
+        &["wrap", "--json"],
+    ] {
         let said = set.exits(5, refused);
+        assert_eq!(said.contains("\"kind\": \"guarded\""), refused.contains(&"--json"), "{said}");
         assert!(said.contains("take 4/1 rolls") && said.contains("end it: `lampkeep take end`"), "{said}");
     }
     daemon.signal(Signal::HUP);
@@ -783,14 +791,6 @@ fn a_plan_that_became_a_folder_is_not_taken() {
     set.exits(0, &["recall", "bright", "--over", "0s"]);
 }
 
-#[test]
-fn a_first_plan_made_of_nonsense_answers_checks_rehearses_and_runs() {
-    let feet = "\n\n60\n\n\nft\n\n1\n\n1\n\n1\n\n";
-    for answers in ["", "nonsense\n-1\n1e999\n\n\u{1}\n513\n", "\n\n\n\n\n\n\n1\n3\n2\n511\n9\n0\n", feet] {
-        let set = Set::new();
-        let mut command = set.command(&["new", "first.toml"]);
-        let mut child = command
-            .stdin(Stdio::piped())
 /// Whoever opens a pipe waits until somebody opens its other end (fifo(7)).
 #[test]
 fn pipes_in_the_place_of_its_files_hold_up_nothing_and_are_told() {
@@ -829,6 +829,14 @@ fn pipes_in_the_place_of_its_files_hold_up_nothing_and_are_told() {
     assert!(set.exits(2, &["reckon", "spectrum", "pipe.toml"]).contains("it is no plain file"));
 }
 
+#[test]
+fn a_first_plan_made_of_nonsense_answers_checks_rehearses_and_runs() {
+    let feet = "\n\n60\n\n\nft\n\n1\n\n1\n\n1\n\n";
+    for answers in ["", "nonsense\n-1\n1e999\n\n\u{1}\n513\n", "\n\n\n\n\n\n\n1\n3\n2\n511\n9\n0\n", feet] {
+        let set = Set::new();
+        let mut command = set.command(&["new", "first.toml"]);
+        let mut child = command
+            .stdin(Stdio::piped())
             .stdout(Stdio::null())
             .stderr(Stdio::null())
             .spawn()

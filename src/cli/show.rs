@@ -176,7 +176,6 @@ fn status_of(status: &Status) -> String {
     text
 }
 
-/// The lamps, one a line.
 /// Why a restart could be seen, by the `now` of a status of any version; `None`: nothing is lit, fades, waits or rolls.
 pub fn why_not_dark(now: &serde_json::Value) -> Option<String> {
     let unknown =
@@ -198,6 +197,7 @@ pub fn why_not_dark(now: &serde_json::Value) -> Option<String> {
     }
 }
 
+/// The lamps, one a line.
 fn lamp_table(fixtures: &[FixtureStatus]) -> String {
     let id = fixtures.iter().map(|f| f.id.len()).max().unwrap_or(0).clamp(4, WIDEST_NAME);
     let lamp = fixtures.iter().map(|f| f.lamp.len()).max().unwrap_or(0).clamp(4, WIDEST_NAME);

@@ -9,10 +9,10 @@ use jiff::tz::TimeZone;
 use serde_json::json;
 
 use super::exit::Exit;
-use super::run::{ask, fault, print, print_json, unanswered};
+use super::run::{answered, ask, fault, print, print_json, unanswered};
 use super::takes;
 use crate::clock::{Clock, SystemClock};
-use crate::control::{Answer, FixtureStatus, Request, Status, places};
+use crate::control::{Answer, Failure, FailureKind, FixtureStatus, Request, Status, places};
 use crate::engine::say;
 use crate::journal::snapshot::Snapshot;
 use crate::journal::{NAME, exchange};
@@ -27,15 +27,20 @@ pub struct WrapArgs {
 
 /// Ends the day.
 pub fn run(set: Option<&str>, args: &WrapArgs, json: bool) -> Exit {
-    let status = match status(set) {
+    let status = match status(set, json) {
         Ok(status) => status,
         Err(exit) => return exit,
     };
     if let Some(take) = &status.now.take {
-        return fault(Exit::Guarded, &format!("take {take} rolls\n  end it: `lampkeep take end`"));
+        let failure = Failure {
+            kind: FailureKind::Guarded,
+            said: format!("take {take} rolls"),
+            hint: Some("end it: `lampkeep take end`".to_owned()),
+        };
+        return refused(failure, json);
     }
     let dark = match ask(set, &Request::Dark { now: false }) {
-        Ok(Answer { error: Some(failure), .. }) => return fault(failure.kind.into(), &failure.said),
+        Ok(Answer { error: Some(failure), .. }) => return refused(failure, json),
         Ok(answer) => answer.said.unwrap_or_default(),
         Err(e) => return unanswered(&e, json),
     };
@@ -69,8 +74,12 @@ pub fn run(set: Option<&str>, args: &WrapArgs, json: bool) -> Exit {
     }
 }
 
-fn status(set: Option<&str>) -> Result<Status, Exit> {
-    let answer = ask(set, &Request::Status { follow: false }).map_err(|e| unanswered(&e, false))?;
+fn refused(failure: Failure, json: bool) -> Exit {
+    answered(&Answer::refused(None, failure), &Request::Dark { now: false }, json)
+}
+
+fn status(set: Option<&str>, json: bool) -> Result<Status, Exit> {
+    let answer = ask(set, &Request::Status { follow: false }).map_err(|e| unanswered(&e, json))?;
     let status = answer.data.and_then(|d| serde_json::from_value(d).ok());
     status.ok_or_else(|| fault(Exit::NotMet, "the daemon's status is of another version: restart it"))
 }
@@ -96,7 +105,7 @@ fn export(status: &Status, folder: &Path) -> Result<PathBuf, String> {
     let day = now.to_zoned(TimeZone::system()).strftime("%Y-%m-%d").to_string();
     let mut lines = Vec::new();
     exchange::export(log.db(), log.origin(), &now.to_string(), &mut lines).map_err(|e| e.to_string())?;
-    let name = format!("takes-{}-{day}.jsonl", status.set);
+    let path = folder.join(format!("takes-{}-{day}.jsonl", status.set));
     let text = String::from_utf8(lines).map_err(|e| e.to_string())?;
     crate::files::write_path(&path, &text)
         .map_err(|e| format!("{} was not written: {e}; name another folder by --out", path.display()))?;

@@ -104,9 +104,11 @@ pub fn state_folder(set: &str, simulated: bool) -> Option<PathBuf> {
 pub fn state_top() -> Option<PathBuf> {
     let given = |name: &str| std::env::var_os(name).filter(|v| !v.is_empty()).map(PathBuf::from);
     let home = || given("HOME").map(|home| home.join(".local/state"));
+    // No absolute path counts as unset. Source: XDG base directory specification.
+    let own = given("XDG_STATE_HOME").filter(|path| path.is_absolute());
     given("LAMPKEEP_STATE")
         .or_else(|| given("STATE_DIRECTORY"))
-        .or_else(|| Some(given("XDG_STATE_HOME").or_else(home)?.join("lampkeep")))
+        .or_else(|| Some(own.or_else(home)?.join("lampkeep")))
 }
 
 /// Connects without ever waiting for a listener that is stuck.
