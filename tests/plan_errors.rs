@@ -109,6 +109,13 @@ fn a_file_that_is_not_there_is_named() {
 }
 
 #[test]
+fn a_name_without_its_ending_is_told_with_it() {
+    let report = report(Path::new("tests/plan_errors/empty"));
+    assert_eq!(only(&report), ("no-file", "there is no file tests/plan_errors/empty"));
+    assert_eq!(report.problems[0].help.as_deref(), Some("did you mean `tests/plan_errors/empty.toml`?"));
+}
+
+#[test]
 fn a_file_of_no_bytes_is_empty() {
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("quay.toml");

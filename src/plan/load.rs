@@ -420,7 +420,13 @@ fn unreadable(path: &Path, error: &std::io::Error) -> Problem {
     let name = path.display();
     let (kind, said, help) = match error.kind() {
         ErrorKind::NotFound => {
-            (Kind::NoFile, format!("there is no file {name}"), "check the name and the folder")
+            let whole = PathBuf::from(format!("{name}.toml"));
+            let said = format!("there is no file {name}");
+            if whole.is_file() {
+                let help = format!("did you mean `{}`?", whole.display());
+                return Problem::of_file(Kind::NoFile, said).help(help);
+            }
+            (Kind::NoFile, said, "check the name and the folder")
         }
         ErrorKind::IsADirectory => {
             let help = "name the plan's file, such as `pilot-station.toml`";

@@ -2,6 +2,7 @@
 
 mod help;
 mod readings;
+mod slips;
 mod takes;
 mod values;
 
@@ -9,7 +10,7 @@ use std::ffi::OsString;
 use std::path::PathBuf;
 use std::time::Duration;
 
-use clap::{Parser, Subcommand};
+use clap::{CommandFactory, Parser, Subcommand};
 
 use super::complete::{CompleteArgs, cold, lamps, looks, matched, nudged, points, sets, takes as taken};
 use super::device::DeviceArgs;
@@ -53,7 +54,9 @@ impl Args {
         let words: Vec<OsString> = words.into_iter().collect();
         // A line that is being completed stands as it is.
         let as_is = words.get(1).is_some_and(|word| word == "complete");
-        if as_is { Self::parse_from(words) } else { Self::parse_from(options_first(words)) }
+        let words = if as_is { words } else { options_first(words) };
+        let parsed = Self::try_parse_from(&words);
+        parsed.unwrap_or_else(|e| slips::with_next_step(e, &Self::command(), &words).exit())
     }
 }
 
@@ -364,7 +367,6 @@ pub enum Command {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use clap::CommandFactory;
 
     #[test]
     fn the_command_line_is_sound_and_every_command_has_an_example() {

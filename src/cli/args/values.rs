@@ -4,6 +4,7 @@ use std::time::Duration;
 
 use crate::cli::reckon;
 use crate::control::TakeMark;
+use crate::words::short;
 
 /// A distance of a meter from a lamp: 0.1 to 100 m.
 pub(super) fn metres(text: &str) -> Result<f64, String> {
@@ -20,19 +21,22 @@ pub(crate) fn span(text: &str) -> Result<Duration, String> {
     let t = text.trim();
     let split = t.find(|c: char| c.is_ascii_alphabetic()).unwrap_or(t.len());
     let (number, unit) = (t[..split].trim(), t[split..].trim());
+    if number.is_empty() {
+        return Err(format!("`{}` is no span of time: write one such as 2s or 20min", short(t)));
+    }
     let scale = match unit {
         "ms" => 0.001,
         "s" => 1.0,
         "min" => 60.0,
         "h" => 3600.0,
         "" if number == "0" => 1.0,
-        "" => return Err(format!("`{t}` has no unit: write `{t}s`")),
-        _ => return Err(format!("`{unit}` is no unit of time: use ms, s, min or h")),
+        "" => return Err(format!("`{0}` has no unit: write `{0}s`", short(t))),
+        _ => return Err(format!("`{}` is no unit of time: use ms, s, min or h", short(unit))),
     };
     match number.parse::<f64>() {
         Ok(n) if (0.0..=86_400.0).contains(&(n * scale)) => Ok(Duration::from_secs_f64(n * scale)),
         Ok(_) => Err("a span lies between 0s and 24h".to_owned()),
-        Err(_) => Err(format!("`{number}` is not a number: write a span such as 2s or 0.5s")),
+        Err(_) => Err(format!("`{}` is not a number: write a span such as 2s or 0.5s", short(number))),
     }
 }
 
@@ -72,6 +76,7 @@ mod tests {
         assert_eq!(span("0"), Ok(Duration::ZERO));
         assert_eq!(span("250ms"), Ok(Duration::from_millis(250)));
         assert_eq!(span("1.5min"), Ok(Duration::from_secs(90)));
+        assert!(span("soon").unwrap_err().starts_with("`soon` is no span of time"));
         for bad in ["2", "-1s", "s", "2 weeks", "NaNs", "infs", "", "1e9h"] {
             assert!(span(bad).is_err(), "{bad}");
         }

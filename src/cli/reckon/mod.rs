@@ -186,6 +186,7 @@ mod tests {
                 "a shutter's angle needs the frame rate: add --fps 25",
             ),
             ("exposure --iso 800 --f 2.8 --shutter 180deg --fps 0", "a frame rate is above 0"),
+            ("exposure --iso 800 --f 2.8 --shutter 50", "`50` may be 1/50 or 50s: write which is meant"),
             ("--lines mired 3200K 5600K", "give either one sum, such as `exposure`, or --lines"),
         ] {
             let error = typed(words).unwrap_err();

@@ -29,6 +29,11 @@ pub(super) fn aperture(text: &str) -> Result<f64, String> {
 }
 
 pub(super) fn seconds(text: &str) -> Result<f64, String> {
+    // Cameras show 1/50 as 50.
+    if text.trim().parse::<f64>().is_ok_and(|bare| bare >= 1.0) {
+        let bare = crate::words::short(text.trim());
+        return Err(format!("`{bare}` may be 1/{bare} or {bare}s: write which is meant"));
+    }
     read(text, &[("ms", 0.001), ("s", 1.0)], "an exposure time such as 1/50, 0.02s or 20ms")
 }
 
