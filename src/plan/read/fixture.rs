@@ -1,70 +1,24 @@
-//! Fixtures, their modifiers, patch and light; and what stands beside them: boards, flags, windows.
+//! Fixtures: a lamp at its job, with its place, its circuit and how it is driven.
 
 use std::collections::BTreeMap;
 
 use super::Cx;
+use super::address;
 use super::aim;
+use super::emitters;
 use super::eyes;
 use super::heat;
-use super::kit::{self, KitLamp, Patch, Profiles, Wants};
+use super::kit::{self, KitLamp, Profiles, Wants};
+use super::modifier::{self, Modifier};
 use super::names::{self, Taken};
 use super::place::{self, Stage};
 use super::profile;
 use super::strobe;
-use crate::plan::amounts::{LENGTH, MIRED, PERCENT, STOPS};
 use crate::plan::problem::{Kind, Place, Problem};
 use crate::plan::tree::{Field, Table};
-use crate::plan::{
-    Address, Circuit, CircuitId, Control, Cooling, Emitter, Fixture, Mixing, Output, OutputId, OutputKind,
-    Prefer, Profile, Wake,
-};
-use crate::units::{Duv, Mired, Stops, Watts};
+use crate::plan::{Circuit, CircuitId, Control, Cooling, Fixture, Output};
+use crate::units::Stops;
 use crate::words::short;
-
-/// Something in front of a lamp.
-#[derive(Debug, Clone, Default)]
-pub(super) struct Modifier {
-    loss_stops: f64,
-    shift_mired: f64,
-    shift_duv: f64,
-    radius_m: Option<f64>,
-    beam_deg: Option<f64>,
-    heat_factor: Option<f64>,
-}
-
-/// Reads every `[modifier.ID]`.
-pub(super) fn modifiers(cx: &Cx<'_>, plan: &Table<'_>) -> BTreeMap<String, Modifier> {
-    let mut all = BTreeMap::new();
-    for (name, t) in plan.named("modifier", "modifier") {
-        names::check(cx, name, t.place(), "modifier", &[]);
-        let loss = t.get("loss").and_then(|f| f.amount(&STOPS, -3.0, 20.0));
-        let mired = t.get("mired").and_then(|f| f.amount(&MIRED, -500.0, 500.0));
-        let duv = t.get("duv").and_then(|f| f.duv());
-        let size = t.get("size").and_then(|f| f.amount(&LENGTH, 0.01, 10.0));
-        let heat_factor = t.get("heat-factor").and_then(|f| f.amount(&PERCENT, 100.0, 1000.0));
-        let (radius, beam_deg) = profile::front(&t);
-        if size.is_some() && radius.is_some() {
-            let said = format!("modifier `{name}` has its front twice: `size` and `radius`");
-            t.report(
-                Problem::at(Kind::Conflict, t.place(), said).label("this one").help("keep one of the two"),
-            );
-        }
-        t.finish();
-        all.insert(
-            name.to_owned(),
-            Modifier {
-                loss_stops: loss.unwrap_or(0.0),
-                shift_mired: mired.unwrap_or(0.0),
-                shift_duv: duv.map_or(0.0, Duv::get),
-                // A square front of side s counts as the disc of the same area: r = s / sqrt(pi).
-                radius_m: radius.or(size.map(|s| s / std::f64::consts::PI.sqrt())),
-                beam_deg,
-                heat_factor: heat_factor.map(|percent| percent / 100.0),
-            },
-        );
-    }
-    all
-}
 
 /// All that fixtures are read against.
 #[derive(Debug)]
@@ -178,7 +132,7 @@ fn fixture<'a>(
             kit::lamp(t, around.profiles, wants)
         }
     };
-    let modifiers = modifiers_of(t, around);
+    let modifiers = modifier::of(t, around.modifiers);
     let place = around.stage.and_then(|stage| aim::placement(t, stage));
     if around.stage.is_none() {
         t.allow(place::KEYS);
@@ -218,7 +172,7 @@ fn fixture<'a>(
             }
             None
         }
-        (Some(false), Some(_)) => patch.and_then(|p| address(cx, t, &p, around.outputs)),
+        (Some(false), Some(_)) => patch.and_then(|p| address::address(cx, t, &p, around.outputs)),
         _ => None,
     };
     let build = || {
@@ -237,8 +191,15 @@ fn fixture<'a>(
         if let Some(quiet) = quiet.filter(|q| cooling == Cooling::Quiet && q.ceiling < limits.ceiling) {
             limits.ceiling = quiet.ceiling;
         }
-        let emitters = gelled(cx, id, scaled(&lamp.profile, kit_lamp), shift_mired, shift_duv, notes);
-        let prefer = preference(prefer, &lamp, &emitters, notes);
+        let emitters = emitters::gelled(
+            cx,
+            id,
+            emitters::scaled(&lamp.profile, kit_lamp),
+            shift_mired,
+            shift_duv,
+            notes,
+        );
+        let prefer = emitters::preference(prefer, &lamp, &emitters, notes);
         Some(Fixture {
             id: id.to_owned(),
             body: kit_lamp.map(|k| k.body.clone()),
@@ -268,138 +229,6 @@ fn fixture<'a>(
         })
     };
     (build(), address_place)
-}
-
-/// The profile's emitters with this body's measured light and power.
-fn scaled(profile: &Profile, body: Option<&KitLamp<'_>>) -> Vec<Emitter> {
-    let mut emitters = profile.emitters.clone();
-    let Some(body) = body else { return emitters };
-    let driven: Watts = profile.emitters.iter().map(|e| e.watts).sum();
-    let measured = body.watts.filter(|_| driven.get() > 0.0);
-    let power = measured.map_or(1.0, |w| (w.get() - profile.standby.get()).max(0.0) / driven.get());
-    for emitter in &mut emitters {
-        emitter.lux_at_1m *= body.output_ratio.unwrap_or(1.0);
-        emitter.watts = Watts::clamped(emitter.watts.get() * power);
-    }
-    emitters
-}
-
-/// Emitters as seen through gels. A gel's shift in mired means nothing for a saturated colour, so
-/// such an emitter stays as it is, and a note says so; so does one that the shift would take out of
-/// all real colours, where what it emits is no longer like a white.
-fn gelled(
-    cx: &Cx<'_>,
-    id: &str,
-    mut emitters: Vec<Emitter>,
-    shift_mired: f64,
-    shift_duv: f64,
-    notes: &mut Vec<String>,
-) -> Vec<Emitter> {
-    if shift_mired == 0.0 && shift_duv == 0.0 {
-        return emitters;
-    }
-    let mut kept = Vec::new();
-    for emitter in &mut emitters {
-        // What the gel takes from each wavelength is not known.
-        emitter.spectrum = None;
-        let shifted = (cx.colour.kelvin)(emitter.xy).map(|(kelvin, duv)| {
-            let kelvin = Mired::clamped(kelvin.mired().get() + shift_mired).kelvin();
-            (cx.colour.xy)(kelvin, Duv::clamped(duv.get() + shift_duv))
-        });
-        match shifted.filter(|xy| (cx.colour.real)(*xy)) {
-            Some(xy) => emitter.xy = xy,
-            None => kept.push(emitter.name.as_str()),
-        }
-    }
-    if !kept.is_empty() {
-        notes.push(format!(
-            "{id}: the gel's colour shift is not counted for {}: it is known for whites only",
-            kept.join(", ")
-        ));
-    }
-    emitters
-}
-
-/// Which mix the fixture takes; checked against what its lamp can choose from.
-fn preference(
-    field: Option<Field<'_>>,
-    lamp: &kit::Lamp<'_>,
-    emitters: &[Emitter],
-    notes: &mut Vec<String>,
-) -> Option<Prefer> {
-    let Some(field) = field else { return Some(Prefer::Output) };
-    let all = [Prefer::Output, Prefer::Cool, Prefer::Rendering].map(|p| (p.word(), p));
-    let prefer = field.word(&all)?;
-    if prefer == Prefer::Output {
-        return Some(prefer);
-    }
-    let wrong = |kind, said: String, help: &str| {
-        field.report(Problem::at(kind, field.place(), said).label("here").help(help));
-        None
-    };
-    let (owner, word) = (field.owner(), prefer.word());
-    if !matches!(lamp.mode.mixing, Mixing::Emitters { .. }) {
-        let mode = &lamp.mode.name;
-        let said =
-            format!("{owner} cannot prefer \"{word}\": in mode `{mode}` the lamp itself mixes its colour");
-        return wrong(Kind::Undriveable, said, "take a mode that drives each emitter, or leave `prefer` out");
-    }
-    let without = |is: &dyn Fn(&Emitter) -> bool| {
-        let names: Vec<_> = emitters.iter().filter(|e| is(e)).map(|e| e.name.as_str()).collect();
-        names.join(", ")
-    };
-    if prefer == Prefer::Cool {
-        let unknown = without(&|e| e.watts.get() <= 0.0);
-        if !unknown.is_empty() {
-            let said = format!("{owner} cannot prefer \"cool\": no `watts` are known of {unknown}");
-            return wrong(Kind::MissingKey, said, "give each emitter of the profile its `watts`");
-        }
-    }
-    if prefer == Prefer::Rendering {
-        let bare = lamp.profile.emitters.iter().filter(|e| e.spectrum.is_none());
-        let bare: Vec<_> = bare.map(|e| e.name.as_str()).collect();
-        if !bare.is_empty() {
-            let bare = bare.join(", ");
-            let said = format!("{owner} cannot prefer \"rendering\": no `spectrum` is known of {bare}");
-            return wrong(Kind::Spectrum, said, "give each emitter of the profile its `spectrum`");
-        }
-        let gelled = without(&|e| e.spectrum.is_none());
-        if !gelled.is_empty() {
-            let said = format!(
-                "{owner} cannot prefer \"rendering\": what its gel does to the spectrum is not known"
-            );
-            return wrong(
-                Kind::Conflict,
-                said,
-                "take the gel's `mired` and `duv` out, or leave `prefer` out",
-            );
-        }
-    }
-    if emitters.len() <= 3 {
-        notes.push(format!(
-            "{}: with {} emitters a colour has mostly one mix, so `prefer` seldom changes anything",
-            owner.trim_start_matches("fixture "),
-            emitters.len()
-        ));
-    }
-    Some(prefer)
-}
-
-fn modifiers_of(t: &Table<'_>, around: &Around<'_, '_>) -> Option<Vec<(String, Modifier)>> {
-    let Some(field) = t.get("modifiers") else { return Some(Vec::new()) };
-    let mut found = Vec::new();
-    let mut complete = true;
-    for item in field.list("[\"softbox-90\"]")? {
-        match item.text("softbox-90").map(|name| (name, around.modifiers.get(name))) {
-            Some((name, Some(modifier))) => found.push((name.to_owned(), modifier.clone())),
-            Some((name, None)) => {
-                names::unknown(&item, "modifier", name, around.modifiers.keys().map(String::as_str));
-                complete = false;
-            }
-            None => complete = false,
-        }
-    }
-    complete.then_some(found)
 }
 
 #[expect(clippy::option_option, reason = "outer: reported or not; inner: on a circuit or not")]
@@ -436,109 +265,4 @@ fn circuit_of(
             found.map(|i| Some(CircuitId(i)))
         }
     }
-}
-
-/// Finds the output. Whether the footprint ends in time and is free is checked once all are known.
-fn address(cx: &Cx<'_>, t: &Table<'_>, patch: &Patch<'_>, outputs: Option<&[Output]>) -> Option<Control> {
-    let output = output_of(cx, t, patch, outputs?)?;
-    let universe = outputs?.get(output.0).map_or(1, |o| o.universe);
-    Some(Control::Dmx(Address { output, universe, first: patch.first }))
-}
-
-fn output_of(cx: &Cx<'_>, t: &Table<'_>, patch: &Patch<'_>, outputs: &[Output]) -> Option<OutputId> {
-    if let Some(field) = &patch.output {
-        let name = field.text("usb")?;
-        let named = |(_, o): &(usize, &Output)| o.plan_name() == name;
-        let of_it: Vec<_> = outputs.iter().enumerate().filter(named).collect();
-        let index = match of_it.as_slice() {
-            [] => {
-                let mut names: Vec<_> = outputs.iter().map(Output::plan_name).collect();
-                names.dedup();
-                names::unknown(field, "output", name, names.into_iter());
-                return None;
-            }
-            [(index, _)] => *index,
-            several => return one_of_several(cx, t, patch, several).map(OutputId),
-        };
-        let carries = outputs[index].universe;
-        if let Some((universe, place)) = patch.universe
-            && universe != carries
-        {
-            let said =
-                format!("{} is in universe {universe}, but output `{name}` carries {carries}", t.owner());
-            let help = "leave `universe` out: the output says it";
-            cx.sink.report(Problem::at(Kind::Conflict, place, said).label("not carried there").help(help));
-            return None;
-        }
-        return Some(OutputId(index));
-    }
-    let (universe, place) = patch.universe.unwrap_or((1, patch.place));
-    let carriers: Vec<_> = outputs.iter().enumerate().filter(|(_, o)| o.universe == universe).collect();
-    match (carriers.as_slice(), outputs) {
-        ([(index, _)], _) => Some(OutputId(*index)),
-        // The sole output is the default, whatever universe it carries.
-        ([], [_]) if patch.universe.is_none() => Some(OutputId(0)),
-        ([], _) => {
-            // A few of many are enough to see what is meant.
-            let mut carried: Vec<_> =
-                outputs.iter().take(8).map(|o| format!("`{}` carries {}", o.name, o.universe)).collect();
-            if outputs.len() > 8 {
-                carried.push(format!("and {} more", outputs.len() - 8));
-            }
-            let said = format!("{} is in universe {universe}, which no output carries", t.owner());
-            let help = carried.join(", ");
-            cx.sink.report(Problem::at(Kind::UnknownName, place, said).label("carried by none").help(help));
-            None
-        }
-        (several, _) => {
-            let all: Vec<_> = several.iter().map(|(_, o)| format!("\"{}\"", o.name)).collect();
-            let said =
-                format!("{} is in universe {universe}, which {} outputs carry", t.owner(), several.len());
-            let help = format!("add `output = …` with one of {}", all.join(", "));
-            cx.sink.report(Problem::at(Kind::Conflict, place, said).label("by which one?").help(help));
-            None
-        }
-    }
-}
-
-/// The universe of a lamp among the several of a network output that it names: its own, else 1.
-fn one_of_several(
-    cx: &Cx<'_>,
-    t: &Table<'_>,
-    patch: &Patch<'_>,
-    several: &[(usize, &Output)],
-) -> Option<usize> {
-    let (universe, place) = patch.universe.unwrap_or((1, patch.place));
-    let found = several.iter().find(|(_, o)| o.universe == universe).map(|(index, _)| *index);
-    if found.is_none() {
-        let name = several.first().map_or("", |(_, o)| o.plan_name());
-        let said = format!("{} is in universe {universe}, which output `{name}` does not carry", t.owner());
-        // A few are enough to see what is meant.
-        let carried: Vec<_> = several.iter().take(8).map(|(_, o)| o.universe.to_string()).collect();
-        let more = if several.len() > 8 { ", …" } else { "" };
-        let help = format!("add `universe = …` with one of its universes: {}{more}", carried.join(", "));
-        cx.sink.report(Problem::at(Kind::Conflict, place, said).label("not carried there").help(help));
-    }
-    found
-}
-
-/// Universes that the plan's lamps are in, as far as they can be read.
-pub(super) fn universes(plan: &Table<'_>, bodies: &BTreeMap<String, KitLamp<'_>>) -> Vec<u16> {
-    let of_body = |t: &Table<'_>| {
-        let name = t.get("lamp")?.as_text()?;
-        bodies.get(name)?.lamp.as_ref()?.patch.as_ref()?.universe.map(|u| u.0)
-    };
-    let own = |t: &Table<'_>| {
-        t.get("universe")?.as_number().filter(|n| (1.0..=63_999.0).contains(n)).map(|n| n as u16)
-    };
-    plan.named("fixture", "fixture").iter().map(|(_, t)| own(t).or_else(|| of_body(t)).unwrap_or(1)).collect()
-}
-
-/// Outputs for a plan that states none: a simulator for each universe that a lamp names.
-pub(super) fn simulators(mut numbers: Vec<u16>, rate: u32) -> Vec<Output> {
-    numbers.sort_unstable();
-    numbers.dedup();
-    let name = |n: u16| if n == 1 { "simulator".into() } else { format!("simulator-{n}") };
-    let of = |n| Output { name: name(n), kind: OutputKind::Simulator, universe: n, rate, wake: Wake::Sleep };
-    numbers.into_iter().map(of).collect()
 }

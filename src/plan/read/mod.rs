@@ -4,15 +4,18 @@
 //! part that has been reported is `None`, and what depends on it stays silent, so that one slip
 //! gives one message.
 
+mod address;
 mod aim;
 mod calibration;
 mod curve;
 pub(super) mod e131;
+mod emitters;
 mod eyes;
 mod fixture;
 mod heat;
 pub(super) mod kit;
 pub(super) mod look;
+mod modifier;
 mod motion;
 mod mqtt;
 pub(super) mod names;
@@ -170,7 +173,7 @@ fn build(sources: &Sources, trees: &[Spanned<DeTable<'_>>], cx: &Cx<'_>) -> Opti
     let cameras = settings::cameras(cx, &plan, stage.as_ref());
     let circuits = settings::circuits(cx, &plan);
     let stated_outputs = settings::outputs(cx, &plan, frames);
-    let modifiers = fixture::modifiers(cx, &plan);
+    let modifiers = modifier::modifiers(cx, &plan);
 
     let mut taken = Taken::default();
     let bodies = kit
@@ -183,7 +186,7 @@ fn build(sources: &Sources, trees: &[Spanned<DeTable<'_>>], cx: &Cx<'_>) -> Opti
         }
         notes.push("the plan has no output: frames go to the simulator".to_owned());
         let rate = frames.map_or(defaults::FRAME_RATE, |f| f.rate());
-        fixture::simulators(fixture::universes(&plan, &bodies), rate)
+        address::simulators(address::universes(&plan, &bodies), rate)
     });
     if on_stop == Some(OnStop::Hold) {
         notes.extend(e131::no_hold(outputs.as_deref().unwrap_or_default()));
