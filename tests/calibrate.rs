@@ -10,6 +10,7 @@ use std::process::{Child, ChildStdin, Command, Stdio};
 use std::sync::mpsc;
 use std::time::Duration;
 
+use rustix::process::{Pid, Signal, kill_process};
 use serde_json::Value;
 use tempfile::TempDir;
 
@@ -439,4 +440,35 @@ fn without_a_daemon_a_body_or_readings_it_says_what_to_do() {
     assert_eq!(settled(&set, "both"), standing);
     let said = set.exits(2, &["calibrate", "B3", "--distance", "5cm"]);
     assert!(said.contains("between 0.1m and 100m"), "{said}");
+}
+
+/// Ctrl-C at a question, a disk that does not take a reading, and readings of no use each left the lamp at full and every
+/// other one dark.
+#[test]
+fn a_calibration_that_is_broken_off_leads_the_light_back() {
+    let set = Set::running();
+    set.exits(0, &["recall", "both"]);
+    settled(&set, "both");
+    let mut typing = Typing::start(&set, &["calibrate", "B3"]);
+    let question = typing.question().expect("a question");
+    typing.type_line(&answer(&set, &question, &mut Meter(7)));
+    typing.question().expect("the next");
+    let pid = Pid::from_raw(i32::try_from(typing.child.id()).expect("a process")).expect("not zero");
+    kill_process(pid, Signal::INT).expect("sent");
+    assert_eq!(typing.question(), None);
+    assert!(typing.seen.iter().any(|line| line.contains("stopped after 1 of")), "{:#?}", typing.seen);
+    assert_eq!(typing.ended().0, 1, "its own end, not a signal's");
+    settled(&set, "both");
+
+    let mut typing = Typing::start(&set, &["calibrate", "B3"]);
+    let question = typing.question().expect("a question");
+    std::fs::remove_file(set.kept()).expect("there");
+    std::fs::create_dir(set.kept()).expect("in the way");
+    typing.type_line(&answer(&set, &question, &mut Meter(7)));
+    assert_eq!(typing.question(), None);
+    assert!(typing.seen.iter().any(|line| line.contains("was not written")), "{:#?}", typing.seen);
+    assert_eq!(typing.ended().0, 1);
+    settled(&set, "both");
+    assert!(set.exits(1, &["calibrate", "B3"]).contains("it is a folder, not a file"));
+    settled(&set, "both");
 }

@@ -105,7 +105,8 @@ impl Bench {
             let said = "there is no folder for the readings\n  set LAMPKEEP_STATE to one, or HOME";
             return Err(Stopped::said(Exit::NotMet, said));
         };
-        let typing = Typing::start().map_err(|e| Stopped::said(Exit::NotMet, &format!("no thread: {e}")))?;
+        // Before any lamp is lit: a signal leads the light back.
+        let typing = Typing::start().map_err(|e| Stopped::no_thread(&e))?;
         let dark = light(&args.lamp, &Asked::default());
         let data = daemon.ask(&dark)?.data.unwrap_or_default();
         let (plan, fixture, calibrations) = Self::of_plan(&data, &status, args).map_err(|said| {
@@ -265,8 +266,12 @@ impl Bench {
         }
         loop {
             prompt(&format!("[{}/{}] {}", index + 1, self.steps.len(), step.said));
-            let Some(line) = self.typing.line() else { return Err(self.leave()) };
-            match Word::of(&line, step.kind.is_colour(), &self.plan.exposure) {
+            let line = self.typing.line();
+            let word = match &line {
+                None => Ok(Word::Quit),
+                Some(line) => Word::of(line, step.kind.is_colour(), &self.plan.exposure),
+            };
+            match word {
                 Ok(Word::Quit) => return Err(self.leave()),
                 Ok(Word::Redo) => {
                     if !self.session.undo() {
@@ -279,7 +284,9 @@ impl Bench {
                     tell(format_args!("  the light was changed by somebody while you read; once more"));
                     self.show(step)?;
                 }
-                Ok(Word::Reading(_)) => return self.note(step, sent, line.trim()),
+                Ok(Word::Reading(_)) => {
+                    return self.note(step, sent, line.unwrap_or_default().trim());
+                }
                 Err(said) => tell(format_args!("  {said}")),
             }
         }
@@ -296,11 +303,11 @@ impl Bench {
             let why = if why.is_empty() { "its present curve".to_owned() } else { why.join(", ") };
             tell(format_args!("{}: {} is sent, held by {why}", step.id, sent));
         }
-        let stands = self.daemon.settled(&self.typing, |status| self.stands(status, &slots))?;
+        let settled = self.daemon.settled(&self.typing, |status| self.stands(status, &slots))?;
         if self.typing.left() {
             return Err(self.leave());
         }
-        if stands {
+        if settled {
             return Ok((sent, slots));
         }
         let said = format!(
@@ -348,13 +355,13 @@ impl Bench {
     }
 
     fn leave(&self) -> Stopped {
-        tell(format_args!(
-            "lampkeep: stopped after {} of {} readings; they are kept\n  `lampkeep calibrate {}` goes on",
+        let said = format!(
+            "stopped after {} of {} readings; they are kept\n  `lampkeep calibrate {}` goes on",
             self.session.readings.len(),
             self.steps.len(),
             self.session.lamp
-        ));
-        Stopped(Exit::NotMet)
+        );
+        Stopped::said(Exit::NotMet, &said)
     }
 
     /// Back to the light from before, as far as the daemon is still there.

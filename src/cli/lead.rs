@@ -1,15 +1,16 @@
-//! What leading a person through readings takes of the daemon: requests, and the wait until a light stands. Which readings
-//! they are, and what they mean, is not known here; what is typed is `super::typing`'s.
+//! What leading a person through readings takes of the daemon: requests, and the wait until a light stands. Which
+//! readings they are, and what they mean, is not known here.
 
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 use std::time::Duration;
 
 use super::exit::Exit;
-use super::run::{answered, fault, unanswered};
-use super::typing::Typing;
+use super::run::{answered, unanswered};
+use super::typing::{Typing, tell};
 use crate::clock::{Clock, SystemClock};
 use crate::control::client::{self, ClientError};
 use crate::control::{Answer, Request, Status};
+use crate::words::shown;
 
 /// How long an answer may take.
 const ANSWER_WITHIN: Duration = Duration::from_secs(10);
@@ -20,9 +21,15 @@ pub(super) const SETTLED_WITHIN: Duration = Duration::from_secs(120);
 pub(super) struct Stopped(pub Exit);
 
 impl Stopped {
-    /// Says it.
+    /// Says it, also to a terminal that is gone: the light is still to be led back.
     pub fn said(exit: Exit, said: &str) -> Self {
-        Self(fault(exit, said))
+        tell(format_args!("lampkeep: {}", shown(said)));
+        Self(exit)
+    }
+
+    /// Says that nobody can listen to what is typed.
+    pub fn no_thread(error: &std::io::Error) -> Self {
+        Self::said(Exit::NotMet, &format!("a thread cannot be started: {error}"))
     }
 }
 
@@ -66,13 +73,13 @@ impl Daemon {
         client::read_status(self.ask(&Request::Status { follow: false })?).map_err(|_| other_version())
     }
 
-    /// Waits until the light stands, at most [`SETTLED_WITHIN`] or until the person leaves; true if it does.
+    /// Waits until the light stands, at most [`SETTLED_WITHIN`] and no longer than the person stays; true if it does.
     pub fn settled(&self, typing: &Typing, stands: impl Fn(&Status) -> bool) -> Result<bool, Stopped> {
         let until = self.clock.now() + SETTLED_WITHIN;
         let mut settled = false;
-        let followed = client::follow(Path::new(&self.socket), |status| {
+        let followed = client::follow(&self.socket, |status| {
             settled = stands(&status);
-            !settled && !typing.left() && self.clock.now() < until
+            !settled && self.clock.now() < until && !typing.left()
         });
         followed.map_err(|e| Stopped(unanswered(&e, self.json)))?;
         Ok(settled)

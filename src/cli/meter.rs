@@ -89,7 +89,7 @@ impl Desk {
             data["steps"].as_array().into_iter().flatten().map(|s| s["planned_lux"].as_f64()).collect();
         let lamps = steps.iter().filter_map(|s| s.lamp.clone()).collect();
         let walk = Walk::new(steps, args.again);
-        let typing = Typing::start().map_err(|e| Stopped::said(Exit::NotMet, &format!("no thread: {e}")))?;
+        let typing = Typing::start().map_err(|e| Stopped::no_thread(&e))?;
         let desk = Self {
             daemon,
             look,

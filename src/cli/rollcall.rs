@@ -3,6 +3,7 @@
 use std::io::Write;
 
 use super::exit::Exit;
+use super::lead::Stopped;
 use super::run::{answered, ask, fault, print, print_json, unanswered};
 use super::typing::Typing;
 use crate::control::client;
@@ -69,7 +70,7 @@ pub fn guided(set: Option<&str>, json: bool) -> Exit {
     };
     let typing = match Typing::start() {
         Ok(typing) => typing,
-        Err(e) => return fault(Exit::NotMet, &format!("no thread: {e}")),
+        Err(e) => return Stopped::no_thread(&e).0,
     };
     let mut hear = |prompt: &str| {
         let mut out = std::io::stderr().lock();
