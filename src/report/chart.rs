@@ -15,13 +15,13 @@ const FAINT: Ink = Ink::hex(0x6b_6b6b);
 const GRID: Ink = Ink::hex(0xd0_d0d0);
 const BAND: Ink = Ink::hex(0xf1_f1f1);
 
-const WIDE: f64 = 820.0;
+const WIDE: f64 = 680.0;
 const LEFT: f64 = 56.0;
 const RIGHT: f64 = 20.0;
 /// Height of a strip's plot, of the line over it, and what is between two strips.
-const STRIP: f64 = 58.0;
+const STRIP: f64 = 46.0;
 const OVER: f64 = 24.0;
-const GAP: f64 = 16.0;
+const GAP: f64 = 14.0;
 const FOOT: f64 = 48.0;
 /// Sizes of letters: the title, a strip's name, what is said, ticks and looks.
 const TITLE: f64 = 22.0;
