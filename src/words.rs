@@ -35,6 +35,40 @@ pub fn short(text: &str) -> String {
     out
 }
 
+/// A text as XML and HTML may hold it, in quotes too. Control characters but line ends and tabs are left out, and what XML has no
+/// character for.
+#[must_use]
+pub fn markup(text: &str) -> String {
+    let mut out = String::with_capacity(text.len());
+    for c in text.chars() {
+        match c {
+            '&' => out.push_str("&amp;"),
+            '<' => out.push_str("&lt;"),
+            '>' => out.push_str("&gt;"),
+            '"' => out.push_str("&quot;"),
+            '\n' | '\t' => out.push(c),
+            c if c.is_control() || matches!(c, '\u{fffe}' | '\u{ffff}') => {}
+            c => out.push(c),
+        }
+    }
+    out
+}
+
+/// A place on a clock's face, to the nearest five minutes of it: 7.52 hours are `7:30`. Whatever number comes in, a place
+/// comes out.
+#[must_use]
+pub fn clock_face(hours: f64) -> String {
+    let minutes = (hours * 12.0).round().rem_euclid(144.0) as u32 * 5 % 720;
+    format!("{}:{:02}", if minutes < 60 { 12 } else { minutes / 60 }, minutes % 60)
+}
+
+/// A length without its sign in whole feet and inches, to the nearest inch. 1 in = 25.4 mm exactly (international inch).
+#[must_use]
+pub fn feet_and_inches(metres: f64) -> (u64, u64) {
+    let inches = (metres.abs() / 0.0254).round() as u64;
+    (inches / 12, inches % 12)
+}
+
 /// A number from outside as a person would write it: no 300 digits for 1e300.
 #[must_use]
 pub fn number(number: f64) -> String {
@@ -67,6 +101,21 @@ pub fn fitted(text: String, most: usize) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn no_name_breaks_a_page() {
+        assert_eq!(markup("<a&b>\"\u{1b}\u{fffe}\n"), "&lt;a&amp;b&gt;&quot;\n");
+    }
+
+    /// Source: docs/plan-reference.md: `7:30` is half past seven on the clock's face; 12 in a foot, 1 in = 25.4 mm.
+    #[test]
+    fn clocks_and_feet_are_said_to_the_nearest_mark() {
+        assert_eq!(
+            [7.52, 0.0, 11.99, -1.0, f64::NAN].map(clock_face),
+            ["7:30", "12:00", "12:00", "11:00", "12:00"]
+        );
+        assert_eq!([1.5, -0.3048, 0.0].map(feet_and_inches), [(4, 11), (1, 0), (0, 0)]);
+    }
 
     #[test]
     fn a_message_is_cut_and_what_is_shown_cannot_steer_a_terminal() {

@@ -65,6 +65,29 @@ fn a_plan_is_drawn_as_svg_and_png_and_one_look_by_every_camera() {
     );
 }
 
+/// Source: docs/pictures.md: each of several people has a picture by each camera; of a look that hides somebody those of whom it
+/// hides are judged.
+#[test]
+fn every_person_is_drawn_and_those_whom_a_look_hides_are_judged() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let at = folder.path();
+    let text = std::fs::read_to_string(plan("two-lamps.toml")).expect("there");
+    let people = "[subject.pilot]\n[subject.guest]\nat = [\"60 cm\", \"0 m\"]\nprotect = false\n\
+                  [look.unseen]\nprotect = true\nhair = { stops = -1 }\n";
+    std::fs::write(at.join("two.toml"), format!("{text}\n{people}")).expect("written");
+    let words = ["draw", "two.toml", "--look", "unseen", "--draft", "--size", "32", "--json"];
+    let out = lampkeep(at, &words);
+    assert_eq!(out.status.code(), Some(0), "{}", String::from_utf8_lossy(&out.stderr));
+    let mut names = files(&at.join("pictures"));
+    names.retain(|n| n.starts_with("face-"));
+    let wanted =
+        ["face-unseen-guest-main.png", "face-unseen-pilot-main-lifted.png", "face-unseen-pilot-main.png"];
+    assert_eq!(names, wanted);
+    let said: serde_json::Value = serde_json::from_slice(&out.stdout).expect("JSON");
+    let judged: Vec<_> = said["protect"].as_array().into_iter().flatten().map(|v| &v["subject"]).collect();
+    assert_eq!(judged, ["pilot"]);
+}
+
 #[test]
 fn an_unknown_look_and_a_folder_that_cannot_be_made_are_said() {
     let folder = tempfile::tempdir().expect("a folder");

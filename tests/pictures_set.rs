@@ -1,8 +1,11 @@
 //! The set drawn: to scale, every name in words, numbers while a face is protected, files that others can read.
 
+mod settled;
+
 use lampkeep::picture::set::{self, Lengths, View};
 use lampkeep::picture::{Drawing, Item};
 use lampkeep::plan::{LookId, load};
+use settled::{PROFILES, plan};
 
 fn said(drawing: &Drawing) -> Vec<&str> {
     drawing
@@ -125,4 +128,18 @@ fn the_drawing_is_the_same_in_every_run_and_its_png_has_its_size() {
         ((drawing.width * 0.5).round(), (drawing.height * 0.5).round())
     );
     assert_eq!(&pixels.png()[..8], b"\x89PNG\r\n\x1a\n");
+}
+
+/// Dots every half metre over two hundred metres would be a grey floor and a file of megabytes.
+#[test]
+fn a_set_of_two_hundred_metres_is_drawn_with_dots_that_can_be_told_apart() {
+    let text = format!(
+        "{PROFILES}[fixture.far]\nprofile = \"mat\"\naddress = 1\nat = [\"100 m\", \"100 m\", \"0 m\"]\n[fixture.other]\n\
+         profile = \"mat\"\naddress = 11\nat = [\"-100 m\", \"-100 m\", \"0 m\"]\n[look.a]\nfar = {{ stops = 0 }}\n"
+    );
+    let plan = plan(&text);
+    let page = set::page(&plan, &view(None));
+    assert!(page.items.len() < 8000, "{} shapes", page.items.len());
+    let said = said(&page).join(" ").replace('\u{a0}', " ");
+    assert!(said.contains("Dots are 5 m apart") && said.contains("20 m"), "{said}");
 }

@@ -40,7 +40,13 @@ fn one_page_holds_everything_and_needs_nothing_from_elsewhere() {
     }
     for picture in ["set", "set-words", "heat", "light", "power", "flashes"] {
         let svg = std::fs::read_to_string(dir.path().join(format!("{picture}.svg"))).expect("an SVG");
-        assert!(svg.starts_with("<svg") && page.contains(&svg), "{picture}");
+        // The words are in the page as text, which breaks its lines as a telephone needs them.
+        let shown = if picture == "set-words" {
+            page.contains("<b>key</b> lamp P1; at 7:30")
+        } else {
+            page.contains(&svg)
+        };
+        assert!(svg.starts_with("<svg") && shown, "{picture}");
         let png = std::fs::read(dir.path().join(format!("{picture}.png"))).expect("a PNG");
         // Source: PNG specification, 5.2: the signature.
         assert_eq!(png[..8], [137, 80, 78, 71, 13, 10, 26, 10], "{picture}");

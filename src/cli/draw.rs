@@ -4,19 +4,18 @@ mod studio;
 mod threads;
 
 use std::path::{Path, PathBuf};
-use std::sync::Arc;
 
 use serde::Serialize;
 
 use super::exit::Exit;
 use super::run::{fault, hidden, print, print_json, read_plan};
 use crate::guards::identity::names::{Names, numbered};
-use crate::picture::face::{self, Cell, Exposed, Finish, LIFT_STOPS, Seen};
+use crate::picture::face::{self, Cell, Finish, LIFT_STOPS, Lit};
 use crate::picture::set::{self, Lengths, View};
 use crate::picture::{Drawing, Pixels};
 use crate::plan::{LookId, Plan};
 use crate::words;
-pub(super) use studio::Studio;
+pub(super) use studio::{Studio, Taken};
 pub use threads::Threads;
 
 /// Pixels each way of a face, unless asked for otherwise.
@@ -158,61 +157,54 @@ impl<'p> Artist<'p> {
 
     fn cell(&mut self, look: LookId) -> Cell {
         let lit = face::lit(self.plan, look);
-        let (mut pictures, mut verdict) = (Vec::new(), None);
-        let plan = self.plan;
-        for index in 0..plan.cameras.len() {
-            let exposed = self.studio.exposed(&lit, look, index, "");
-            if plan.look(look).protect && index == 0 {
-                let said = self.judged(look, index, &exposed).unwrap_or_default();
-                verdict = Some((Arc::new(exposed.lifted(LIFT_STOPS)), said));
-            }
-            pictures.push(Arc::new(exposed.pixels()));
+        let taken = self.taken(&lit, look);
+        for face in &taken {
+            self.judged(look, face);
         }
-        Cell { look, lit, pictures, verdict }
+        self.studio.cell(look, lit, &taken)
     }
 
-    /// One look: the set in its light, the face by every camera.
+    fn taken(&mut self, lit: &Lit, look: LookId) -> Vec<Taken> {
+        let framings = self.studio.framings();
+        framings.into_iter().map(|framing| self.studio.taken(lit, look, framing, "")).collect()
+    }
+
+    /// One look: the set in its light, every face by every camera.
     fn look(&mut self, look: LookId) -> std::io::Result<()> {
         let name = self.names().look(look);
         let page = set::page(self.plan, &self.view(Some(look)));
         self.both(&format!("set-{name}"), &page, SET_SCALE, &format!("the set in the light of {name}"))?;
         let lit = face::lit(self.plan, look);
-        let plan = self.plan;
-        for index in 0..plan.cameras.len() {
-            let exposed = self.studio.exposed(&lit, look, index, "");
-            let camera = self.studio.camera_file(index);
-            let file = format!("face-{name}-{camera}");
-            self.png(
-                &file,
-                &exposed.pixels(),
-                &format!("the face in {name} as {} sees it", self.studio.camera_said(index)),
-            )?;
-            if plan.look(look).protect {
-                let shows = "the same with shadows lifted by 4 stops";
-                self.png(&format!("{file}-lifted"), &exposed.lifted(LIFT_STOPS), shows)?;
-                self.judged(look, index, &exposed);
+        for face in self.taken(&lit, look) {
+            let of =
+                self.studio.one_of_several(face.framing).map_or(String::new(), |who| format!(" of {who}"));
+            let shows = format!("the face{of} in {name} as {} sees it", self.studio.camera(face.framing));
+            let file = format!("face-{name}-{}", self.studio.file(face.framing));
+            self.png(&file, &face.pixels, &shows)?;
+            if let Some((lifted, _)) = &face.lifted {
+                let shows = format!("the same with shadows lifted by {LIFT_STOPS} stops");
+                self.png(&format!("{file}-lifted"), lifted, &shows)?;
             }
+            self.judged(look, &face);
         }
         Ok(())
     }
 
-    fn judged(&mut self, look: LookId, camera: usize, exposed: &Exposed) -> Option<String> {
-        let seen = Seen::of(exposed)?;
-        let (look, subject) = (self.names().look(look), self.names().subject(crate::plan::SubjectId(0)));
-        let said = seen.said();
+    /// Takes down what is seen of a face that the look hides.
+    fn judged(&mut self, look: LookId, face: &Taken) {
+        let Some((_, Some(seen))) = &face.lifted else { return };
         self.drawn.protect.push(Verdict {
-            look,
-            camera: self.studio.camera_file(camera),
-            by: self.studio.camera_said(camera),
-            subject,
+            look: self.names().look(look),
+            camera: self.studio.camera_file(face.framing),
+            by: self.studio.label(face.framing),
+            subject: self.studio.subject(face.framing),
             under_wall_stops: seen.under_wall_stops,
             contrast: seen.contrast,
             lifted_stops: LIFT_STOPS,
             lifted_contrast: seen.lifted_contrast,
             seen_lifted: seen.seen_lifted(),
-            said: said.clone(),
+            said: seen.said(),
         });
-        Some(said)
     }
 
     fn both(&mut self, name: &str, page: &Drawing, scale: f64, shows: &str) -> std::io::Result<()> {

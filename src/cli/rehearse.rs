@@ -13,6 +13,7 @@ use super::run::{fault, print, print_json, read_plan};
 use crate::channels::Frame;
 use crate::clock::{Clock, SystemClock};
 use crate::engine::{Engine, say};
+use crate::picture::Drawing;
 use crate::picture::set::{self, View};
 use crate::plan::{Plan, load};
 use crate::rehearse::{Timeline, Watches, Wishes, clock_time, story};
@@ -187,18 +188,24 @@ impl Keep {
         std::fs::write(self.folder.join("timeline.txt"), text)?;
         let json = serde_json::to_string_pretty(timeline).map_err(std::io::Error::other)?;
         std::fs::write(self.folder.join("timeline.json"), json)?;
-        let (views, words) = set::pages(plan, &View::default());
-        let mut pictures = vec![("set", views), ("set-words", words)];
-        pictures.extend(report::pictures(timeline, samples));
-        let mut figures = Vec::with_capacity(pictures.len());
-        for (name, drawing) in pictures {
-            let svg = drawing.svg();
-            std::fs::write(self.folder.join(format!("{name}.svg")), &svg)?;
-            std::fs::write(self.folder.join(format!("{name}.png")), drawing.pixels(SCALE).png())?;
-            let said = format!("{} ({name}.svg, {name}.png)", drawing.title);
-            figures.push(Figure { svg, said });
+        let view = View::default();
+        let (views, words) = set::pages(plan, &view);
+        // The words are in the page as text.
+        self.picture("set-words", &words)?;
+        let mut figures = vec![self.picture("set", &views)?];
+        for (name, drawing) in report::pictures(timeline, samples) {
+            figures.push(self.picture(name, &drawing)?);
         }
         let looks = faces::write(&self.folder, plan, timeline, (faces, progress))?;
-        std::fs::write(self.folder.join("report.html"), report::page(timeline, samples, &looks, &figures))
+        let page = report::page(timeline, samples, &looks, (&figures, &set::said(plan, &view)));
+        std::fs::write(self.folder.join("report.html"), page)
+    }
+
+    /// Writes a picture as SVG and PNG.
+    fn picture(&self, name: &str, drawing: &Drawing) -> std::io::Result<Figure> {
+        let svg = drawing.svg();
+        std::fs::write(self.folder.join(format!("{name}.svg")), &svg)?;
+        std::fs::write(self.folder.join(format!("{name}.png")), drawing.pixels(SCALE).png())?;
+        Ok(Figure { svg, said: format!("{} ({name}.svg, {name}.png)", drawing.title) })
     }
 }

@@ -8,13 +8,16 @@ use crate::guards::identity::redact::Redactor;
 use crate::picture::set::words::{aim, clock};
 use crate::picture::set::{self, Lengths, View};
 use crate::plan::{Bits, Control, Cooling, Drives, Mixing, Plan, Profile};
+use crate::words::{feet_and_inches, markup};
+
+const STYLE: &str = include_str!("rig_sheet.css");
 
 /// Metres and feet: `1.50 m (4 ft 11 in)`.
 #[must_use]
 pub fn both(metres: f64) -> String {
-    let inches = (metres.abs() / 0.0254).round() as u64;
+    let (feet, inches) = feet_and_inches(metres);
     let sign = if metres < 0.0 { "-" } else { "" };
-    format!("{metres:.2} m ({sign}{} ft {} in)", inches / 12, inches % 12)
+    format!("{metres:.2} m ({sign}{feet} ft {inches} in)")
 }
 
 /// The rig sheet. `hidden`: a face is protected, so numbers stand for names and free text is left out.
@@ -31,12 +34,12 @@ pub fn text(plan: &Plan, hidden: bool) -> String {
 fn named(plan: &Plan) -> String {
     let e = &plan.exposure;
     let mut out = format!(
-        "RIG SHEET  {}  plan {}\nISO {}  f/{}  {}  ND {}  {:.0} K  0 stops = {:.0} lx\n\
+        "RIG SHEET  {}  plan {}\nISO {}  {}  {}  ND {}  {:.0} K  0 stops = {:.0} lx\n\
          clock seen from above, camera at 6:00; camera right = subject's left\n",
         plan.name,
         plan.hash,
         e.iso,
-        e.aperture,
+        e.marked.said(e.aperture),
         super::check::exposure_time(e.shutter_s),
         e.nd,
         e.white_balance.get(),
@@ -92,18 +95,20 @@ fn named(plan: &Plan) -> String {
     out
 }
 
-/// The rig sheet as a page to print: the set from above and from the side, then the sheet's own text.
+/// The rig sheet as a page to print: the set from above and from the side, every lamp in words, then the sheet's own text.
 #[must_use]
 pub fn html(plan: &Plan, lengths: Lengths, hidden: bool) -> String {
-    let drawn = set::page(plan, &View { look: None, lengths, hidden }).svg();
-    let text = text(plan, hidden).replace('&', "&amp;").replace('<', "&lt;").replace('>', "&gt;");
+    let view = View { look: None, lengths, hidden };
+    let (drawn, _) = set::pages(plan, &view);
     format!(
-        "<!doctype html>\n<html lang=\"en\">\n<meta charset=\"utf-8\">\n<title>Rig sheet of {}</title>\n<style>\n\
-         body {{ margin: 1.5em auto; max-width: 62em; color: #1c1c20; background: #fff; }}\n\
-         svg {{ width: 100%; height: auto; }}\n\
-         pre {{ font: 11pt/1.45 monospace; white-space: pre-wrap; break-before: page; }}\n\
-         @page {{ size: A4; margin: 12mm; }}\n</style>\n{drawn}<pre>{text}</pre>\n</html>\n",
-        plan.name
+        "<!DOCTYPE html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n\
+         <meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n\
+         <title>Rig sheet · {}</title>\n<style>\n{STYLE}</style>\n</head>\n<body>\n<div class=\"plot\">{}</div>\n\
+         <h2>In words</h2>\n{}<pre>{}</pre>\n</body>\n</html>\n",
+        markup(&drawn.title),
+        drawn.svg(),
+        set::said(plan, &view).html(),
+        markup(&text(plan, hidden)),
     )
 }
 

@@ -151,11 +151,11 @@ pub fn sheet(set: Option<&str>, args: &SheetArgs, json: bool) -> Exit {
         Ok(path) if json => {
             print_json(&serde_json::json!({ "ok": true, "file": path, "takes": sheet.takes.len() }))
         }
-        Ok(path) => print(&format!(
-            "{} on {}: open it in a browser and print it, on A4 or Letter",
-            say::count(sheet.takes.len(), "take"),
-            path.display()
-        )),
+        Ok(path) => {
+            let page = path.extension().is_some_and(|ending| ending == "html" || ending == "htm");
+            let what_now = if page { ": open it in a browser and print it, on A4 or Letter" } else { "" };
+            print(&format!("{} on {}{what_now}", say::count(sheet.takes.len(), "take"), path.display()))
+        }
         Err(said) => fault(Exit::NotMet, &said),
     }
 }

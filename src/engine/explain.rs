@@ -25,10 +25,10 @@ pub fn explain_with(
 ) -> (String, Value) {
     let e = &plan.exposure;
     let mut text = format!(
-        "{}\nexposure: ISO {} f/{} {} s, ND {}: 0 stops = {} x {}² x 10^{} / ({} x {}) = {:.1} lx\n",
+        "{}\nexposure: ISO {} {} {} s, ND {}: 0 stops = {} x {}² x 10^{} / ({} x {}) = {:.1} lx\n",
         look.name,
         e.iso,
-        e.aperture,
+        e.marked.said(e.aperture),
         say::fraction(e.shutter_s),
         e.nd,
         e.constant,

@@ -6,7 +6,7 @@ use serde::Serialize;
 use super::assess::Assessment;
 use crate::guards::Limit;
 use crate::light::{exposure, photometry};
-use crate::plan::{Camera, FixtureId, Level, Look, Plan};
+use crate::plan::{Camera, FixtureId, Level, Look, Marked, Plan};
 
 /// What is to know about the exposure of a whole plan.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -106,6 +106,9 @@ pub struct Cure {
     pub iso: Option<f64>,
     /// The marked f-number (or T-stop) that would do for those; none where it is beyond what lenses have.
     pub aperture: Option<f64>,
+    /// How that opening is marked, as the plan's is.
+    #[serde(skip)]
+    pub marked: Marked,
     /// Each short lamp with the distance in metres at which it would do, along its own line; none where it
     /// would stand nearer than people bear.
     pub nearer: Vec<(String, Option<f64>)>,
@@ -243,6 +246,7 @@ pub fn cure(plan: &Plan, look: &Look, found: &[Assessment]) -> Option<Cure> {
         iso: Some(exposure::iso_for(its.iso, short_stops)).filter(|iso| by_camera && *iso <= MOST_ISO),
         aperture: Some(exposure::f_number_for(its.aperture, short_stops))
             .filter(|n| by_camera && *n >= WIDEST),
+        marked: its.marked,
         nearer,
     })
 }

@@ -7,7 +7,7 @@ use crate::control::{OutputStatus, TakeMark};
 use crate::journal::{
     CameraRecord, LampPlace, LampState, OutputFigures, PlaceRecord, TakeEnd, TakeRecord, TakeStamp, What,
 };
-use crate::plan::{Camera, Fixture, FixtureId, Plan};
+use crate::plan::{Camera, Fixture, FixtureId, Marked, Plan};
 use crate::units::FrameNumber;
 
 impl Engine {
@@ -189,6 +189,7 @@ fn camera(c: &Camera) -> CameraRecord {
         id: c.id.clone(),
         iso: c.exposure.iso,
         f_number: c.exposure.aperture,
+        is_t_stop: c.exposure.marked == Marked::TStop,
         nd: c.exposure.nd,
         shutter_s: c.shutter_s,
         fps: c.fps,
@@ -215,6 +216,14 @@ mod tests {
         assert!((place.height_m.unwrap() - (z + plan.subjects[0].eye_height_m)).abs() < 1e-9);
         let along = place.distance_m * place.tilt_deg.to_radians().sin();
         assert!((along - (z - place.aim_m[2])).abs() < 1e-9, "{place:?}");
+    }
+
+    /// Source: config/pilot-station.toml: the side camera's lens is marked `t-stop = 4`, the main one's `f-number`.
+    #[test]
+    fn a_t_stop_is_recorded_as_one() {
+        let cameras: Vec<_> = load::demo().cameras.iter().map(camera).collect();
+        let found: Vec<_> = cameras.iter().map(|c| (c.id.as_str(), c.is_t_stop)).collect();
+        assert_eq!(found, [("main", false), ("side", true)]);
     }
 
     #[test]

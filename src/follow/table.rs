@@ -4,6 +4,7 @@ use super::lines::{FAINT, Line, PLAIN, STRONG, WARNS, cut};
 use super::ruler::{Mark, Ruler};
 use crate::control::{FixtureStatus, Status};
 use crate::engine::say;
+use crate::words::clock_face;
 
 /// From this many columns on kelvin, heat and what holds a lamp have a place.
 const WIDE: u16 = 100;
@@ -82,8 +83,10 @@ impl Table {
     fn row(&self, f: &FixtureStatus, stale: bool) -> Line {
         let style = if stale || is_dark(f) { FAINT } else { PLAIN };
         let id: String = f.id.chars().take(self.id).collect();
-        let mut line =
-            vec![(format!("{:<5} {:<w$} ", f.clock_h.map_or(String::new(), hour), id, w = self.id), style)];
+        let mut line = vec![(
+            format!("{:<5} {:<w$} ", f.clock_h.map_or(String::new(), clock_face), id, w = self.id),
+            style,
+        )];
         let to_key = |stops: Option<f64>| stops.map(|s| s - self.zero);
         let absent = f.control == "absent";
         let by_hand = f.control == "hand";
@@ -145,11 +148,4 @@ fn left(f: &FixtureStatus) -> String {
     let battery = f.battery.and_then(|b| b.minutes_left);
     let soonest = [f.minutes_left, battery].into_iter().flatten().min_by(f64::total_cmp);
     soonest.map_or(String::new(), |m| say::span((m * 60.0).floor()))
-}
-
-/// `7:30`, to the nearest five minutes of the clock's face.
-fn hour(clock_h: f64) -> String {
-    // Whatever a daemon of another version tells, it is a place on the clock's face.
-    let minutes = (clock_h * 12.0).round().rem_euclid(144.0) as u32 * 5 % 720;
-    format!("{}:{:02}", if minutes < 60 { 12 } else { minutes / 60 }, minutes % 60)
 }

@@ -14,7 +14,7 @@ use super::desk::{Act, Desk};
 use super::letters::{self, HALF_LINES, WHOLE_LINES};
 use super::lines::{ALARMS, FAINT, Line, PLAIN, ROLLS, STRONG, WARNS, cut, spread, wrapped};
 use super::table::{is_dark, lamps};
-use crate::control::{LinkState, Status};
+use crate::control::{Alert, LinkState, Status};
 use crate::engine::say;
 
 /// Lines of warnings; `lampkeep status` has them all.
@@ -159,9 +159,10 @@ fn warnings(desk: &Desk, status: &Status, age: Duration, width: u16, most: usize
     lines
 }
 
-/// Light that does not reach a lamp, or a lamp that heat has got hold of.
+/// Light that does not reach a lamp, a lamp that heat has got hold of, or one that may show a hidden face until a person has
+/// unplugged it.
 fn grave(kind: &str) -> bool {
-    matches!(kind, "output-down" | "heat-over" | "battery-empty")
+    matches!(kind, "output-down" | "heat-over" | "battery-empty" | "protect-unplug" | "protect-unconfirmed")
 }
 
 fn gone_said(why: &str) -> String {
@@ -224,7 +225,9 @@ fn state(status: &Status, width: u16) -> Line {
         parts.push("nudged".to_owned());
     }
     let ago_s = |since: f64| (now.uptime_s - since).max(0.0);
-    if let Some(told) = status.told.as_ref().filter(|t| ago_s(t.since) < TOLD_FOR_S) {
+    // What still stands among the warnings is not told a second time.
+    let stands = |t: &Alert| status.alerts.iter().any(|a| a.kind == t.kind && a.fixture == t.fixture);
+    if let Some(told) = status.told.as_ref().filter(|t| ago_s(t.since) < TOLD_FOR_S && !stands(t)) {
         let ago = match ago_s(told.since).floor() {
             s if s < 1.0 => "now".to_owned(),
             s => format!("{s:.0} s ago"),
@@ -321,7 +324,8 @@ fn foot(desk: &Desk, now: Duration, width: u16) -> Line {
             false => key(letter, act.word(), PLAIN),
         }
     }
-    key('q', if width < 76 { "leave" } else { "leave, the light stays" }, FAINT);
+    // Without a daemon nobody can promise that.
+    key('q', if width < 76 || gone { "leave" } else { "leave, the light stays" }, FAINT);
     if rolls {
         line.push(("   n, p, r are locked".to_owned(), FAINT));
     }

@@ -194,6 +194,7 @@ fn a_daemon_that_is_gone_is_said_in_large_letters_and_what_was_heard_is_marked_a
         rows[23].contains("q  leave") && !rows[23].contains("n  next"),
         "a key that does nothing is not named"
     );
+    assert!(!rows[23].contains("the light stays"), "nobody can promise that now");
     assert!(!rows.iter().any(|r| r.contains("TAKE")));
 }
 
@@ -203,6 +204,33 @@ fn a_protected_face_has_its_lamps_held_and_no_names() {
     assert!(rows.iter().any(|r| r.contains("a face is protected")), "{rows:#?}");
     let text = rows.join("\n");
     assert!(!text.contains("unseen") && !text.contains("7:30  key"), "{text}");
+}
+
+/// Source: docs/safety.md: no slot holds a lamp that is set by hand, so that only a person can.
+#[test]
+fn a_lamp_that_must_be_unplugged_before_a_hidden_face_is_not_only_counted() {
+    for (width, height) in [(80, 24), (60, 20)] {
+        let rows = shown(&desk(demo(&[recall("unseen-pilot")])), width, height);
+        let told = rows.iter().filter(|r| r.starts_with("! UNPLUG")).count();
+        assert!(told >= 1 && rows[1].starts_with("! UNPLUG"), "{rows:#?}");
+    }
+}
+
+#[test]
+fn what_still_stands_among_the_warnings_is_not_told_a_second_time() {
+    let mut status = demo(&[recall("pilot-triangle")]);
+    let alert = |said: &str| crate::control::Alert {
+        kind: "heat-over".to_owned(),
+        fixture: Some("broad".to_owned()),
+        said: said.to_owned(),
+        since: status.now.uptime_s,
+    };
+    let (stands, told) = (alert("broad is too hot: 70.3 °C"), alert("broad is too hot: 70.1 °C"));
+    status.told = Some(told);
+    assert!(shown(&desk(status.clone()), 80, 24).iter().any(|r| r.contains("70.1")));
+    status.alerts = vec![stands];
+    let rows = shown(&desk(status), 80, 24);
+    assert!(rows[1].contains("70.3") && !rows.iter().any(|r| r.contains("70.1")), "{rows:#?}");
 }
 
 #[test]

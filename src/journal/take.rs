@@ -112,6 +112,9 @@ pub struct CameraRecord {
     pub iso: f64,
     /// f-number or T-stop.
     pub f_number: f64,
+    /// True if that is a T-stop. Records of before it was told have none: they say f-number.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub is_t_stop: bool,
     /// Density of its filter.
     pub nd: f64,
     /// Exposure time of one frame in seconds.

@@ -180,12 +180,14 @@ fn once<T>(what: &'static str, before: Option<T>) -> Result<(), ReadingError> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::plan::Marked;
     use crate::units::Lux;
 
     fn exposure() -> Exposure {
         Exposure {
             iso: 800.0,
             aperture: 2.8,
+            marked: Marked::FNumber,
             nd: 0.6,
             shutter_s: 0.02,
             constant: 250.0,

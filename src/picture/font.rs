@@ -39,7 +39,8 @@ pub fn width(said: &str, size: f64, weight: Weight) -> f64 {
 #[must_use]
 pub fn lines(said: &str, size: f64, weight: Weight, most: f64) -> Vec<String> {
     let mut lines: Vec<String> = Vec::new();
-    for word in said.split_whitespace() {
+    // A space that must not break is no place between words.
+    for word in said.split([' ', '\n', '\t']).filter(|word| !word.is_empty()) {
         match lines.last_mut() {
             Some(line) if width(&format!("{line} {word}"), size, weight) <= most => {
                 line.push(' ');

@@ -51,6 +51,11 @@ impl Box2 {
         along(0).hypot(along(1))
     }
 
+    /// True for a wall: no more than a stroke wide.
+    fn is_line(&self) -> bool {
+        (self.max[0] - self.min[0]).min(self.max[1] - self.min[1]) < 10.0
+    }
+
     fn area(&self) -> f64 {
         (self.max[0] - self.min[0]) * (self.max[1] - self.min[1])
     }
@@ -126,6 +131,8 @@ fn confused(own: f64, others: impl Iterator<Item = f64>) -> f64 {
 fn cost(label: &Wanted, place: &Box2, taken: &[Box2], others: &[Box2], page: &Box2) -> f64 {
     let area = label.size[0] * label.size[1];
     let covered: f64 = taken.iter().map(|b| place.shared(b)).sum();
+    // A line through a figure makes another figure of it.
+    let struck = taken.iter().filter(|b| b.is_line() && place.shared(b) > 0.0).count();
     let clash: f64 = others.iter().map(|b| place.shared(b)).sum();
     let off_page = area - place.shared(page);
     let [x, y] = place.middle();
@@ -142,6 +149,7 @@ fn cost(label: &Wanted, place: &Box2, taken: &[Box2], others: &[Box2], page: &Bo
     };
     40.0 * clash / area
         + 12.0 * covered / area
+        + 3.0 * struck as f64
         + 200.0 * off_page / area
         + 0.03 * far
         + 0.25 * inwards

@@ -55,7 +55,7 @@ pub use place::{Aim, Bounce, Camera, Daylight, Flag, Metres, Placement, Room, Su
 pub use port::{PortName, UsbName, Wake};
 pub use problem::{Kind, Mark, Place, Problem, Report};
 pub use read::{is_look_name, is_set_name, read};
-pub use settings::{Circuit, Exposure, Group, OnStart, OnStop, Output, OutputKind, Over};
+pub use settings::{Circuit, Exposure, Group, Marked, OnStart, OnStop, Output, OutputKind, Over};
 pub use sources::{ColourScience, PlanText, Sources, SpectrumFile, Text, TextRole, WrongSpectrum};
 pub use spectrum::SpectralPower;
 pub use write::look_text;

@@ -12,8 +12,10 @@ use crate::units::{Kelvin, Lux, Share, Watts};
 pub struct Exposure {
     /// ISO speed.
     pub iso: f64,
-    /// T-stop where given, else f-number.
+    /// The lens's opening: a T-stop or an f-number, as `marked` says.
     pub aperture: f64,
+    /// How the opening is marked.
+    pub marked: Marked,
     /// Density of the neutral filters; 0.3 is one stop.
     pub nd: f64,
     /// Exposure time in seconds.
@@ -24,6 +26,27 @@ pub struct Exposure {
     pub zero_stops: Lux,
     /// White balance of the first camera; the colour of a target that states none.
     pub white_balance: Kelvin,
+}
+
+/// How a lens's opening is marked.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum Marked {
+    /// By its geometry.
+    #[default]
+    FNumber,
+    /// By the light that comes through.
+    TStop,
+}
+
+impl Marked {
+    /// An opening as it stands on a lens: `f/2.8`, `T2.8`.
+    #[must_use]
+    pub fn said(self, number: impl std::fmt::Display) -> String {
+        match self {
+            Self::FNumber => format!("f/{number}"),
+            Self::TStop => format!("T{number}"),
+        }
+    }
 }
 
 /// Something that carries universes to lamps.

@@ -234,11 +234,11 @@ fn table(text: &mut String, look: &Row, id: usize, lamp: usize) {
     for l in &look.lamps {
         let tail = match (&l.by_hand, l.address) {
             (Some(by_hand), _) => by_hand.clone(),
-            (None, Some((universe, first))) => format!(
-                "{universe}/{first}-{}: {}",
-                usize::from(first) + l.slots.len() - 1,
-                show::slots(&l.slots)
-            ),
+            (None, Some((universe, first))) => {
+                let last = usize::from(first) + l.slots.len().max(1) - 1;
+                let span = if last > usize::from(first) { format!("-{last}") } else { String::new() };
+                format!("{universe}/{first}{span}: {}", show::slots(&l.slots))
+            }
             (None, None) => String::new(),
         };
         let sent = if l.by_hand.is_some() { String::new() } else { show::light(&l.sent) };

@@ -15,13 +15,13 @@ const FAINT: Ink = Ink::hex(0x6b_6b6b);
 const GRID: Ink = Ink::hex(0xd0_d0d0);
 const BAND: Ink = Ink::hex(0xf1_f1f1);
 
-const WIDE: f64 = 820.0;
+const WIDE: f64 = 680.0;
 const LEFT: f64 = 56.0;
 const RIGHT: f64 = 20.0;
 /// Height of a strip's plot, of the line over it, and what is between two strips.
-const STRIP: f64 = 58.0;
+const STRIP: f64 = 46.0;
 const OVER: f64 = 24.0;
-const GAP: f64 = 16.0;
+const GAP: f64 = 14.0;
 const FOOT: f64 = 48.0;
 /// Sizes of letters: the title, a strip's name, what is said, ticks and looks.
 const TITLE: f64 = 22.0;
@@ -84,6 +84,9 @@ impl Chart<'_> {
             .iter()
             .flat_map(|about| lines(about, SAID, Weight::Regular, WIDE - 2.0 * RIGHT))
             .collect();
+        if self.strips.is_empty() {
+            return self.nothing(&said);
+        }
         let names = self.names();
         let rows = names.iter().map(|n| n.row + 1).max().unwrap_or(0);
         let head = 46.0 + 18.0 * said.len() as f64 + 8.0 + NAME_ROW * rows as f64 + 6.0;
@@ -91,16 +94,30 @@ impl Chart<'_> {
         let mut page = Drawing::new(WIDE, high, PAPER, self.title);
         let bottom = high - FOOT + 6.0;
         self.bands(&mut page, (head, bottom), &names);
-        words(&mut page, [RIGHT, 32.0], self.title, TITLE, Weight::Bold, Anchor::Start, INK);
-        for (line, said) in said.iter().enumerate() {
-            let at = [RIGHT, 54.0 + 18.0 * line as f64];
-            words(&mut page, at, said, SAID, Weight::Regular, Anchor::Start, FAINT);
-        }
+        self.head(&mut page, &said);
         for (index, strip) in self.strips.iter().enumerate() {
             self.strip(&mut page, strip, head + index as f64 * (OVER + STRIP + GAP));
         }
         self.hours(&mut page, bottom);
         page
+    }
+
+    /// A page without a strip: an axis without anything on it would look like a fault.
+    fn nothing(&self, said: &[String]) -> Drawing {
+        let y = 60.0 + 18.0 * said.len() as f64;
+        let mut page = Drawing::new(WIDE, y + 24.0, PAPER, self.title);
+        self.head(&mut page, said);
+        words(&mut page, [RIGHT, y], "none in this plan", NAME, Weight::Bold, Anchor::Start, INK);
+        page
+    }
+
+    /// The title, and under it what the marks mean.
+    fn head(&self, page: &mut Drawing, said: &[String]) {
+        words(page, [RIGHT, 32.0], self.title, TITLE, Weight::Bold, Anchor::Start, INK);
+        for (line, said) in said.iter().enumerate() {
+            let at = [RIGHT, 54.0 + 18.0 * line as f64];
+            words(page, at, said, SAID, Weight::Regular, Anchor::Start, FAINT);
+        }
     }
 
     fn span(&self) -> (f64, f64) {
@@ -246,5 +263,25 @@ fn draw_part(page: &mut Drawing, course: &Course<'_>, part: &[[f64; 2]], base: f
 fn words(page: &mut Drawing, at: [f64; 2], said: &str, size: f64, weight: Weight, anchor: Anchor, ink: Ink) {
     if !said.is_empty() {
         page.text(Text { at, said: said.to_owned(), size, weight, anchor, ink, halo: None });
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::picture::Item;
+
+    #[test]
+    fn a_chart_of_nothing_says_so_and_has_no_axis() {
+        let looks = [(0.0, "talk".to_owned())];
+        let chart =
+            Chart { title: "Power", about: &["watts"], at_s: &[0.0, 60.0], looks: &looks, strips: vec![] };
+        let page = chart.drawing();
+        let said: Vec<&str> = page
+            .items
+            .iter()
+            .filter_map(|i| if let Item::Words(t) = i { Some(t.said.as_str()) } else { None })
+            .collect();
+        assert_eq!(said, ["Power", "watts", "none in this plan"]);
     }
 }

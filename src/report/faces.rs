@@ -2,9 +2,9 @@
 
 use std::fmt::Write as _;
 
-use super::html::text;
 use crate::picture::base64;
 use crate::picture::face::Seen;
+use crate::words::markup;
 
 /// A look's faces.
 #[derive(Debug, Clone, PartialEq)]
@@ -26,12 +26,26 @@ pub struct LookFaces {
 pub struct Shot {
     /// The camera in words.
     pub by: String,
+    /// Whose face it is, where the plan has several.
+    pub of: Option<String>,
     /// The picture, a PNG file.
     pub png: Vec<u8>,
     /// The same with shadows lifted by 4 stops, of a look that hides who is speaking.
     pub lifted: Option<Vec<u8>>,
     /// What is seen of the face in it.
     pub seen: Option<Seen>,
+}
+
+impl Shot {
+    /// Whose face by which camera: `camera main`, `guest, camera main`.
+    fn label(&self) -> String {
+        self.of.as_ref().map_or_else(|| self.by.clone(), |of| format!("{of}, {}", self.by))
+    }
+
+    /// ` of guest`, where there are several.
+    fn whose(&self) -> String {
+        self.of.as_ref().map_or_else(String::new, |of| format!(" of {of}"))
+    }
 }
 
 /// What of protected faces would be seen, a line each.
@@ -42,8 +56,10 @@ pub(super) fn attention(faces: &[LookFaces]) -> Vec<String> {
             let Some(seen) = shot.seen.filter(Seen::seen_lifted) else { continue };
             let how = if seen.seen() { "as it stands" } else { "with shadows lifted by 4 stops" };
             lines.push(format!(
-                "{}: the face that it hides would be seen by {} {how} (estimated from the plan)",
-                look.look, shot.by
+                "{}: the face{} that it hides would be seen by {} {how} (estimated from the plan)",
+                look.look,
+                shot.whose(),
+                shot.by
             ));
         }
     }
@@ -67,22 +83,23 @@ pub(super) fn part(out: &mut String, faces: &[LookFaces]) {
 }
 
 fn one(out: &mut String, look: &LookFaces) {
-    let name = text(&look.look);
+    let name = markup(&look.look);
     out.push_str("<figure class=\"look\">\n");
-    row(out, look.shots.iter().map(|s| (format!("The face in {} by {}", look.look, s.by), s, &s.png)));
+    let shown = |s: &Shot| format!("The face{} in {} by {}", s.whose(), look.look, s.by);
+    row(out, look.shots.iter().map(|s| (shown(s), s, &s.png)));
     let _ = write!(out, "<figcaption><b class=\"name\">{name}</b>");
     if let Some(about) = &look.about {
-        let _ = write!(out, "<br>{}", text(about));
+        let _ = write!(out, "<br>{}", markup(about));
     }
     for line in &look.figures {
         // A figure stays with its name.
-        let parts: Vec<String> = line.split(" · ").map(|part| text(part).replace(' ', "\u{a0}")).collect();
-        let _ = write!(out, "<br><span class=\"figures\">{}</span>", parts.join(" · "));
+        let parts: Vec<String> = line.split(" · ").map(|part| markup(part).replace(' ', "\u{a0}")).collect();
+        let _ = write!(out, "<br><span class=\"figures\">{}</span>", parts.join("\u{a0}· "));
     }
     out.push_str("</figcaption>\n");
     if look.protect {
         let lifted = look.shots.iter().filter_map(|s| {
-            Some((format!("{} by {}, shadows lifted by 4 stops", look.look, s.by), s, s.lifted.as_ref()?))
+            Some((format!("{}, shadows lifted by 4 stops", shown(s)), s, s.lifted.as_ref()?))
         });
         out.push_str("<p class=\"lift\"><b>The same with shadows lifted by 4 stops</b></p>\n");
         row(out, lifted);
@@ -92,8 +109,8 @@ fn one(out: &mut String, look: &LookFaces) {
             let _ = writeln!(
                 out,
                 "<p class=\"found{bad}\"><b>{}:</b> {}</p>",
-                text(&shot.by),
-                text(&seen.said())
+                markup(&shot.label()),
+                markup(&seen.said())
             );
         }
     }
@@ -107,9 +124,9 @@ fn row<'s>(out: &mut String, shots: impl Iterator<Item = (String, &'s Shot, &'s 
         let _ = write!(
             out,
             "<span><img alt=\"{}\" src=\"data:image/png;base64,{}\"><i>{}</i></span>",
-            text(&alt),
+            markup(&alt),
             base64(png),
-            text(&shot.by)
+            markup(&shot.label())
         );
     }
     out.push_str("</div>\n");

@@ -2,7 +2,7 @@
 
 use super::{Lamp, Sheet, Take, words};
 
-const HEAD: [&str; 37] = [
+const HEAD: [&str; 44] = [
     "set",
     "number",
     "take",
@@ -30,16 +30,23 @@ const HEAD: [&str; 37] = [
     "aim",
     "modifiers",
     "loss_stops",
+    "shift_mired",
+    "circuit",
     "lux",
     "stops",
     "kelvin",
     "duv",
+    "x",
+    "y",
     "universe",
     "first_slot",
     "slots",
     "moves",
+    "trims",
     "readings",
     "absent",
+    "plan",
+    "frame",
 ];
 
 /// All takes of a sheet. Lines end as RFC 4180 asks, in CR LF.
@@ -79,12 +86,18 @@ impl Cell {
     }
 }
 
+/// Rounded, and what comes to nothing without a sign.
+fn plain(n: f64, digits: usize) -> String {
+    let text = format!("{n:.digits$}");
+    if text.bytes().all(|b| matches!(b, b'-' | b'0' | b'.')) { text.replace('-', "") } else { text }
+}
+
 fn row(sheet: &Sheet, take: &Take, lamp: &Lamp) -> [Cell; HEAD.len()] {
     let text = |t: &str| Cell::Text(t.to_owned());
     let perhaps = |t: &Option<String>| Cell::Text(t.clone().unwrap_or_default());
-    let number = |n: f64, digits: usize| Cell::Number(format!("{n:.digits$}"));
+    let number = |n: f64, digits: usize| Cell::Number(plain(n, digits));
     let maybe =
-        |n: Option<f64>, digits: usize| Cell::Number(n.map_or_else(String::new, |n| format!("{n:.digits$}")));
+        |n: Option<f64>, digits: usize| Cell::Number(n.map_or_else(String::new, |n| plain(n, digits)));
     let whole = |n: Option<u16>| Cell::Number(n.map_or_else(String::new, |n| n.to_string()));
     let cameras = take.cameras.iter().map(|c| {
         let settings: Vec<_> = c.settings.iter().map(|(name, value)| format!("{name} {value}")).collect();
@@ -120,16 +133,23 @@ fn row(sheet: &Sheet, take: &Take, lamp: &Lamp) -> [Cell; HEAD.len()] {
         text(&lamp.aim),
         Cell::Text(lamp.modifiers.join(" + ")),
         number(lamp.loss_stops, 2),
+        number(lamp.shift_mired, 0),
+        perhaps(&lamp.circuit),
         number(lamp.lux, 2),
         maybe(lamp.stops, 3),
         maybe(lamp.kelvin, 0),
         maybe(lamp.duv, 4),
+        maybe(lamp.xy.map(|(x, _)| x), 4),
+        maybe(lamp.xy.map(|(_, y)| y), 4),
         whole(lamp.address.map(|(universe, _)| universe)),
         whole(lamp.address.map(|(_, first)| first)),
         Cell::Text(slots.join(" ")),
         perhaps(&lamp.moves),
+        perhaps(&lamp.trims),
         Cell::Text(readings.collect::<Vec<_>>().join("; ")),
         perhaps(&lamp.absent),
+        text(&take.plan_hash),
+        text(&take.frame_hash),
     ]
 }
 
@@ -154,10 +174,21 @@ mod tests {
         assert!(lines[1].contains(",10 20 30 40 50 60,"), "{}", lines[1]);
     }
 
+    /// A saturated colour has no kelvin: without its chromaticity nobody could set it again.
+    #[test]
+    fn a_colour_that_is_no_white_has_its_chromaticity() {
+        let mut blue = take(1, "1/1", "tide-table");
+        (blue.lamps[0].kelvin, blue.lamps[0].duv, blue.lamps[0].xy) = (None, None, Some((0.2, 0.18)));
+        let text = csv(&sheet(vec![blue]));
+        assert!(text.starts_with("set,") && text.contains(",stops,kelvin,duv,x,y,"), "{text}");
+        assert!(text.contains(",0.000,,,0.2000,0.1800,"), "{text}");
+    }
+
     #[test]
     fn a_level_under_zero_stays_a_number() {
         let mut low = take(1, "1/1", "quay-dusk");
-        low.lamps[0].stops = Some(-2.0);
-        assert!(csv(&sheet(vec![low])).contains(",-2.000,"));
+        (low.lamps[0].stops, low.lamps[0].duv) = (Some(-2.0), Some(-0.000_01));
+        let text = csv(&sheet(vec![low]));
+        assert!(text.contains(",-2.000,") && text.contains(",0.0000,"), "{text}");
     }
 }

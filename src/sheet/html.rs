@@ -3,13 +3,14 @@
 use std::fmt::Write as _;
 
 use super::{Camera, DrawnFrom, DrawnSet, Lamp, SetUp, Sheet, Take, words};
+use crate::words::markup;
 
 const STYLE: &str = include_str!("style.css");
 
 /// All of a sheet. A take's drawing goes in as it is: it must be SVG of our own making.
 #[must_use]
 pub fn html(sheet: &Sheet) -> String {
-    let set = escaped(&sheet.set);
+    let set = markup(&sheet.set);
     let mut out = format!(
         "<!DOCTYPE html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n\
          <meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n\
@@ -33,7 +34,7 @@ pub fn html(sheet: &Sheet) -> String {
         out,
         "<p class=\"aside\">Times are {}. Light is what was <i>sent</i>: only a reading says what was there. \
          Takes of the very same light share a set-up, below.{hidden}</p>",
-        escaped(&sheet.zone),
+        markup(&sheet.zone),
     );
     takes(&mut out, sheet, &set_ups);
     for set_up in &set_ups {
@@ -45,7 +46,7 @@ pub fn html(sheet: &Sheet) -> String {
          camera stands at 6:00; camera right = subject’s left. Distance is from the lamp’s lit front straight to its aim, \
          height above the floor to the middle of the front. Before moving a lamp unplug it and let it cool; stands \
          weighted, a safety bond on everything overhead.</p>\n</body>\n</html>\n",
-        escaped(&sheet.made),
+        markup(&sheet.made),
         env!("CARGO_PKG_VERSION"),
     );
     out
@@ -57,8 +58,8 @@ fn days(sheet: &Sheet) -> String {
     let mut days: Vec<String> = sheet.takes.iter().filter_map(day).collect();
     days.dedup();
     match (days.first(), days.last()) {
-        (Some(first), Some(last)) if first == last => escaped(first),
-        (Some(first), Some(last)) => format!("{} to {}", escaped(first), escaped(last)),
+        (Some(first), Some(last)) if first == last => markup(first),
+        (Some(first), Some(last)) => format!("{} to {}", markup(first), markup(last)),
         _ => "day unknown".to_owned(),
     }
 }
@@ -79,7 +80,7 @@ fn takes(out: &mut String, sheet: &Sheet, set_ups: &[SetUp<'_>]) {
         };
         let new_day = if this_day.is_some() && this_day != day {
             day = this_day;
-            format!("<span class=\"small\">{}</span><br>", escaped(this_day.unwrap_or("")))
+            format!("<span class=\"small\">{}</span><br>", markup(this_day.unwrap_or("")))
         } else {
             String::new()
         };
@@ -87,16 +88,17 @@ fn takes(out: &mut String, sheet: &Sheet, set_ups: &[SetUp<'_>]) {
         let nudged = if take.nudged { "<br><span class=\"small\">nudged</span>" } else { "" };
         let _ = writeln!(
             out,
-            "<tr{bad}><td class=\"take\">{}</td><td class=\"nowrap\">{}</td><td>{}{nudged}</td><td><b>{letter}</b></td>\
-             <td class=\"nowrap\">{new_day}{}</td><td class=\"num\">{}</td><td>{}</td><td>{}</td><td>{}</td></tr>",
-            escaped(&take.name),
-            escaped(&take.number),
-            escaped(&take.look),
-            escaped(time),
+            "<tr{bad}><td class=\"take\">{}</td><td class=\"nowrap\">{}</td><td>{}{nudged}</td>\
+             <td data-label=\"set-up\"><b>{letter}</b></td><td class=\"nowrap\">{new_day}{}</td>\
+             <td class=\"num\" data-label=\"length\">{}</td><td class=\"long\">{}</td><td>{}</td><td class=\"long\">{}</td></tr>",
+            markup(&take.name),
+            markup(&take.number),
+            markup(&take.look),
+            markup(time),
             take.lasted_s.map_or_else(String::new, words::lasted),
             verdict(take),
-            take.mark.as_ref().map_or_else(String::new, |m| format!("<b class=\"mark\">{}</b>", escaped(m))),
-            take.notes.iter().map(|n| escaped(n)).collect::<Vec<_>>().join("<br>"),
+            take.mark.as_ref().map_or_else(String::new, |m| format!("<b class=\"mark\">{}</b>", markup(m))),
+            take.notes.iter().map(|n| markup(n)).collect::<Vec<_>>().join("<br>"),
         );
     }
     out.push_str("</tbody></table></div>\n");
@@ -107,7 +109,7 @@ fn verdict(take: &Take) -> String {
     match take.why.as_deref() {
         None | Some([]) => word.to_owned(),
         Some(why) => {
-            let why: Vec<_> = why.iter().map(|w| escaped(w)).collect();
+            let why: Vec<_> = why.iter().map(|w| markup(w)).collect();
             format!("<span class=\"not\">{word}</span><br><span class=\"small\">{}</span>", why.join("<br>"))
         }
     }
@@ -116,12 +118,12 @@ fn verdict(take: &Take) -> String {
 /// One set-up: its camera, its drawing, its lamps and what was read in its takes.
 fn section(out: &mut String, sheet: &Sheet, set_up: &SetUp<'_>) {
     let first = set_up.takes[0];
-    let names: Vec<_> = set_up.takes.iter().map(|t| escaped(&t.name)).collect();
+    let names: Vec<_> = set_up.takes.iter().map(|t| markup(&t.name)).collect();
     let _ = writeln!(
         out,
         "<section><div class=\"head\"><span class=\"letter\">{}</span><h2>{}</h2><span class=\"takes\">{} {}</span></div>",
         set_up.letter,
-        escaped(&first.look),
+        markup(&first.look),
         if names.len() == 1 { "take" } else { "takes" },
         names.join(", "),
     );
@@ -130,7 +132,7 @@ fn section(out: &mut String, sheet: &Sheet, set_up: &SetUp<'_>) {
     if !first.also.is_empty() {
         out.push_str("<h3>Boards and daylight</h3>\n");
         for line in &first.also {
-            let _ = writeln!(out, "<div>{}</div>", escaped(line));
+            let _ = writeln!(out, "<div>{}</div>", markup(line));
         }
     }
     readings(out, set_up);
@@ -144,8 +146,8 @@ fn section(out: &mut String, sheet: &Sheet, set_up: &SetUp<'_>) {
         out,
         "<p class=\"small\">0 stops = {:.0} lx · frame {} · plan {}</p></section>",
         first.zero_stops_lux,
-        escaped(first.frame_hash.get(..16).unwrap_or(&first.frame_hash)),
-        escaped(&first.plan_hash),
+        markup(first.frame_hash.get(..16).unwrap_or(&first.frame_hash)),
+        markup(&first.plan_hash),
     );
 }
 
@@ -182,17 +184,17 @@ fn cameras(out: &mut String, set_up: &SetUp<'_>) {
     out.push_str("<h3>Cameras</h3>\n<dl>");
     for (camera, takes) in told {
         let some = takes.len() < set_up.takes.len();
-        let of = if some { format!(", take {}", escaped(&takes.join(", "))) } else { String::new() };
+        let of = if some { format!(", take {}", markup(&takes.join(", "))) } else { String::new() };
         let typed = if camera.typed { "typed" } else { "as planned" };
         let settings: Vec<_> = camera
             .settings
             .iter()
-            .map(|(name, value)| format!("{} <b>{}</b>", escaped(name), escaped(value)))
+            .map(|(name, value)| format!("{} <b>{}</b>", markup(name), markup(value)))
             .collect();
         let _ = writeln!(
             out,
             "<dt>{}</dt><dd>{} <span class=\"small\">({typed}{of})</span></dd>",
-            escaped(&camera.id),
+            markup(&camera.id),
             settings.join(" · ")
         );
     }
@@ -217,10 +219,10 @@ fn readings(out: &mut String, set_up: &SetUp<'_>) {
         let _ = writeln!(
             out,
             "<tr><td><b>{}</b><br><span class=\"small\">lit: {}</span></td><td>{}<br><span class=\"small\">{}</span></td></tr>",
-            escaped(&r.point),
-            escaped(&r.lit),
-            escaped(&r.read),
-            escaped(at)
+            markup(&r.point),
+            markup(&r.lit),
+            markup(&r.read),
+            markup(at)
         );
     }
     out.push_str("</tbody></table>\n");
@@ -240,8 +242,8 @@ fn lamps(out: &mut String, set_up: &SetUp<'_>) {
     out.push_str("</tbody></table></div>\n");
     if !dark.is_empty() {
         let named = |(index, l): &(usize, &Lamp)| {
-            let why = l.absent.as_ref().map_or(String::new(), |why| format!(" (absent: {})", escaped(why)));
-            format!("<span class=\"nowrap\">{} {}</span>{why}", number(*index), escaped(&l.id))
+            let why = l.absent.as_ref().map_or(String::new(), |why| format!(" (absent: {})", markup(why)));
+            format!("<span class=\"nowrap\">{} {}</span>{why}", number(*index), markup(&l.id))
         };
         let names: Vec<_> = dark.iter().map(named).collect();
         let _ = writeln!(out, "<p class=\"dark\"><b>Dark:</b> {}</p>", names.join(", "));
@@ -254,8 +256,8 @@ fn number(index: usize) -> String {
 }
 
 fn lamp_row(out: &mut String, index: usize, lamp: &Lamp) {
-    let sticker = lamp.sticker.as_ref().map_or(String::new(), |s| escaped(s));
-    let body = if lamp.body == lamp.id { String::new() } else { format!(" · {}", escaped(&lamp.body)) };
+    let sticker = lamp.sticker.as_ref().map_or(String::new(), |s| markup(s));
+    let body = if lamp.body == lamp.id { String::new() } else { format!(" · {}", markup(&lamp.body)) };
     let loss = if lamp.loss_stops == 0.0 {
         String::new()
     } else {
@@ -269,34 +271,34 @@ fn lamp_row(out: &mut String, index: usize, lamp: &Lamp) {
     let modifiers = if lamp.modifiers.is_empty() {
         "none".to_owned()
     } else {
-        let names: Vec<_> = lamp.modifiers.iter().map(|m| escaped(m)).collect();
+        let names: Vec<_> = lamp.modifiers.iter().map(|m| markup(m)).collect();
         format!("{}<br><span class=\"small\">{loss}{shift}</span>", names.join(" + "))
     };
     let (white, tint) = words::colour(lamp);
     let tint = if tint.is_empty() { tint } else { format!("<br><span class=\"small\">{tint} Duv</span>") };
     let tint = if lamp.kelvin.is_some() { tint } else { tint.replace(" Duv", "") };
-    let more: Vec<_> = [&lamp.moves, &lamp.trims].into_iter().flatten().map(|t| escaped(t)).collect();
+    let more: Vec<_> = [&lamp.moves, &lamp.trims].into_iter().flatten().map(|t| markup(t)).collect();
     let more = if more.is_empty() { String::new() } else { format!("; {}", more.join("; ")) };
     let _ = writeln!(
         out,
-        "<tr><td class=\"nowrap\">{} <span class=\"job\">{}</span>{body}<br><span class=\"small\">{sticker}</span></td>\
-         <td><b>{}</b> · {} to {}<br><span class=\"small\">height {} · {}</span></td>\
-         <td>{modifiers}</td>\
-         <td class=\"num\"><span class=\"level\">{}</span><br><span class=\"small\">{}</span></td>\
-         <td class=\"num\">{white}{tint}</td>\
-         <td><span class=\"slots\">{}</span><br><span class=\"small\">{}, {}{more}</span></td></tr>",
+        "<tr><td class=\"nowrap long\">{} <span class=\"job\">{}</span>{body}<br><span class=\"small\">{sticker}</span></td>\
+         <td class=\"long\"><b>{}</b> · {} to {}<br><span class=\"small\">height {} · {}</span></td>\
+         <td data-label=\"modifier\">{modifiers}</td>\
+         <td class=\"num\" data-label=\"level\"><span class=\"level\">{}</span><br><span class=\"small\">{}</span></td>\
+         <td class=\"num\" data-label=\"white\">{white}{tint}</td>\
+         <td class=\"long\" data-label=\"slots\"><span class=\"slots\">{}</span><br><span class=\"small\">{}, {}{more}</span></td></tr>",
         number(index),
-        escaped(&lamp.id),
-        escaped(&lamp.clock),
+        markup(&lamp.id),
+        markup(&lamp.clock),
         words::length(lamp.distance_m),
-        escaped(&lamp.aim),
+        markup(&lamp.aim),
         words::length(lamp.height_m),
         words::tilt(lamp.tilt_deg),
         words::level(lamp),
         lux(lamp.lux),
         words::slots(lamp),
-        escaped(&lamp.profile),
-        escaped(&lamp.mode),
+        markup(&lamp.profile),
+        markup(&lamp.mode),
     );
 }
 
@@ -307,22 +309,6 @@ fn lux(lux: f64) -> String {
 
 fn count(n: usize, one: &str) -> String {
     if n == 1 { format!("1 {one}") } else { format!("{n} {one}s") }
-}
-
-/// A text that no page takes for anything else.
-pub(super) fn escaped(text: &str) -> String {
-    let mut out = String::with_capacity(text.len());
-    for c in text.chars() {
-        match c {
-            '&' => out.push_str("&amp;"),
-            '<' => out.push_str("&lt;"),
-            '>' => out.push_str("&gt;"),
-            '"' => out.push_str("&quot;"),
-            '\'' => out.push_str("&#39;"),
-            c => out.push(c),
-        }
-    }
-    out
 }
 
 #[cfg(test)]
@@ -341,7 +327,7 @@ mod tests {
         assert!(page.contains("&lt;script&gt;alert(1)&lt;/script&gt; &amp; &quot;so&quot;"));
     }
 
-    /// Source: the issue's list of what the sheet holds.
+    /// Source: the requirement's list of what a continuity sheet holds.
     #[test]
     fn a_take_has_its_lamps_camera_readings_verdict_and_mark() {
         let mut unsteady = take(13, "4/4", "quay-dusk");

@@ -163,7 +163,7 @@ fn scale(out: &mut String, map: &Map, high: f64) {
 }
 
 fn text(out: &mut String, x: f64, y: f64, words: &str, anchor: &str, ink: &str) {
-    let words = super::html::escaped(words);
+    let words = crate::words::markup(words);
     let _ = writeln!(
         out,
         "<text x=\"{x:.1}\" y=\"{y:.1}\" text-anchor=\"{anchor}\" fill=\"{ink}\" stroke=\"none\">{words}</text>"

@@ -9,7 +9,7 @@ use crate::engine::take_typed::{self, FIELDS};
 use crate::journal::{
     CameraRecord, LampLight, LampPlace, LampState, LitThen, PlaceRecord, ReadingFound, Stamp, TakeFound, Trim,
 };
-use crate::plan::Plan;
+use crate::plan::{Marked, Plan};
 
 /// The set of a take from above. `plan`: the plan that was in force, where the log has its texts. `hidden`: a face is protected now,
 /// so numbers stand for names.
@@ -96,11 +96,9 @@ fn of_lamp(lamp: &LampLight, place: Option<&LampPlace>, state: Option<&LampState
     }
 }
 
-/// Degrees clockwise from 12 as an hour, to the nearest five minutes of it: 225 is `7:30`.
+/// Degrees clockwise from 12 as an hour: 225 is `7:30`.
 fn clock(degrees: f64) -> String {
-    let minutes = ((degrees / 30.0 * 12.0).round().rem_euclid(144.0) as u64) * 5;
-    let hour = if minutes / 60 == 0 { 12 } else { minutes / 60 };
-    format!("{hour}:{:02}", minutes % 60)
+    crate::words::clock_face(degrees / 30.0)
 }
 
 /// The bytes of two hex digits each; none of what is no hex.
@@ -141,7 +139,7 @@ fn cameras(planned: &[CameraRecord], typed: &[(String, String)]) -> Vec<Camera> 
             let typed = of(&camera.id);
             let as_planned = |name: &str| match name {
                 "iso" => Some(plain(camera.iso)),
-                "stop" => Some(plain(camera.f_number)),
+                "stop" => Some(marked(camera).said(plain(camera.f_number))),
                 "nd" => (camera.nd != 0.0).then(|| plain(camera.nd)),
                 "shutter" => Some(format!("{} s", fraction(camera.shutter_s))),
                 "fps" => camera.fps.map(plain),
@@ -158,6 +156,10 @@ fn cameras(planned: &[CameraRecord], typed: &[(String, String)]) -> Vec<Camera> 
         .collect()
 }
 
+fn marked(camera: &CameraRecord) -> Marked {
+    if camera.is_t_stop { Marked::TStop } else { Marked::FNumber }
+}
+
 /// Something that stands somewhere, in words: `board fill-board: 4:00, 1.00 m (3′ 3″) from the subject`.
 fn also(noun: &str, place: &PlaceRecord) -> String {
     let [x, y, _] = place.position_m;
@@ -168,7 +170,7 @@ fn also(noun: &str, place: &PlaceRecord) -> String {
         super::words::length(x.hypot(y))
     )];
     if let (Some(width), Some(height)) = (figure("width_m"), figure("height_m")) {
-        parts.push(format!("{} by {} m", plain(width), plain(height)));
+        parts.push(format!("{} by {}", super::words::length(width), super::words::length(height)));
     }
     parts.extend(figure("reflectance").map(|r| format!("reflects {:.0} %", r * 100.0)));
     parts.extend(figure("kelvin").map(|k| format!("{k:.0} K")));
@@ -198,5 +200,40 @@ fn reading(found: &ReadingFound, zone: &TimeZone) -> Reading {
         lit,
         read: format!("{}{dome}", parts.join(", ")),
         at: local(&found.stamp, zone),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Source: common practice, no source: f-numbers are written f/2.8, T-stops T2.9.
+    #[test]
+    fn a_planned_stop_is_written_as_the_lens_has_it() {
+        let camera = |is_t_stop| CameraRecord {
+            id: "main".into(),
+            iso: 800.0,
+            f_number: 2.9,
+            is_t_stop,
+            nd: 0.0,
+            shutter_s: 0.02,
+            fps: None,
+            white_balance_k: 5600.0,
+            zero_stops_lux: 130.0,
+        };
+        let stop = |typed: &[(String, String)], is_t_stop| {
+            let found = cameras(&[camera(is_t_stop)], typed).remove(0).settings;
+            found.into_iter().find(|(label, _)| label == "stop").map(|(_, said)| said)
+        };
+        assert_eq!([stop(&[], false), stop(&[], true)], [Some("f/2.9".into()), Some("T2.9".into())]);
+        assert_eq!(stop(&[("stop".into(), "T4".into())], false), Some("T4".into()), "what was typed stands");
+    }
+
+    /// Source: 1 ft = 0.3048 m exactly, 12 in a foot; by hand: 1.2 m is 3 ft 11.2 in, 0.8 m is 2 ft 7.5 in.
+    #[test]
+    fn a_board_has_its_place_and_its_size_in_both_units() {
+        let figures = [("width_m", 1.2), ("height_m", 0.8)].map(|(name, n)| (name.to_owned(), n)).to_vec();
+        let said = also("board", &PlaceRecord { id: "board".into(), position_m: [1.0, 0.0, 0.0], figures });
+        assert_eq!(said, "board: 3:00, 1.00 m (3′ 3″) from the subject · 1.20 m (3′ 11″) by 0.80 m (2′ 7″)");
     }
 }

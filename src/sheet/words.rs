@@ -2,12 +2,12 @@
 
 use super::{Lamp, Take};
 
-/// Feet and inches to the nearest inch: `4′ 11″`. 1 in = 25.4 mm.
+/// Feet and inches to the nearest inch: `4′ 11″`.
 #[must_use]
 pub fn feet(metres: f64) -> String {
-    let inches = (metres.abs() / 0.0254).round() as u64;
+    let (feet, inches) = crate::words::feet_and_inches(metres);
     let sign = if metres < 0.0 { "−" } else { "" };
-    format!("{sign}{}′ {}″", inches / 12, inches % 12)
+    format!("{sign}{feet}′ {inches}″")
 }
 
 /// `1.50 m (4′ 11″)`.

@@ -84,7 +84,7 @@ start
 pause=7 capture back "nothing needs attention"
 "$lampkeep" recall pilot-triangle --over 0s >/dev/null
 "$lampkeep" protect on >/dev/null
-capture protected "a face is protected"
+capture protected "a face is protected" UNPLUG
 # An interface that is not there, with lamps whose heat nobody has stated on it.
 stop
 sed -i '0,/kind = "simulator"/s//kind = "raw"\nport = "\/dev\/not-there"/' "$work/plan.toml"

@@ -129,7 +129,7 @@ fn tenths(angle: f64) -> f64 {
 pub(super) fn cure(cure: &Cure) -> String {
     let mut ways = Vec::new();
     ways.extend(cure.iso.map(|iso| format!("ISO {iso}")));
-    ways.extend(cure.aperture.map(|aperture| format!("f/{aperture}")));
+    ways.extend(cure.aperture.map(|aperture| cure.marked.said(aperture)));
     let near: Vec<String> = cure
         .nearer
         .iter()

@@ -1,11 +1,10 @@
 //! The faces of a rehearsal's looks: files in its folder, and what its page shows of them.
 
 use std::path::Path;
-use std::sync::Arc;
 
 use crate::cli::draw::{Studio, Threads};
 use crate::cli::rehearse_args::Faces;
-use crate::picture::face::{self, Cell, Finish, LIFT_STOPS, Seen};
+use crate::picture::face::{self, Finish};
 use crate::picture::{Pixels, face::figures};
 use crate::plan::{LookId, Plan};
 use crate::rehearse::Timeline;
@@ -36,43 +35,37 @@ pub(super) fn write(
     let threads = if progress { Threads::new() } else { Threads::quiet() };
     // A rehearsal reads the plan's own files and shows their names: docs/safety.md.
     let mut studio = Studio::new(plan, false, finish, threads);
-    let all = looks.len() * plan.cameras.len();
+    let framings = studio.framings();
+    let all = looks.len() * framings.len();
     let (mut cells, mut shown) = (Vec::new(), Vec::new());
     for look in looks {
         let lit = face::lit(plan, look);
-        let (name, protect) = (studio.names().look(look), plan.look(look).protect);
-        let mut cell = Cell { look, lit, pictures: Vec::new(), verdict: None };
-        let mut shots = Vec::new();
-        for camera in 0..plan.cameras.len() {
-            let part = format!(", face {} of {all}", shown_shots(&shown) + shots.len() + 1);
-            let exposed = studio.exposed(&cell.lit, look, camera, &part);
-            let stem = format!("face-{name}-{}", studio.camera_file(camera));
-            let pixels = exposed.pixels();
-            let mut shot = Shot {
-                by: studio.camera_said(camera),
-                png: png(folder, &stem, &pixels)?,
-                lifted: None,
-                seen: None,
-            };
-            cell.pictures.push(Arc::new(pixels));
-            if protect && let Some(seen) = Seen::of(&exposed) {
-                let lifted = exposed.lifted(LIFT_STOPS);
-                shot.lifted = Some(png(folder, &format!("{stem}-lifted"), &lifted)?);
-                if camera == 0 {
-                    cell.verdict = Some((Arc::new(lifted), seen.said()));
-                }
-                shot.seen = Some(seen);
-            }
-            shots.push(shot);
+        let name = studio.names().look(look);
+        let (mut taken, mut shots) = (Vec::new(), Vec::new());
+        for framing in &framings {
+            let part = format!(", face {} of {all}", shown.len() * framings.len() + taken.len() + 1);
+            let face = studio.taken(&lit, look, *framing, &part);
+            let stem = format!("face-{name}-{}", studio.file(*framing));
+            let lifted = face.lifted.as_ref();
+            shots.push(Shot {
+                by: studio.camera(*framing),
+                of: studio.one_of_several(*framing),
+                png: png(folder, &stem, &face.pixels)?,
+                lifted: lifted
+                    .map(|(pixels, _)| png(folder, &format!("{stem}-lifted"), pixels))
+                    .transpose()?,
+                seen: lifted.and_then(|(_, seen)| *seen),
+            });
+            taken.push(face);
         }
         shown.push(LookFaces {
             look: name,
             about: plan.look(look).about.clone(),
-            protect,
-            figures: figures(plan, &cell.lit),
+            protect: plan.look(look).protect,
+            figures: figures(plan, &lit),
             shots,
         });
-        cells.push(cell);
+        cells.push(studio.cell(look, lit, &taken));
     }
     studio.clear();
     if !cells.is_empty() {
@@ -81,10 +74,6 @@ pub(super) fn write(
         std::fs::write(folder.join("looks.png"), sheet.pixels(SHEET_SCALE).png())?;
     }
     Ok(shown)
-}
-
-fn shown_shots(shown: &[LookFaces]) -> usize {
-    shown.iter().map(|l| l.shots.len()).sum()
 }
 
 fn png(folder: &Path, stem: &str, pixels: &Pixels) -> std::io::Result<Vec<u8>> {

@@ -140,7 +140,7 @@ fn short(p: &Problem<'_>, x: &[f64], row: usize, by_stops: f64) -> String {
         }
         let aperture = p.plan.exposure.aperture * (-0.5 * by_stops).exp2();
         if aperture >= 0.7 {
-            ways.push(format!("open to f/{aperture:.1}"));
+            ways.push(format!("open to {}", p.plan.exposure.marked.said(format_args!("{aperture:.1}"))));
         }
         if lamp.loss.get() > 0.0 {
             let what = lamp.modifiers.join(" and ");

@@ -14,16 +14,20 @@ const SKIN: Material = Material { reflectance: SKIN_REFLECTANCE, is_face: true, 
 const EYE: Material = Material { reflectance: 0.4, is_face: true, gloss: 0.0, mirror: 0.03 };
 const HAIR: Material = Material { reflectance: 0.075, is_face: false, gloss: 0.016, mirror: 0.0 };
 const CLOTH: Material = Material { reflectance: 0.12, is_face: false, gloss: 0.0, mirror: 0.0 };
-/// Reflectance of lips, brows and irises.
+/// Reflectance of lips, brows, irises and of what is seen of the nose's inside.
 const LIPS: f64 = 0.3;
 const BROW: f64 = 0.13;
 const IRIS: f64 = 0.06;
+const NOSTRIL: f64 = 0.03;
 
 /// Middle of an eyeball (x is mirrored), and its radius.
 const EYE_AT: Metres = [0.0315, -0.0145, 0.0];
 const EYE_M: f64 = 0.012;
 /// Both sides meet in the middle over this width, so that no crease shows there.
 const MIDDLE_M: f64 = 0.003;
+
+/// So near to the garment everything is of its cloth.
+const HEM_M: f64 = 0.003;
 
 /// The head and shoulders.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -58,11 +62,12 @@ impl Solid for Head {
         let q = folded(p);
         let skull = skull(q);
         let (hair, behind) = hair(q, skull);
-        let parts = [(skin(q, skull), SKIN), (hair, HAIR), (eye(q), EYE), (cloth(q), CLOTH)];
+        // The fillet between neck and collar is the collar's: a rim of skin would shine there.
+        let parts = [(skin(q, skull), SKIN), (hair, HAIR), (eye(q), EYE), (cloth(q) - HEM_M, CLOTH)];
         let (_, found) = parts.into_iter().fold((f64::INFINITY, SKIN), |a, b| if b.0 < a.0 { b } else { a });
         let blend = |from: f64, to: f64, share: f64| from + (to - from) * share;
         // Cropped towards the line: skin shows through.
-        let cropped = step(-0.004, 0.014, behind);
+        let cropped = step(-0.006, 0.022, behind);
         if found == HAIR {
             return Material { reflectance: blend(SKIN.reflectance, HAIR.reflectance, cropped), ..HAIR };
         }
@@ -75,8 +80,10 @@ impl Solid for Head {
         if found == SKIN && q[1] > -0.04 {
             let lips = 1.0 - step(-0.0006, 0.0014, upper_lip(q).min(lower_lip(q)));
             let brow = brow(q);
-            let reflectance =
-                blend(blend(blend(SKIN.reflectance, LIPS, lips), BROW, brow), HAIR.reflectance, cropped);
+            // Deeper than the grid of shadows tells.
+            let nostril = 1.0 - step(0.0002, 0.0016, nostril(q));
+            let bare = blend(blend(SKIN.reflectance, LIPS, lips), NOSTRIL, nostril);
+            let reflectance = blend(blend(bare, BROW, brow), HAIR.reflectance, cropped);
             return Material { reflectance, ..SKIN };
         }
         if found == SKIN && q[2] > -0.07 && q[0] < 0.07 {
@@ -128,17 +135,21 @@ fn upper_lip(q: Metres) -> f64 {
     let bow = 0.0011 * (1.0 - (q[0] / 0.006).powi(2)).max(-1.0);
     ellipsoid(
         [q[0], q[1] + 8.0 * q[0] * q[0], q[2] + bow - 3.0 * q[0] * q[0]],
-        [0.0, 0.0062, -0.0657],
-        [0.0235, 0.0078, 0.0046],
+        [0.0, 0.0064, -0.0655],
+        [0.0245, 0.0082, 0.0052],
     )
 }
 
 fn lower_lip(q: Metres) -> f64 {
     ellipsoid(
-        [q[0], q[1] + 8.0 * q[0] * q[0], q[2] - 4.0 * q[0] * q[0]],
-        [0.0, 0.0055, -0.0737],
-        [0.0195, 0.0078, 0.0054],
+        [q[0], q[1] + 8.0 * q[0] * q[0], q[2] - 9.0 * q[0] * q[0]],
+        [0.0, 0.0066, -0.0745],
+        [0.021, 0.0085, 0.0056],
     )
+}
+
+fn nostril(q: Metres) -> f64 {
+    ellipsoid(q, [0.0062, 0.0105, -0.0512], [0.0026, 0.0048, 0.0026])
 }
 
 /// Skull, face, ears and neck.
@@ -147,7 +158,7 @@ fn skin(q: Metres, skull: f64) -> f64 {
     let mut d = smooth(skull, middle, 0.03);
     let jaw = capsule(q, [0.047, -0.078, -0.058], [0.012, -0.014, -0.0985], 0.0165);
     d = smooth(d, jaw, 0.036);
-    d = smooth(d, ball(q, [0.0, -0.0115, -0.0985], 0.0175), 0.04);
+    d = smooth(d, capsule(q, [0.0, -0.0125, -0.1], [0.005, -0.013, -0.1], 0.0165), 0.028);
     // The neck, its cords, the slope to the shoulders.
     if q[2] < 0.02 {
         let neck = cone(q, [0.0, -0.104, -0.06], [0.0, -0.122, -0.22], 0.0535, 0.058);
@@ -164,8 +175,10 @@ fn skin(q: Metres, skull: f64) -> f64 {
         let knob = ball(own, [0.002, 0.0125, -0.004], 0.0055);
         d = smooth(d, smooth(shell, knob, 0.005), 0.009);
     }
-    if ball(q, [0.0, -0.012, -0.035], 0.108) > 0.0 {
-        return d;
+    // What follows lies 3 cm or more inside of this ball; from outside that bounds how near it can be.
+    let outside = ball(q, [0.0, -0.012, -0.035], 0.108);
+    if outside > 0.0 {
+        return d.min(outside + 0.03);
     }
     // Cheek bones, and the brow over the eyes.
     d = smooth(d, ball(q, [0.0435, -0.028, -0.02], 0.0215), 0.028);
@@ -176,19 +189,18 @@ fn skin(q: Metres, skull: f64) -> f64 {
     let bridge = cone(q, [0.0, -0.0045, 0.012], [0.0, 0.0165, -0.037], 0.0052, 0.008);
     d = smooth(d, bridge, 0.013);
     d = smooth(d, ball(q, [0.0, 0.0185, -0.0402], 0.0092), 0.008);
-    d = smooth(d, ball(q, [0.0108, 0.0085, -0.0442], 0.0072), 0.0075);
-    d = carved(d, ellipsoid(q, [0.0062, 0.0105, -0.0512], [0.0026, 0.0048, 0.0026]), 0.003);
-    // The mouth: the swelling over the teeth, the groove over it, two lips, the dent under them.
-    d = smooth(d, ellipsoid(q, [0.0, -0.0135, -0.067], [0.028, 0.021, 0.023]), 0.02);
+    d = smooth(d, ball(q, [0.0118, 0.0065, -0.0437], 0.0066), 0.0075);
+    d = carved(d, nostril(q), 0.003);
+    // The mouth: the swelling over the teeth, the groove over it, two lips.
+    d = smooth(d, ellipsoid(q, [0.0, -0.0135, -0.0655], [0.029, 0.021, 0.0205]), 0.022);
     d = carved(d, capsule(q, [0.0, 0.0135, -0.053], [0.0, 0.0165, -0.0605], 0.0028), 0.006);
-    let lips = smooth(upper_lip(q), lower_lip(q), 0.0014);
-    d = smooth(d, lips, 0.0045);
-    d = carved(d, capsule(q, [0.0, 0.0165, -0.0845], [0.012, 0.0125, -0.0845], 0.0036), 0.012);
+    let lips = smooth(upper_lip(q), lower_lip(q), 0.0012);
+    d = smooth(d, lips, 0.004);
     // Lids: a shell round the ball, open in front between two arcs that meet at the corners.
     let off = minus(q, EYE_AT);
     let lids = length(off) - (EYE_M + 0.0016);
-    let upper = 0.0052 - 23.0 * (off[0] + 0.0012).powi(2);
-    let lower = -0.0047 + 20.0 * off[0] * off[0];
+    let upper = 0.0046 - 21.0 * (off[0] + 0.0012).powi(2);
+    let lower = -0.0045 + 19.0 * off[0] * off[0];
     let opening = (upper - off[2]).min(off[2] - lower);
     smooth(d, carved(lids, -opening, 0.001), 0.004)
 }
@@ -196,15 +208,18 @@ fn skin(q: Metres, skull: f64) -> f64 {
 /// Short hair: on the skull behind the hair line, thin at the line. Its distance, and how far behind the line a point is.
 fn hair(q: Metres, skull: f64) -> (f64, f64) {
     // The line: level over the forehead, back at the temples, down before the ear, round it, and low at the nape.
-    let peak = 0.004 * (-(q[0] / 0.03).powi(2)).exp();
-    let front = 0.62 * (q[2] - 0.068) - 0.78 * (q[1] + 0.014) - 0.3 * (q[0] - 0.03).max(0.0) + peak;
+    let peak = 0.005 * (-(q[0] / 0.022).powi(2)).exp();
+    // Back at the temples, and down again beside them, towards the ear.
+    let past = (q[0] - 0.05).max(0.0);
+    let temple = -0.007 * (-((q[0] - 0.043) / 0.015).powi(2)).exp() + 1.1 * past * past / (past + 0.014);
+    let front = 0.62 * (q[2] - 0.068) - 0.78 * (q[1] + 0.014) + temple + peak;
     let low = q[2] + 0.05 - 0.25 * (-0.11 - q[1]).max(0.0);
     let ear = length([(q[1] + 0.102) * 1.1, q[2] + 0.012, 0.0]) - 0.037;
     let mut inside = smooth(front, low, 0.02);
     if q[0] > 0.04 {
         inside = smooth(inside, ear, 0.02);
     }
-    (skull - 0.0115 * step(-0.002, 0.04, inside) + (-inside).max(0.0), inside)
+    (skull - 0.0095 * step(-0.002, 0.055, inside) + (-inside).max(0.0), inside)
 }
 
 fn eye(q: Metres) -> f64 {

@@ -31,7 +31,9 @@ pub struct Exposed {
     /// Linear sRGB of each pixel, rows from the top: reflectance times light, against the light called 0 stops. 18 % grey at 0
     /// stops is 0.18.
     pub rgb: Vec<[f32; 3]>,
-    /// The same smoothed at edges and toned, 0 to 1.
+    /// The same smoothed at edges.
+    pub smooth: Vec<[f32; 3]>,
+    /// The same smoothed at edges and toned, 0 to 1: each ray toned by itself, so that a bright edge has no rim.
     pub toned: Vec<[f32; 3]>,
     /// What each pixel shows.
     pub shows: Vec<Shows>,
@@ -71,22 +73,24 @@ pub fn expose(scene: &Scene, finish: &Finish, workers: &dyn Workers) -> Exposed 
     });
     let seen: Vec<&[f32]> = rows.iter().flat_map(|row| row.chunks_exact(WIDE)).collect();
     let smooth = workers.each(size, &|y| {
-        let mut row = Vec::with_capacity(size * 3);
+        let mut row = Vec::with_capacity(size * 6);
         for x in 0..size {
             let own = seen[y * size + x];
-            let mut sum = [0, 1, 2].map(|i: usize| toned(f64::from(own[i])));
+            let mut light = [0, 1, 2].map(|i: usize| f64::from(own[i]));
+            let mut sum = light.map(toned);
             if finish.smooth && edge(&seen, size, x, y) {
                 // Three more rays about the pixel's middle, a third of a turn apart.
                 for (k, (dx, dy)) in [(0.0, -0.34), (0.31, 0.2), (-0.31, 0.2)].into_iter().enumerate() {
                     let [u, v] = place(x as f64 + 0.5 + dx, y as f64 + 0.5 + dy);
                     let more = look(scene, &between, scene.eye.way(u, v), turn(x, y, k + 1)).rgb;
-                    for (to, from) in sum.iter_mut().zip(more) {
-                        *to += toned(from);
+                    for i in 0..3 {
+                        light[i] += more[i];
+                        sum[i] += toned(more[i]);
                     }
                 }
-                sum = sum.map(|c| 0.25 * c);
+                (light, sum) = (light.map(|c| 0.25 * c), sum.map(|c| 0.25 * c));
             }
-            row.extend(sum.map(|c| c as f32));
+            row.extend(light.into_iter().chain(sum).map(|c| c as f32));
         }
         row
     });
@@ -99,7 +103,8 @@ pub fn expose(scene: &Scene, finish: &Finish, workers: &dyn Workers) -> Exposed 
     Exposed {
         size: size as u32,
         rgb: seen.iter().map(|p| [p[0], p[1], p[2]]).collect(),
-        toned: smooth.concat().chunks_exact(3).map(|p| [p[0], p[1], p[2]]).collect(),
+        smooth: smooth.iter().flat_map(|row| row.chunks_exact(6)).map(|p| [p[0], p[1], p[2]]).collect(),
+        toned: smooth.iter().flat_map(|row| row.chunks_exact(6)).map(|p| [p[3], p[4], p[5]]).collect(),
         shows: seen.iter().map(|p| shows(p[3])).collect(),
     }
 }
@@ -231,11 +236,11 @@ impl Exposed {
         self.bytes(self.toned.iter().copied())
     }
 
-    /// The picture with its shadows lifted by so many stops, as one would in an edit; edges are not smoothed.
+    /// The picture with its shadows lifted by so many stops, as one would in an edit.
     #[must_use]
     pub fn lifted(&self, stops: f64) -> Pixels {
         let gain = stops.exp2();
-        self.bytes(self.rgb.iter().map(|p| p.map(|c| toned(gain * f64::from(c)) as f32)))
+        self.bytes(self.smooth.iter().map(|p| p.map(|c| toned(gain * f64::from(c)) as f32)))
     }
 
     /// Bytes, rounded up or down by a pattern: even walls would show steps.

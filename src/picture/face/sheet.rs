@@ -7,7 +7,7 @@ use crate::engine::say;
 use crate::guards::identity::names::Names;
 use crate::picture::drawing::{Anchor, Drawing, Ink, Item, Path, Pixels, Stroke, Text, Weight};
 use crate::picture::font;
-use crate::plan::{LookId, MeterPoint, Plan};
+use crate::plan::{LookId, MeterPoint, Plan, SubjectId};
 
 const PAPER: Ink = Ink::hex(0x0017_1719);
 const BRIGHT: Ink = Ink::hex(0x00f2_f2f0);
@@ -17,11 +17,19 @@ const MARGIN: f64 = 28.0;
 const GAP: f64 = 20.0;
 /// Side of a picture on the page.
 const SIDE: f64 = 320.0;
-/// Widest page, but for a look with more pictures than that.
-const WIDEST: f64 = 1400.0;
+/// Side of the other cameras' pictures, two of which are as high as the first one's, and the gap between pictures.
+const SMALL: f64 = 0.5 * (SIDE - BETWEEN);
+const BETWEEN: f64 = 6.0;
+/// Widest page, but for a look with more pictures than that: a phone held upright shows its words at a third of their size.
+const WIDEST: f64 = 1064.0;
 /// Size of a look's name and of what is said of it.
-const NAME: f64 = 26.0;
-const SAID: f64 = 19.0;
+const NAME: f64 = 28.0;
+const SAID: f64 = 22.0;
+const VERDICT: f64 = 19.0;
+/// Words stand beside a picture in a column no narrower than this.
+const LEAST_COLUMN: f64 = 220.0;
+/// Ratios beyond this say no more than that there is hardly any fill. Judgement: 6.6 stops, under what a picture shows.
+const MOST_RATIO: f64 = 100.0;
 
 /// One look of the sheet.
 #[derive(Debug, Clone, PartialEq)]
@@ -30,8 +38,8 @@ pub struct Cell {
     pub look: LookId,
     /// Its light.
     pub lit: Lit,
-    /// A picture for each camera, in the plan's order.
-    pub pictures: Vec<Arc<Pixels>>,
+    /// A picture of each person by each camera, person by person, each with who and by which.
+    pub pictures: Vec<(String, Arc<Pixels>)>,
     /// One more picture with what it is, such as the shadows lifted, and a verdict.
     pub verdict: Option<(Arc<Pixels>, String)>,
 }
@@ -41,8 +49,7 @@ pub struct Cell {
 pub fn contact_sheet(plan: &Plan, cells: &[Cell], hidden: bool) -> Drawing {
     let names = Names::of(plan, hidden);
     let cameras = plan.cameras.len().max(1);
-    // No wider than a phone held upright can show with words that are still read.
-    let wide = cameras as f64 * (SIDE + 6.0) - 6.0;
+    let wide = SIDE + (cameras - 1).div_ceil(2) as f64 * (BETWEEN + SMALL);
     let columns = (((WIDEST - 2.0 * MARGIN + GAP) / (wide + GAP)) as usize).clamp(1, cells.len().max(1));
     let width = (2.0 * MARGIN + columns as f64 * (wide + GAP) - GAP).max(420.0);
     let mut page = Drawing::new(width, 0.0, PAPER, &format!("The looks of {}", names.set()));
@@ -73,17 +80,30 @@ pub fn contact_sheet(plan: &Plan, cells: &[Cell], hidden: bool) -> Drawing {
 /// One look; returns its height.
 fn one(page: &mut Drawing, plan: &Plan, names: &Names<'_>, cell: &Cell, [x, y]: [f64; 2], wide: f64) -> f64 {
     let name = names.look(cell.look);
-    for (index, pixels) in cell.pictures.iter().enumerate() {
-        let at = [x + index as f64 * (SIDE + 6.0), y];
-        let camera = plan.cameras.get(index).map_or("", |c| c.id.as_str());
-        picture(page, pixels, at, SIDE, &format!("The face in {name}"));
-        if cell.pictures.len() > 1 && !camera.is_empty() && names.free(camera) == camera {
-            tag(page, [at[0] + 10.0, y + SIDE - 12.0], camera);
+    // A row for each person: the first camera's picture, the others' beside it.
+    let cameras = plan.cameras.len().max(1);
+    for (index, (label, pixels)) in cell.pictures.iter().enumerate() {
+        let top = y + (index / cameras) as f64 * (SIDE + BETWEEN);
+        let (at, side) = match index % cameras {
+            0 => ([x, top], SIDE),
+            other => {
+                let [column, row] = [(other - 1) / 2, (other - 1) % 2].map(|i| i as f64 * (SMALL + BETWEEN));
+                ([x + SIDE + BETWEEN + column, top + row], SMALL)
+            }
+        };
+        picture(page, pixels, at, side, &format!("The face in {name}: {label}"));
+        if cell.pictures.len() > 1 {
+            tag(page, [at[0] + 8.0, at[1] + side - 10.0], label);
         }
     }
-    let mut below = y + SIDE + 32.0;
+    let rows = cell.pictures.len().div_ceil(cameras).max(1) as f64;
+    let mut below = y + rows * (SIDE + BETWEEN) - BETWEEN + 34.0;
     write(page, [x, below], &name, NAME, Weight::Bold, BRIGHT);
-    let lines = figures(plan, &cell.lit);
+    // A figure stays with its name.
+    let bound = |line: &String| {
+        line.split(" · ").map(|part| part.replace(' ', "\u{a0}")).collect::<Vec<_>>().join("\u{a0}· ")
+    };
+    let lines: Vec<String> = figures(plan, &cell.lit).iter().map(bound).collect();
     for line in lines.iter().flat_map(|l| font::lines(l, SAID, Weight::Regular, wide)) {
         below += 1.35 * SAID;
         write(page, [x, below], &line, SAID, Weight::Regular, SOFT);
@@ -92,15 +112,20 @@ fn one(page: &mut Drawing, plan: &Plan, names: &Names<'_>, cell: &Cell, [x, y]: 
         let small = 0.42 * SIDE;
         below += 14.0;
         picture(page, lifted, [x, below], small, "The same with shadows lifted by 4 stops");
-        let mut line_y = below;
+        // Beside it where there is room for a column of words, else under it.
         let beside = wide - small - 14.0;
-        for (i, line) in std::iter::once("shadows lifted 4 stops".to_owned())
-            .chain(font::lines(said, 17.0, Weight::Regular, beside))
-            .enumerate()
+        let (left, most, mut line_y) = if beside > LEAST_COLUMN {
+            (x + small + 14.0, beside, below)
+        } else {
+            (x, wide, below + small + 4.0)
+        };
+        for (said, weight, ink) in
+            [("shadows lifted 4 stops", Weight::Bold, BRIGHT), (said.as_str(), Weight::Regular, SOFT)]
         {
-            line_y += 22.0;
-            let weight = if i == 0 { Weight::Bold } else { Weight::Regular };
-            write(page, [x + small + 14.0, line_y], &line, 17.0, weight, if i == 0 { BRIGHT } else { SOFT });
+            for line in font::lines(said, VERDICT, weight, most) {
+                line_y += 1.25 * VERDICT;
+                write(page, [left, line_y], &line, VERDICT, weight, ink);
+            }
         }
         below = (below + small).max(line_y);
     }
@@ -122,8 +147,9 @@ fn ratio(plan: &Plan, lit: &Lit) -> Vec<String> {
         .map(|r| {
             let whose = if several { format!(" at face {}", r.subject.0 + 1) } else { String::new() };
             match r.contrast {
+                Some(c) if c.key_to_fill > MOST_RATIO => format!("key:fill{whose} over {MOST_RATIO:.0}:1"),
                 Some(c) => format!(
-                    "key:fill{whose} {:.1}:1, (key + fill):fill {:.1}:1",
+                    "key:fill{whose} {:.1}:1 · (key + fill):fill {:.1}:1",
                     c.key_to_fill, c.lit_to_shadow
                 ),
                 None => format!("key{whose} without fill"),
@@ -132,8 +158,12 @@ fn ratio(plan: &Plan, lit: &Lit) -> Vec<String> {
         .collect()
 }
 
-/// What a meter reads at the first face and at the wall, in stops.
-fn readings(plan: &Plan, lit: &Lit) -> Option<String> {
+/// What a meter reads at each face, and at the wall, in stops: a line for each person.
+fn readings(plan: &Plan, lit: &Lit) -> Vec<String> {
+    (0..plan.subjects.len()).filter_map(|subject| readings_at(plan, lit, SubjectId(subject))).collect()
+}
+
+fn readings_at(plan: &Plan, lit: &Lit, subject: SubjectId) -> Option<String> {
     let zero = plan.exposure.zero_stops.get();
     let shown = [
         (MeterPoint::FaceLit, "lit side"),
@@ -145,7 +175,7 @@ fn readings(plan: &Plan, lit: &Lit) -> Option<String> {
     let said: Vec<String> = shown
         .iter()
         .filter_map(|(at, word)| {
-            let point = lit.table.points.iter().find(|p| p.at.point == *at && p.at.subject.0 == 0)?;
+            let point = lit.table.points.iter().find(|p| p.at.point == *at && p.at.subject == subject)?;
             let lux = point.reading.lux();
             Some(if lux > 0.0 {
                 format!("{word} {}", say::stops((lux / zero).log2()))
@@ -154,7 +184,8 @@ fn readings(plan: &Plan, lit: &Lit) -> Option<String> {
             })
         })
         .collect();
-    (!said.is_empty()).then(|| said.join(" · "))
+    let whose = if plan.subjects.len() > 1 { format!("face {}: ", subject.0 + 1) } else { String::new() };
+    (!said.is_empty()).then(|| format!("{whose}{}", said.join(" · ")))
 }
 
 fn picture(page: &mut Drawing, pixels: &Arc<Pixels>, at: [f64; 2], side: f64, said: &str) {

@@ -52,11 +52,14 @@ impl Map {
             put(f.place.position, f.radius_m.unwrap_or(0.0).max(0.1));
             put(f.place.aim_point, 0.0);
         }
+        // A board stands any way round: from the side its height counts too.
+        let half =
+            |(width, height): (f64, f64)| 0.5 * if from == From::Side { width.max(height) } else { width };
         for b in &plan.bounces {
-            put(b.position, 0.5 * b.size_m.0);
+            put(b.position, half(b.size_m));
         }
         for f in &plan.flags {
-            put(f.position, 0.5 * f.size_m.0);
+            put(f.position, half(f.size_m));
         }
         for d in &plan.daylight {
             put(d.position, 0.5);

@@ -4,9 +4,11 @@
 //! in colour is said in words and numbers too. It draws where the plan puts things, not how they look.
 
 mod facts;
+mod grid;
 mod legend;
 mod map;
 mod room;
+mod said;
 mod shapes;
 mod view;
 pub mod words;
@@ -15,12 +17,13 @@ use super::drawing::{Anchor, Drawing, Ink, Text, Weight};
 use crate::plan::{LookId, Plan};
 
 pub use facts::{Lamp, Lit};
+pub use said::{LampSaid, Said, said};
 pub use view::{above, above_lit, side};
 
 /// Width of a page of the set in page units.
-pub const PAGE: f64 = 1000.0;
+pub const PAGE: f64 = 780.0;
 /// White space round a page.
-const MARGIN: f64 = 36.0;
+const MARGIN: f64 = 26.0;
 /// Greatest height of the view from above, in page units.
 const ABOVE_MOST: f64 = 860.0;
 /// Greatest height of the view from the side.
@@ -60,10 +63,8 @@ impl Lengths {
         match self {
             Self::Metres => format!("{metres:.2} m"),
             Self::Feet => {
-                // An inch is 0.0254 m exactly (international inch).
-                let inches = (metres.abs() / 0.0254).round() as u64;
                 let sign = if metres < 0.0 { "-" } else { "" };
-                match (inches / 12, inches % 12) {
+                match crate::words::feet_and_inches(metres) {
                     (0, inches) => format!("{sign}{inches} in"),
                     (feet, 0) => format!("{sign}{feet} ft"),
                     (feet, inches) => format!("{sign}{feet} ft {inches} in"),
@@ -103,7 +104,7 @@ pub fn pages(plan: &Plan, view: &View) -> (Drawing, Drawing) {
         view::above_of(plan, view, &lamps, wide, ABOVE_MOST),
         view::side_of(plan, view, &lamps, wide, SIDE_MOST),
     );
-    let legend = legend::legend(plan, view, &lamps, wide);
+    let legend = legend::legend(&said::of_lamps(plan, view, &lamps), wide);
     let names = facts::Names { plan, hidden: view.hidden };
     let (set, look) = (names.set(), view.look.map(|l| names.look(l)));
     let title = look.as_ref().map_or_else(|| set.clone(), |look| format!("{set}: {look}"));

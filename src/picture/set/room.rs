@@ -1,8 +1,9 @@
 //! What a view of the set stands on: floor, walls, ceiling, a grid, a scale, the clock, stands.
 
+use super::grid::Grid;
 use super::map::{From, Map, floor_m};
 use super::view::MORE;
-use super::{Lengths, inks, shapes};
+use super::{inks, shapes};
 use crate::picture::drawing::{Anchor, Drawing, Path, Stroke, Text, Weight};
 use crate::picture::font;
 use crate::picture::labels::Box2;
@@ -13,7 +14,7 @@ const AT_WALL_M: f64 = 0.35;
 
 /// The floor, the walls that the plan places, the ceiling, a grid, and what a length on the page is, in the words `bar`. Returns the
 /// boxes of walls.
-pub fn room(page: &mut Drawing, plan: &Plan, map: &Map, (lengths, bar): (Lengths, &str)) -> Vec<Box2> {
+pub fn room(page: &mut Drawing, plan: &Plan, map: &Map, (grid, bar): (Grid, &str)) -> Vec<Box2> {
     let room = plan.room.as_ref();
     let (low, top) = (-floor_m(plan), room.and_then(|r| r.ceiling_m).map(|m| m - floor_m(plan)));
     let (mut min, mut max) = (map.min, map.max);
@@ -31,8 +32,7 @@ pub fn room(page: &mut Drawing, plan: &Plan, map: &Map, (lengths, bar): (Lengths
     }
     let (a, b) = (map.page([min[0], max[1]]), map.page([max[0], min[1]]));
     page.shape(Path::rect(a, [b[0] - a[0], b[1] - a[1]]), Some(inks::FLOOR), None);
-    // A dot every half metre, or every two feet.
-    let step = if lengths == Lengths::Metres { 0.5 } else { 2.0 * 0.3048 };
+    let step = grid.dots_m;
     let first = |low: f64| (low / step).ceil() as i64;
     let last = |high: f64| (high / step).floor() as i64;
     for i in first(min[0])..=last(max[0]) {
@@ -71,13 +71,12 @@ pub fn room(page: &mut Drawing, plan: &Plan, map: &Map, (lengths, bar): (Lengths
             }
         }
     }
-    walls.push(scale_bar(page, plan, map, (lengths, bar)));
+    walls.push(scale_bar(page, plan, map, (grid.bar_m, bar)));
     walls
 }
 
-/// A bar as long as one metre, or three feet, at the lower edge. Returns its box.
-fn scale_bar(page: &mut Drawing, plan: &Plan, map: &Map, (lengths, said): (Lengths, &str)) -> Box2 {
-    let metres = if lengths == Lengths::Metres { 1.0 } else { 3.0 * 0.3048 };
+/// A bar of a known length at the lower edge. Returns its box.
+fn scale_bar(page: &mut Drawing, plan: &Plan, map: &Map, (metres, said): (f64, &str)) -> Box2 {
     let [w, h] = map.size();
     let (long, y) = (metres * map.scale, h - if map.from == From::Above { 20.0 } else { 34.0 });
     // From the side the wall's lamps stand at the right.

@@ -188,9 +188,9 @@ pub fn subject(page: &mut Drawing, map: &Map, subject: &Subject, floor_m: f64) -
         From::Side => ([wide + (long - wide) * seen, 0.0], [0.0, m(0.12).max(14.0)]),
     };
     if seen > 0.3 {
-        let tip = [0, 1].map(|i: usize| head[i] + nose[i] * (long + 0.42 * wide) * seen.max(0.8));
+        let tip = [0, 1].map(|i: usize| head[i] + nose[i] * (long + 0.6 * wide) * seen.max(0.8));
         let root = |side: f64| {
-            [0, 1].map(|i: usize| head[i] + nose[i] * 0.86 * long + side * across[i] * 0.4 * wide)
+            [0, 1].map(|i: usize| head[i] + nose[i] * 0.86 * long + side * across[i] * 0.5 * wide)
         };
         page.shape(Path::along(&[root(1.0), tip, root(-1.0)], true), Some(inks::SKIN), Some(line));
     }

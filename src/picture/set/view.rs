@@ -1,6 +1,7 @@
 //! One view of the set: beams, people, lamps, things, and labels that find their place.
 
 use super::facts::{Lamp, Lit, Names};
+use super::grid::Grid;
 use super::map::{From, Map, floor_m};
 use super::shapes::{self, BADGE};
 use super::{Lengths, View, facts, inks, room};
@@ -68,13 +69,13 @@ fn drawn(plan: &Plan, view: &View, lamps: &[Lamp], map: Map, (says, title): (Say
     let [w, h] = map.size();
     let mut page = Drawing::new(w, h, inks::OUTSIDE, title);
     let mut labels = Vec::new();
+    let grid = Grid::of(plan, view.lengths);
     let bar = match (view.lengths, says) {
-        (Lengths::Metres, Says::Light) => "1 m".to_owned(),
         // What is kept for months is read by whoever comes.
-        (Lengths::Metres, Says::Place) => format!("1 m ({})", Lengths::Feet.said(1.0)),
-        (Lengths::Feet, _) => "3 ft".to_owned(),
+        (Lengths::Metres, Says::Place) => format!("{} ({})", grid.bar, Lengths::Feet.said(grid.bar_m)),
+        _ => grid.bar.to_owned(),
     };
-    let mut taken = room::room(&mut page, plan, &map, (view.lengths, &bar));
+    let mut taken = room::room(&mut page, plan, &map, (grid, &bar));
     for lamp in lamps {
         shapes::beam(&mut page, &map, plan.fixture(lamp.id), lamp);
     }

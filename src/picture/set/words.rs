@@ -2,15 +2,13 @@
 
 use super::facts::Names;
 use crate::plan::{Aim, Plan, Wall};
+use crate::words::clock_face;
 
 /// The hour on the clock about the first subject (camera at 6:00), to the nearest five minutes of it.
 #[must_use]
 pub fn clock(x: f64, y: f64) -> String {
     // 12 is away from the camera (+y), hours run clockwise seen from above, 3 is camera right (+x).
-    let hours = (x.atan2(y).to_degrees() / 30.0).rem_euclid(12.0);
-    let minutes = ((hours * 12.0).round() as u64 * 5) % 720;
-    let hour = if minutes / 60 == 0 { 12 } else { minutes / 60 };
-    format!("{hour}:{:02}", minutes % 60)
+    clock_face(x.atan2(y).to_degrees() / 30.0)
 }
 
 /// What a lamp is aimed at. `hidden`: numbers stand for names.

@@ -10,7 +10,7 @@ use crate::plan::amounts::{AMPS, ANGLE, HERTZ, MICROSECONDS, VOLTS};
 use crate::plan::defaults;
 use crate::plan::problem::{Kind, Place, Problem};
 use crate::plan::tree::{Field, Table};
-use crate::plan::{Camera, Circuit, Exposure, OnStop, Output, OutputKind, Over, Wake};
+use crate::plan::{Camera, Circuit, Exposure, Marked, OnStop, Output, OutputKind, Over, Wake};
 use crate::units::{FrameClock, Kelvin, Lux, Share, Stops, Watts};
 
 /// Reads every `[camera.ID]`; the first fixes the exposure.
@@ -47,6 +47,7 @@ pub(super) fn cameras(
 fn camera(id: &str, t: &Table<'_>, stage: Option<&Stage>) -> Option<(Camera, Exposure)> {
     let iso = t.need("iso", "iso = 800").and_then(|f| f.number("", 800.0, 1.0, 1e7));
     let (f_number, t_stop) = (t.get("f-number"), t.get("t-stop"));
+    let marked = if t_stop.is_some() { Marked::TStop } else { Marked::FNumber };
     let aperture = match (f_number, t_stop) {
         (None, None) => {
             let said = format!("camera `{id}` has neither `f-number` nor `t-stop`");
@@ -96,7 +97,7 @@ fn camera(id: &str, t: &Table<'_>, stage: Option<&Stage>) -> Option<(Camera, Exp
         return None;
     };
     let white_balance = white_balance?;
-    let exposure = Exposure { iso, aperture, nd, shutter_s, constant, zero_stops, white_balance };
+    let exposure = Exposure { iso, aperture, marked, nd, shutter_s, constant, zero_stops, white_balance };
     let camera = Camera { id: id.to_owned(), position: position?, fps, shutter_s, exposure, white_balance };
     Some((camera, exposure))
 }
