@@ -5,8 +5,10 @@ mod settled;
 use lampkeep::engine::{assess, meter};
 use lampkeep::light::geometry::Plane;
 use lampkeep::picture::colour::{Balance, GREY, coded, luminance, toned};
+use lampkeep::picture::face::head::Head;
 use lampkeep::picture::face::light::Pose;
 use lampkeep::picture::face::scene::Eye;
+use lampkeep::picture::face::solid::Solid;
 use lampkeep::picture::face::{self, Exposed, Finish, InOrder, Seen, Shows};
 use lampkeep::plan::{MeterPoint, Metres, Plan};
 use settled::{PROFILES, plan};
@@ -234,4 +236,35 @@ fn a_picture_is_the_same_in_every_run_and_however_the_work_is_spread() {
     };
     assert_eq!(take(&InOrder), take(&Backwards));
     assert_eq!(take(&InOrder).pixels().png(), take(&InOrder).pixels().png());
+}
+
+/// What is outside of every ball is taken for free by shadows: nothing of the head may be. Source: the definition, at points 8 mm apart.
+#[test]
+fn the_balls_hold_all_of_the_head() {
+    let (low, high) = Head.bounds();
+    let count = [0, 1, 2].map(|i: usize| ((high[i] - low[i]) / 0.008).ceil() as usize);
+    let mut inside = 0;
+    let mut worst = (f64::NEG_INFINITY, [0.0; 3]);
+    for k in 0..=count[2] {
+        for j in 0..=count[1] {
+            for i in 0..=count[0] {
+                let p =
+                    [(0, i), (1, j), (2, k)].map(|(axis, n): (usize, usize)| low[axis] + 0.008 * n as f64);
+                if p[2] > high[2] || Head.distance(p) > 0.0 {
+                    continue;
+                }
+                inside += 1;
+                let out = |(middle, radius): &([f64; 3], f64)| {
+                    (0..3).map(|a| (p[a] - middle[a]).powi(2)).sum::<f64>().sqrt() - radius
+                };
+                let least = Head.balls().iter().map(out).fold(f64::INFINITY, f64::min);
+                if least > worst.0 {
+                    worst = (least, p);
+                }
+            }
+        }
+    }
+    assert!(inside > 10_000, "{inside} points");
+    // Half a step's diagonal: what lies between two points.
+    assert!(worst.0 < -0.007, "{:.4} m outside at {:?}", worst.0, worst.1);
 }

@@ -129,7 +129,7 @@ pub struct Finish {
 
 impl Finish {
     /// For people.
-    pub const FINE: Self = Self { size: 640, grid_m: 0.003, looks: (5, 20), smooth: true };
+    pub const FINE: Self = Self { size: 640, grid_m: 0.003, looks: (5, 16), smooth: true };
     /// Small: many on one page, which share the head's grid.
     pub const SMALL: Self = Self { size: 256, looks: (4, 14), ..Self::FINE };
     /// At once.
