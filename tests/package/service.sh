@@ -70,6 +70,9 @@ from=$(cut -d ' ' -f 1 /proc/uptime)
 holds "it starts and says when it is ready" systemctl enable --now lampkeep
 echo "        $(echo "$(cut -d ' ' -f 1 /proc/uptime) $from" | awk '{ printf "%.2f s from the command to ready", $1 - $2 }')"
 pid=$(of MainPID)
+# The status is some tenths of a second behind the first frame.
+driven() { [ "$(status pier state)" = '"up"' ]; }
+within 5 driven
 is "the interface is driven" "$(status pier state)" '"up"'
 is "senders have real-time priority" "$(status pier priority)" 40
 is "memory is locked" "$(status pier memory_locked)" true
